@@ -1,0 +1,1 @@
+"""From the pump to the tip: discharge, reaction, hose losses and handling."""

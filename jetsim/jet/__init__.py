@@ -1,0 +1,1 @@
+"""What happens to the water after the tip: turbulence, breakup, drag and the flown path."""

@@ -1,0 +1,338 @@
+"""Simulation of streams: from the fields of a `Stream` to a labelled dataset of results.
+
+Cases are computed in chunks that fit the processor's cache, on several threads (numpy releases the lock),
+so memory stays flat however many cases there are and results do not depend on the number of threads.
+"""
+
+import os
+from collections.abc import Callable, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from jetsim import media
+from jetsim.hydraulics import nozzle
+from jetsim.jet.breakup import BREAKUP_MODELS, BreakupConstants, breakup_length_over_diameter
+from jetsim.jet.drag import DRAG_LAWS, FlightConstants, Jet, drag_law
+from jetsim.jet.trajectory import Launch, fly, trace
+from jetsim.jet.turbulence import TurbulenceConstants, valve_factor
+from jetsim.quantities import quantity
+from jetsim.stream import Stream, labelled
+
+Array = NDArray[np.float64]
+Values = Mapping[str, NDArray[Any]]
+
+CHUNK = 4096
+STATIONS = 121
+
+def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> xr.Dataset:
+    """Simulate a stream, or each of its cases.
+
+    Parameters
+    ----------
+    stream : Stream
+    path : bool, optional
+        Also return the flown path at 121 stations evenly spaced in time (dimension ``station``).
+    workers : int, optional
+        Threads; as many as there are processors by default. Results do not depend on it.
+
+    Returns
+    -------
+    xarray.Dataset
+        SI, with ``units`` and ``long_name`` on each variable: `flow_rate`, `exit_speed`, `reaction_force`,
+        `exit_turbulence_intensity`, `weber_number`, `breakup_length`, `breakup_distance`, `extreme_reach`,
+        `lateral_drift`, `apex_height`, `apex_distance`, `flight_time`, `outcome` and `validity`. Scalars
+        give 0-d results. Nothing is clamped: `extreme_reach` is NaN where `outcome` says that the stream
+        never reaches the target height, and `validity` flags every case outside the range of a fit.
+
+    Examples
+    --------
+    >>> result = simulate(Stream(tip_diameter=0.0254, nozzle_pressure=345e3))
+    >>> round(float(result.exit_speed), 2)
+    25.62
+    """
+    template, columns = _columns(stream.values())
+    size = int(np.prod(list(template.sizes.values()), dtype=int))
+    starts = range(0, size, CHUNK)
+    results = _allocate(size, path)
+
+    def run(start: int) -> None:
+        part = slice(start, min(start + CHUNK, size))
+        for name, value in _simulate_mixed(columns(part), path).items():
+            results[name][..., part] = value
+
+    _for_each(run, starts, workers)
+    return _dataset(results, template)
+
+
+def _for_each(run: Callable[[int], None], starts: range, workers: int | None) -> None:
+    threads = min(len(starts), workers or len(os.sched_getaffinity(0)))
+    if threads <= 1:
+        for start in starts:
+            run(start)
+        return
+    with ThreadPoolExecutor(threads) as pool:
+        for _ in pool.map(run, starts):
+            pass
+
+
+def _columns(values: Mapping[str, Any]) -> tuple[xr.DataArray, Callable[[slice], dict[str, NDArray[Any]]]]:
+    """A template with the result's dimensions, and a function giving flat columns of a range of cases.
+
+    Fields are broadcast as views and copied chunk by chunk, so a scalar never fills an array of all cases.
+    """
+    arrays = {name: labelled(value) for name, value in values.items()}
+    widest = xr.broadcast(*(xr.DataArray(np.broadcast_to(False, a.shape), a.coords, a.dims) for a in arrays.values()))
+    template = widest[0]
+    views = {
+        name: np.broadcast_to(array.broadcast_like(template).transpose(*template.dims).values, template.shape)
+        if array.ndim
+        else array.values
+        for name, array in arrays.items()
+    }
+
+    def columns(part: slice) -> dict[str, NDArray[Any]]:
+        count = part.stop - part.start
+        index = np.unravel_index(np.arange(part.start, part.stop), template.shape or (1,))
+        return {
+            name: view[index] if view.ndim else np.full(count, view[()])
+            for name, view in views.items()
+        }
+
+    return template, columns
+
+
+def _simulate_mixed(columns: Values, path: bool) -> dict[str, NDArray[Any]]:
+    """Simulate cases that may differ in their laws: each combination of laws flies on its own."""
+    laws = [np.asarray(columns[name]).astype(str) for name in ("drag_model", "breakup_model", "valve_model")]
+    keys, which = np.unique(np.stack(laws), axis=1, return_inverse=True)
+    if keys.shape[1] == 1:
+        return _simulate_alike(columns, path)
+    results = _allocate(which.size, path)
+    for number in range(keys.shape[1]):
+        cases = np.flatnonzero(which.ravel() == number)
+        part = _simulate_alike({name: column[cases] for name, column in columns.items()}, path)
+        for name, value in part.items():
+            results[name][..., cases] = value
+    return results
+
+
+def _simulate_alike(columns: Values, path: bool) -> dict[str, NDArray[Any]]:
+    """Simulate cases that share their laws."""
+    names = {name: str(columns[name][0]) for name in ("pressure_tap", "valve_model", "breakup_model", "drag_model")}
+    exit_ = _exit(columns, names)
+    breakup = _breakup(columns, names, exit_)
+    jet = _jet(columns, exit_, breakup)
+    law = drag_law(names["drag_model"], jet, _constants(columns, FlightConstants, "flight_constants"))
+    launch = Launch(jet.exit_speed, *(columns[n] for n in ("elevation", "nozzle_height", "target_height")))
+    flight = fly(law, launch, jet.breakup_length)
+    results: dict[str, NDArray[Any]] = exit_ | breakup
+    results |= {name: getattr(flight, name) for name in _FLOWN}
+    results["outcome"] = np.isnan(flight.extreme_reach).astype(np.int8)
+    results["validity"] = _validity(columns, names, results, flight.landed_before_breakup)
+    if path:
+        points = trace(law, launch, jet.breakup_length, STATIONS)
+        results |= dict(zip(_PATH, (*points.position, points.time), strict=True))
+    return {name: results[name] for name in (*_RESULTS, *(_PATH if path else ()))}
+
+
+def _constants(columns: Values, kind: type[Any], owner: str) -> Any:
+    members = {name.partition(".")[2]: value for name, value in columns.items() if name.startswith(f"{owner}.")}
+    return kind(**members)
+
+
+def _exit(columns: Values, names: Mapping[str, str]) -> dict[str, NDArray[Any]]:
+    """Flow, speed, reaction and turbulence at the tip."""
+    density = media.water_density(columns["water_temperature"])
+    discharge, tip = columns["discharge_coefficient"], columns["tip_diameter"]
+    velocity = columns.get("velocity_coefficient", discharge)
+    pressure = columns["nozzle_pressure"]
+    if names["pressure_tap"] == "base":
+        pressure = nozzle.total_pressure(pressure, discharge, tip, columns["waterway_diameter"])
+    speed = nozzle.exit_speed(pressure, velocity, density)
+    constants = _constants(columns, TurbulenceConstants, "turbulence_constants")
+    factor = valve_factor(
+        names["valve_model"],
+        columns["valve_turbulence_factor"],
+        columns["valve_loss_coefficient"],
+        columns["valve_distance"],
+        constants,
+    )
+    tension = media.water_surface_tension(columns["water_temperature"])
+    return {
+        "flow_rate": nozzle.flow_rate(pressure, tip, discharge, density),
+        "exit_speed": speed,
+        "reaction_force": nozzle.reaction_force(pressure, tip, discharge, velocity),
+        "exit_turbulence_intensity": factor * columns["clear_turbulence_intensity"],
+        "weber_number": density * speed**2 * tip / tension,
+    }
+
+
+def _breakup(columns: Values, names: Mapping[str, str], exit_: Values) -> dict[str, NDArray[Any]]:
+    """Breakup length: the measured one where there is one, else the correlation."""
+    air = media.air_density(columns["air_temperature"], columns["air_pressure"])
+    ratio = breakup_length_over_diameter(
+        weber_number=exit_["weber_number"],
+        turbulence_intensity=exit_["exit_turbulence_intensity"],
+        density_ratio=media.water_density(columns["water_temperature"]) / air,
+        constants=_constants(columns, BreakupConstants, "breakup_constants"),
+        model=names["breakup_model"],
+    )
+    length = ratio * columns["tip_diameter"]
+    measured = columns.get("breakup_length")
+    if measured is not None:
+        length = np.where(np.isnan(measured), length, measured)
+    return {"breakup_length": length}
+
+
+def _jet(columns: Values, exit_: Values, breakup: Values) -> Jet:
+    return Jet(
+        tip_diameter=columns["tip_diameter"],
+        exit_speed=exit_["exit_speed"],
+        breakup_length=breakup["breakup_length"],
+        water_density=media.water_density(columns["water_temperature"]),
+        air_density=media.air_density(columns["air_temperature"], columns["air_pressure"]),
+        air_viscosity=media.air_viscosity(columns["air_temperature"]),
+        wind_along=columns["wind_along"],
+        wind_across=columns["wind_across"],
+    )
+
+
+# --------------------------------------------------------------------------------------------------------
+# Validity and labels
+
+_FLOWN = (
+    "breakup_distance",
+    "extreme_reach",
+    "lateral_drift",
+    "apex_height",
+    "apex_distance",
+    "flight_time",
+)
+_RESULTS = (
+    "flow_rate",
+    "exit_speed",
+    "reaction_force",
+    "exit_turbulence_intensity",
+    "weber_number",
+    "breakup_length",
+    *_FLOWN,
+    "outcome",
+    "validity",
+)
+_PATH = ("path_along", "path_across", "path_height", "path_time")
+OUTCOMES = {0: "landed", 1: "never reaches the target height"}
+VALIDITY = {
+    1: "Weber number outside the breakup fit",
+    2: "turbulence outside the breakup fit",
+    4: "breakup length over diameter outside the flight fit",
+    8: "tip diameter outside the flight fit",
+    16: "exit speed outside the flight fit",
+    32: "elevation outside the flight fit",
+    64: "lands before breakup",
+}
+
+
+def _validity(
+    columns: Values, names: Mapping[str, str], results: Values, landed_early: NDArray[np.bool_]
+) -> NDArray[np.int16]:
+    """Flags of every case outside the range that a correlation or a law was fitted on."""
+    model = BREAKUP_MODELS[names["breakup_model"]]
+    estimated = np.isnan(columns["breakup_length"]) if "breakup_length" in columns else True
+    fitted = DRAG_LAWS[names["drag_model"]].fitted
+    checks: list[tuple[int, Any]] = [
+        (1, _outside(results["weber_number"], model.weber_range) & estimated),
+        (2, _outside(results["exit_turbulence_intensity"], model.turbulence_range) & estimated),
+        (64, landed_early),
+    ]
+    if fitted is not None:
+        ratio = results["breakup_length"] / columns["tip_diameter"]
+        checks += [
+            (4, _outside(ratio, fitted.breakup_length_over_diameter)),
+            (8, _outside(columns["tip_diameter"], fitted.tip_diameter)),
+            (16, _outside(results["exit_speed"], fitted.exit_speed)),
+            (32, _outside(columns["elevation"], fitted.elevation)),
+        ]
+    flags = np.zeros(landed_early.shape, dtype=np.int16)
+    for bit, where in checks:
+        flags |= np.where(where, np.int16(bit), np.int16(0))
+    return flags
+
+
+def _outside(value: Array, limits: tuple[float, float]) -> NDArray[np.bool_]:
+    return np.asarray((value < limits[0]) | (value > limits[1]))
+
+
+def _allocate(size: int, path: bool) -> dict[str, NDArray[Any]]:
+    kinds: dict[str, Any] = {"outcome": np.int8, "validity": np.int16}
+    results = {name: np.empty(size, dtype=kinds.get(name, float)) for name in _RESULTS}
+    if path:
+        results |= {name: np.empty((STATIONS, size)) for name in _PATH}
+    return results
+
+
+def _dataset(results: Values, template: xr.DataArray) -> xr.Dataset:
+    """Put names, units and the template's dimensions on flat result arrays."""
+    data = xr.Dataset(coords=template.coords)
+    for name, value in results.items():
+        leading = ("station",) if value.ndim == 2 else ()
+        shaped = value.reshape((*value.shape[:-1], *template.shape))
+        data[name] = ((*leading, *template.dims), shaped, _attributes(name))
+    return data
+
+
+def _attributes(name: str) -> dict[str, Any]:
+    if name == "outcome":
+        return _flag_attributes("outcome of the flight", "flag_values", OUTCOMES, np.int8)
+    if name == "validity":
+        return _flag_attributes("use outside the range of a fit", "flag_masks", VALIDITY, np.int16)
+    q = quantity(name)
+    return {"units": q.udunits, "long_name": q.long_name}
+
+
+def _flag_attributes(long_name: str, kind: str, flags: Mapping[int, str], dtype: Any) -> dict[str, Any]:
+    """CF attributes of a flag variable (CF conventions 1.11, section 3.5)."""
+    words = " ".join(text.replace(" ", "_") for text in flags.values())
+    return {"long_name": long_name, kind: np.array(list(flags), dtype=dtype), "flag_meanings": words}
+
+
+# --------------------------------------------------------------------------------------------------------
+# Studies
+
+
+@dataclass(frozen=True)
+class StreamModel:
+    """A picklable model of a study: fixed fields, and a sample of the fields that vary.
+
+    Attributes
+    ----------
+    fixed : mapping
+        Stream fields and dotted constants that do not vary, SI.
+    outputs : tuple of str
+        Result variables to return besides `outcome` and `validity`; all by default.
+    """
+
+    fixed: Mapping[str, Any] = field(default_factory=dict)
+    outputs: tuple[str, ...] = ()
+
+    def __call__(self, samples: xr.Dataset) -> xr.Dataset:
+        """Simulate a sample.
+
+        Parameters
+        ----------
+        samples : xarray.Dataset
+            One variable for each field that varies, all along one dimension.
+
+        Returns
+        -------
+        xarray.Dataset
+            Results along the same dimension.
+        """
+        varying = {str(name): samples[name].variable for name in samples.data_vars}
+        columns = {name: xr.DataArray(variable.values, dims=variable.dims) for name, variable in varying.items()}
+        result = simulate(Stream.from_values({**self.fixed, **columns}), workers=1)
+        return result[[*self.outputs, "outcome", "validity"]] if self.outputs else result

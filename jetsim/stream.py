@@ -1,0 +1,216 @@
+"""A fire stream: its fields, their defaults, and what is refused."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from numpy.typing import ArrayLike, NDArray
+
+from jetsim.errors import InputError
+from jetsim.hydraulics import nozzle
+from jetsim.jet.breakup import BREAKUP_MODELS, BreakupConstants
+from jetsim.jet.drag import DRAG_LAWS, FlightConstants
+from jetsim.jet.turbulence import VALVE_MODELS, TurbulenceConstants
+from jetsim.quantities import QUANTITIES, check_range, did_you_mean, quantity
+
+_NAMES = {
+    "pressure_tap": ("tip", "base"),
+    "valve_model": tuple(VALVE_MODELS),
+    "breakup_model": tuple(BREAKUP_MODELS),
+    "drag_model": tuple(DRAG_LAWS),
+}
+_GROUPS = {
+    "breakup_constants": BreakupConstants,
+    "flight_constants": FlightConstants,
+    "turbulence_constants": TurbulenceConstants,
+}
+_OPTIONAL = ("waterway_diameter", "velocity_coefficient", "breakup_length")
+
+
+@dataclass(frozen=True, eq=False)
+class Stream:
+    """A fire stream, or many: every field a scalar, a 1-D array of cases, or a DataArray. SI throughout.
+
+    1-D arrays must have one length and become the dimension ``case``; DataArrays broadcast by name.
+
+    Attributes
+    ----------
+    tip_diameter : array_like
+        [m]
+    nozzle_pressure : array_like
+        Gauge pressure [Pa], read as `pressure_tap` says.
+    pressure_tap : str
+        ``"tip"``: total pressure at the tip. ``"base"``: static gauge at the base of the tip, which needs
+        `waterway_diameter` and adds the velocity of approach.
+    waterway_diameter : array_like, optional
+        [m], above the tip diameter.
+    discharge_coefficient : array_like
+        Cd [-].
+    velocity_coefficient : array_like, optional
+        Cv [-], at least Cd; equal to Cd by default (no contraction).
+    elevation : array_like
+        Above horizontal [deg].
+    nozzle_height, target_height : array_like
+        Above ground [m]; the target may lie below.
+    valve_model : str or array of str
+        How the valve turbulence factor is found: ``"factor"`` (as given), ``"clear"`` (1), ``"loss"`` or
+        ``"decaying loss"`` (from `valve_loss_coefficient`, without or with decay to the tip).
+    valve_turbulence_factor : array_like
+        Exit turbulence with the valve over that of a clear waterway [-]. Assumed for every valve style.
+    valve_loss_coefficient, valve_distance : array_like
+        K on the waterway's dynamic head, and valve to tip over waterway diameter [-]; used by the two loss
+        models of `valve_model`.
+    clear_turbulence_intensity : array_like
+        Exit turbulence of the same tip on a clear waterway [-]; 0.07 is assumed, see README.
+    breakup_length : array_like, optional
+        Measured breakup length along the stream [m]. Replaces the correlation and the valve's factor; NaN
+        entries use the correlation.
+    wind_along, wind_across : array_like
+        [m/s]; tail wind, and wind towards the thrower's left, positive.
+    water_temperature, air_temperature : array_like
+        [degC]
+    air_pressure : array_like
+        Absolute [Pa].
+    breakup_model, drag_model : str or array of str
+        Names from `jetsim.jet.breakup.BREAKUP_MODELS` and `jetsim.jet.drag.DRAG_LAWS`.
+    breakup_constants, flight_constants, turbulence_constants
+        Constants of the laws; their members may be arrays too.
+
+    Raises
+    ------
+    InputError
+        A field is out of range, not a number, NaN, of another length, or an unknown name.
+    """
+
+    tip_diameter: ArrayLike | xr.DataArray
+    nozzle_pressure: ArrayLike | xr.DataArray
+    pressure_tap: str = "tip"
+    discharge_coefficient: ArrayLike | xr.DataArray = 0.975
+    velocity_coefficient: ArrayLike | xr.DataArray | None = None
+    waterway_diameter: ArrayLike | xr.DataArray | None = None
+    elevation: ArrayLike | xr.DataArray = 30.0
+    nozzle_height: ArrayLike | xr.DataArray = 1.0
+    target_height: ArrayLike | xr.DataArray = 0.0
+    valve_model: Any = "factor"
+    valve_turbulence_factor: ArrayLike | xr.DataArray = 1.0
+    valve_loss_coefficient: ArrayLike | xr.DataArray = 0.05
+    valve_distance: ArrayLike | xr.DataArray = 6.0
+    clear_turbulence_intensity: ArrayLike | xr.DataArray = 0.07
+    breakup_length: ArrayLike | xr.DataArray | None = None
+    wind_along: ArrayLike | xr.DataArray = 0.0
+    wind_across: ArrayLike | xr.DataArray = 0.0
+    water_temperature: ArrayLike | xr.DataArray = 15.0
+    air_temperature: ArrayLike | xr.DataArray = 15.0
+    air_pressure: ArrayLike | xr.DataArray = 101325.0
+    breakup_model: Any = "two_regime"
+    drag_model: Any = "two_stage"
+    breakup_constants: BreakupConstants = field(default_factory=BreakupConstants)
+    flight_constants: FlightConstants = field(default_factory=FlightConstants)
+    turbulence_constants: TurbulenceConstants = field(default_factory=TurbulenceConstants)
+
+    def __post_init__(self) -> None:
+        values = self.values()
+        for name, value in values.items():
+            _check_field(name, value)
+        _check_lengths(values)
+        self._check_together()
+
+    def _check_together(self) -> None:
+        """Rules that tie fields to each other."""
+        if self.velocity_coefficient is not None:
+            nozzle.check_coefficients(*_aligned(self.discharge_coefficient, self.velocity_coefficient))
+        if self.pressure_tap == "base":
+            if self.waterway_diameter is None:
+                raise InputError("waterway_diameter is missing: pressure_tap = 'base' needs it, in m")
+            nozzle.check_waterway(*_aligned(self.tip_diameter, self.waterway_diameter))
+
+    def values(self) -> dict[str, Any]:
+        """All given fields by name, constants by dotted name."""
+        flat: dict[str, Any] = {}
+        for item in fields(self):
+            value = getattr(self, item.name)
+            if item.name in _GROUPS:
+                if not isinstance(value, _GROUPS[item.name]):
+                    raise InputError(f"{item.name} = {value!r}: must be a {_GROUPS[item.name].__name__}")
+                flat |= {f"{item.name}.{member.name}": getattr(value, member.name) for member in fields(value)}
+            elif value is not None or item.name not in _OPTIONAL:
+                flat[item.name] = value
+        return flat
+
+    @classmethod
+    def from_values(cls, values: Mapping[str, Any]) -> "Stream":
+        """Build a stream from fields and dotted constants (``{"breakup_constants.scale": 1.1, ...}``).
+
+        Raises
+        ------
+        InputError
+            An unknown field; the nearest known one is named.
+        """
+        known = [item.name for item in fields(cls)]
+        plain = {name: value for name, value in values.items() if "." not in name}
+        groups: dict[str, dict[str, Any]] = {}
+        for name, value in values.items():
+            owner, _, member = name.partition(".")
+            if member:
+                groups.setdefault(owner, {})[member] = value
+            if owner not in known or (member and name not in QUANTITIES):
+                raise InputError(f"unknown field {name!r}{did_you_mean(name, [*known, *_dotted()])}")
+        for name in ("tip_diameter", "nozzle_pressure"):
+            if name not in plain:
+                raise InputError(f"{name} is missing: a stream needs it, in {quantity(name).si}")
+        return cls(**plain, **{owner: _GROUPS[owner](**members) for owner, members in groups.items()})
+
+
+def _dotted() -> list[str]:
+    return [name for name in QUANTITIES if "." in name]
+
+
+def _aligned(*values: Any) -> list[NDArray[Any]]:
+    """Arrays of several fields, broadcast against each other by name where they are DataArrays."""
+    arrays = xr.broadcast(*(labelled(value) for value in values))
+    return [array.values for array in arrays]
+
+
+def labelled(value: Any) -> xr.DataArray:
+    """A field as a DataArray: scalars without dimension, 1-D arrays along ``case``."""
+    if isinstance(value, xr.DataArray):
+        return value
+    array = np.asarray(value)
+    return xr.DataArray(array, dims=("case",) if array.ndim else ())
+
+
+def _check_field(name: str, value: Any) -> None:
+    """Refuse a field whose value cannot be used."""
+    if quantity(name).dimension == "name":
+        _check_names(name, value)
+        return
+    si = quantity(name).si
+    try:
+        array = np.asarray(value, dtype=float)
+    except (TypeError, ValueError):
+        array = np.asarray("text")
+    if array.dtype.kind != "f" or isinstance(value, (str, bool)):
+        raise InputError(f"{name} = {value!r}: must be a number or an array of numbers in {si}")
+    if array.ndim > 1 and not isinstance(value, xr.DataArray):
+        raise InputError(f"{name} has {array.ndim} dimensions: give a 1-D array of cases or a DataArray")
+    given = ~np.isnan(array) if name == "breakup_length" else np.ones(array.shape, dtype=bool)
+    check_range(name, array[given])
+
+
+def _check_names(name: str, value: Any) -> None:
+    for text in np.unique(np.asarray(value, dtype=object).astype(str)):
+        if text not in _NAMES[name]:
+            raise InputError(f"{name} = {text!r}: unknown{did_you_mean(text, _NAMES[name])}")
+
+
+def _check_lengths(values: Mapping[str, Any]) -> None:
+    """1-D arrays of cases must have one length (a length of one is an array, not a scalar)."""
+    sizes = {name: len(labelled(v)) for name, v in values.items() if "case" in labelled(v).dims}
+    if len(set(sizes.values())) > 1:
+        listed = ", ".join(f"{name} has {size}" for name, size in sizes.items())
+        raise InputError(f"arrays of cases differ in length: {listed}")
+    for name, size in sizes.items():
+        if size == 0:
+            raise InputError(f"{name} is an empty array: give at least one case")

@@ -1,0 +1,43 @@
+"""Water and air against independent reference libraries and the standard atmosphere."""
+
+import iapws
+import numpy as np
+import pytest
+from CoolProp.CoolProp import PropsSI
+
+from jetsim import media
+
+
+@pytest.mark.parametrize("temperature", [1.0, 4.0, 15.0, 15.5556, 20.0, 40.0, 80.0])
+def test_water_density_against_iapws_95(temperature):
+    # IAPWS-95 through the iapws package.
+    expected = iapws.IAPWS95(T=temperature + 273.15, P=0.101325).rho
+    assert float(media.water_density(temperature)) == pytest.approx(expected, rel=2e-5)
+
+
+@pytest.mark.parametrize("temperature", [5.0, 20.0, 60.0])
+def test_surface_tension_against_coolprop(temperature):
+    # CoolProp uses a later correlation than IAPWS R1-76; the two differ by 0.11 %.
+    expected = PropsSI("I", "T", temperature + 273.15, "Q", 0, "Water")
+    assert float(media.water_surface_tension(temperature)) == pytest.approx(expected, rel=2e-3)
+
+
+@pytest.mark.parametrize(
+    ("altitude", "temperature", "pressure", "density"),
+    [(0, 15.0, 101325.0, 1.2250), (1000, 8.501, 89876.3, 1.1117), (3000, -4.491, 70121.2, 0.90925)],
+)
+def test_air_density_against_the_standard_atmosphere(altitude, temperature, pressure, density):
+    # US Standard Atmosphere 1976, table I; values from memory.
+    assert float(media.air_density(temperature, pressure)) == pytest.approx(density, rel=2e-4)
+
+
+@pytest.mark.parametrize("temperature", [-20.0, 15.0, 40.0])
+def test_air_viscosity_against_coolprop(temperature):
+    expected = PropsSI("V", "T", temperature + 273.15, "P", 101325, "Air")
+    assert float(media.air_viscosity(temperature)) == pytest.approx(expected, rel=0.01)
+
+
+def test_shapes_are_kept():
+    grid = np.full((2, 3), 15.0)
+    for function in (media.water_density, media.water_surface_tension, media.air_density, media.air_viscosity):
+        assert function(grid).shape == (2, 3)
