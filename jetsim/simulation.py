@@ -26,7 +26,7 @@ from jetsim.stream import Stream, labelled
 Array = NDArray[np.float64]
 Values = Mapping[str, NDArray[Any]]
 
-CHUNK = 4096
+CHUNK = 32768
 STATIONS = 121
 
 def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> xr.Dataset:

@@ -21,8 +21,8 @@ Array = NDArray[np.float64]
 # Steps over the drag-free flight time: they hold the reach to 1e-6 even in steep flights against the wind,
 # whose apex is passed almost at rest; all others are far better.
 STEPS = 44
-# Flights end here even if the water has not come down: far beyond any stream.
-MOST_STEPS = 40 * STEPS
+# A flight that takes more steps is not a fire stream but fog settling for minutes: an error, never a guess.
+MOST_STEPS = 500 * STEPS
 _TINY = 1e-300
 
 # Dormand & Prince (1980), table 2: the stages; the last row is the step itself and the next first stage.
@@ -236,6 +236,11 @@ def fly(law: DragLaw, launch: Launch, breakup_length: Array, points: Trace | Non
     Returns
     -------
     Flight
+
+    Raises
+    ------
+    ArithmeticError
+        A flight does not come down within any sensible time.
     """
     core = _Core(launch)
     broken = core.time_of_path(breakup_length)
@@ -281,7 +286,7 @@ class _March:
         self.cases = np.arange(time.size)
         self.target = target
         self.time = time
-        self.position = position
+        self.position = position.copy()
         self.y = np.concatenate([velocity, law.start(velocity)])
         expected = fall_time(velocity[2], position[2] - target)
         # Cases that cannot reach their target fly to their apex and a little on, to be seen not to.
@@ -318,6 +323,7 @@ class _March:
                 self.length[done] = 0.0  # they stand still until they are dropped
                 if self._finished.sum() * 4 >= self.cases.size:
                     self._keep(np.flatnonzero(~self._finished))
+        raise ArithmeticError(f"{self.cases.size} flights did not come down within {MOST_STEPS} steps")
 
     def _keep(self, keep: NDArray[np.intp]) -> None:
         """Drop finished cases from all arrays."""
@@ -326,8 +332,9 @@ class _March:
             return
         for name in ("cases", "target", "time", "growth", "length", "longest"):
             setattr(self, name, getattr(self, name)[keep])
-        self.position, self.y = self.position[:, keep], self.y[:, keep]
-        first = self.stages[0][:, keep]
+        # take() keeps the row order in memory, on which the flat views of the work arrays rely.
+        self.position, self.y = self.position.take(keep, axis=1), self.y.take(keep, axis=1)
+        first = self.stages[0].take(keep, axis=1)
         self.law = self.law.take(keep)
         self._allocate()
         self.stages[0] = first
