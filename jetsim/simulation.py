@@ -29,6 +29,7 @@ Values = Mapping[str, NDArray[Any]]
 CHUNK = 32768
 STATIONS = 121
 
+
 def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> xr.Dataset:
     """Simulate a stream, or each of its cases.
 
@@ -98,10 +99,7 @@ def _columns(values: Mapping[str, Any]) -> tuple[xr.DataArray, Callable[[slice],
     def columns(part: slice) -> dict[str, NDArray[Any]]:
         count = part.stop - part.start
         index = np.unravel_index(np.arange(part.start, part.stop), template.shape or (1,))
-        return {
-            name: view[index] if view.ndim else np.full(count, view[()])
-            for name, view in views.items()
-        }
+        return {name: view[index] if view.ndim else np.full(count, view[()]) for name, view in views.items()}
 
     return template, columns
 

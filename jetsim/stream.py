@@ -21,7 +21,7 @@ _NAMES = {
     "breakup_model": tuple(BREAKUP_MODELS),
     "drag_model": tuple(DRAG_LAWS),
 }
-_GROUPS = {
+_GROUPS: dict[str, type[BreakupConstants] | type[FlightConstants] | type[TurbulenceConstants]] = {
     "breakup_constants": BreakupConstants,
     "flight_constants": FlightConstants,
     "turbulence_constants": TurbulenceConstants,
@@ -132,9 +132,10 @@ class Stream:
         for item in fields(self):
             value = getattr(self, item.name)
             if item.name in _GROUPS:
-                if not isinstance(value, _GROUPS[item.name]):
-                    raise InputError(f"{item.name} = {value!r}: must be a {_GROUPS[item.name].__name__}")
-                flat |= {f"{item.name}.{member.name}": getattr(value, member.name) for member in fields(value)}
+                kind = _GROUPS[item.name]
+                if not isinstance(value, kind):
+                    raise InputError(f"{item.name} = {value!r}: must be a {kind.__name__}")
+                flat |= {f"{item.name}.{m.name}": getattr(value, m.name) for m in fields(kind)}
             elif value is not None or item.name not in _OPTIONAL:
                 flat[item.name] = value
         return flat
@@ -191,7 +192,7 @@ def _check_field(name: str, value: Any) -> None:
         array = np.asarray(value, dtype=float)
     except (TypeError, ValueError):
         array = np.asarray("text")
-    if array.dtype.kind != "f" or isinstance(value, (str, bool)):
+    if array.dtype.kind != "f" or value is None or isinstance(value, (str, bool)):
         raise InputError(f"{name} = {value!r}: must be a number or an array of numbers in {si}")
     if array.ndim > 1 and not isinstance(value, xr.DataArray):
         raise InputError(f"{name} has {array.ndim} dimensions: give a 1-D array of cases or a DataArray")
@@ -200,17 +201,20 @@ def _check_field(name: str, value: Any) -> None:
 
 
 def _check_names(name: str, value: Any) -> None:
-    for text in np.unique(np.asarray(value, dtype=object).astype(str)):
+    for text in sorted(set(np.ravel(np.asarray(value, dtype=object)).astype(str).tolist())):
         if text not in _NAMES[name]:
             raise InputError(f"{name} = {text!r}: unknown{did_you_mean(text, _NAMES[name])}")
 
 
 def _check_lengths(values: Mapping[str, Any]) -> None:
-    """1-D arrays of cases must have one length (a length of one is an array, not a scalar)."""
-    sizes = {name: len(labelled(v)) for name, v in values.items() if "case" in labelled(v).dims}
-    if len(set(sizes.values())) > 1:
-        listed = ", ".join(f"{name} has {size}" for name, size in sizes.items())
-        raise InputError(f"arrays of cases differ in length: {listed}")
-    for name, size in sizes.items():
-        if size == 0:
-            raise InputError(f"{name} is an empty array: give at least one case")
+    """Arrays along one dimension must have one length (a length of one is an array, not a scalar)."""
+    sizes: dict[Any, dict[str, int]] = {}
+    for name, value in values.items():
+        for dimension, size in labelled(value).sizes.items():
+            sizes.setdefault(dimension, {})[name] = size
+            if size == 0:
+                raise InputError(f"{name} is an empty array: give at least one case")
+    for dimension, found in sizes.items():
+        if len(set(found.values())) > 1:
+            listed = ", ".join(f"{name} has {size}" for name, size in found.items())
+            raise InputError(f"arrays along {dimension!r} differ in length: {listed}")

@@ -25,7 +25,15 @@ class Case(NamedTuple):
 def fly(case: Case) -> dict[str, float]:
     """Reach, drift, time, apex and breakup distance of one flight; NaN where undefined."""
     angle = math.radians(case.elevation)
-    start = [0.0, 0.0, case.nozzle_height, case.speed * math.cos(angle), 0.0, case.speed * math.sin(angle), 0.0]
+    start = [
+        0.0,
+        0.0,
+        case.nozzle_height,
+        case.speed * math.cos(angle),
+        0.0,
+        case.speed * math.sin(angle),
+        0.0,
+    ]
     events = [_event(lambda y: y[6] - case.breakup_length), _landing(case)]
     core = solve_ivp(_core, (0, 300), start, events=events, **TOLERANCE)
     if core.t_events[1].size:

@@ -39,5 +39,10 @@ def test_air_viscosity_against_coolprop(temperature):
 
 def test_shapes_are_kept():
     grid = np.full((2, 3), 15.0)
-    for function in (media.water_density, media.water_surface_tension, media.air_density, media.air_viscosity):
+    for function in (
+        media.water_density,
+        media.water_surface_tension,
+        media.air_density,
+        media.air_viscosity,
+    ):
         assert function(grid).shape == (2, 3)

@@ -26,7 +26,12 @@ def test_allowed_range_in_words():
 @pytest.mark.parametrize(
     ("name", "value", "unit", "message"),
     [
-        ("nozzle_pressure", -6894.757293168362, "psi", "nozzle_pressure = -1 psi: allowed is above 0 to 1450.38 psi"),
+        (
+            "nozzle_pressure",
+            -6894.757293168362,
+            "psi",
+            "nozzle_pressure = -1 psi: allowed is above 0 to 1450.38 psi",
+        ),
         ("discharge_coefficient", 1.2, None, "discharge_coefficient = 1.2: allowed is above 0 to 1"),
         ("elevation", np.array([10.0, 95.0]), None, "elevation = 95 deg (case 1): allowed is -90 to 90 deg"),
         ("water_temperature", np.nan, None, "water_temperature = nan degC: allowed is 0 to 99 degC"),

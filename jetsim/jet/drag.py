@@ -180,9 +180,7 @@ class TwoStage:
         return copy
 
 
-DRAG_LAWS: Mapping[str, type[Vacuum] | type[TwoStage]] = MappingProxyType(
-    {"two_stage": TwoStage, "vacuum": Vacuum}
-)
+DRAG_LAWS: Mapping[str, type[Vacuum] | type[TwoStage]] = MappingProxyType({"two_stage": TwoStage, "vacuum": Vacuum})
 
 
 def drag_law(name: str, jet: Jet, constants: FlightConstants) -> DragLaw:

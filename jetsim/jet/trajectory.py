@@ -374,7 +374,7 @@ class _March:
         earliest = np.zeros_like(highest)
         if peak is not None:
             highest[top], earliest[top] = peak
-        below = falling & (step.end[0][2] <= self.target) & ~self._finished
+        below: NDArray[np.bool_] = falling & (step.end[0][2] <= self.target) & ~self._finished
         lands = below & (highest > self.target)
         if lands.any():
             chosen = np.flatnonzero(lands)
@@ -392,9 +392,7 @@ class _March:
         flight.apex_distance[cases] = _polynomial(c[:, 0], u)
         return height, u
 
-    def _record_landing(
-        self, step: _Step, chosen: NDArray[np.intp], earliest: Array, flight: Flight
-    ) -> None:
+    def _record_landing(self, step: _Step, chosen: NDArray[np.intp], earliest: Array, flight: Flight) -> None:
         c = step.take(chosen).coefficients()
         c[0, 2] -= self.target[chosen]
         # From the far end Newton closes in from one side, since the height is concave in time.

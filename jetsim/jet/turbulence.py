@@ -90,9 +90,7 @@ def valve_intensity(loss_coefficient: ArrayLike, valve_efficiency: ArrayLike) ->
     return np.asarray(np.sqrt(product / 3))
 
 
-def decayed_intensity(
-    intensity: ArrayLike, distance_over_diameter: ArrayLike, constants: TurbulenceConstants
-) -> Array:
+def decayed_intensity(intensity: ArrayLike, distance_over_diameter: ArrayLike, constants: TurbulenceConstants) -> Array:
     """Turbulence left after a run of straight waterway, ``k/k0 = [1 + x/(n l)]^-n``, ``l = 1.5 L/(A Tu0)``.
 
     The form is published, its length scale assumed.
@@ -236,8 +234,8 @@ def valve_factor(
     """
     if model not in VALVE_MODELS:
         raise InputError(f"valve_model = {model!r}: unknown{did_you_mean(model, VALVE_MODELS)}")
-    given = (np.asarray(v, dtype=float) for v in (factor, loss_coefficient, distance_over_diameter))
-    return VALVE_MODELS[model](*given, constants)
+    given, loss, distance = (np.asarray(v, dtype=float) for v in (factor, loss_coefficient, distance_over_diameter))
+    return VALVE_MODELS[model](given, loss, distance, constants)
 
 
 def pressure_share(loss_coefficient: ArrayLike, area_ratio: ArrayLike) -> Array:
