@@ -91,16 +91,20 @@ _INPUTS = (
     Quantity("waterway_diameter", "D", "waterway diameter", "length", "m", "in", "mm", 0.0, 0.5, low_open=True),
     Quantity("discharge_coefficient", "Cd", "discharge coefficient", "ratio", "1", "1", "1", 0.0, 1.0, low_open=True),
     Quantity("velocity_coefficient", "Cv", "velocity coefficient", "ratio", "1", "1", "1", 0.0, 1.0, low_open=True),
+    Quantity("equivalent_diameter_ratio", "", "coherence of a fog stream (its diameter over that of a smooth bore)",
+             "ratio", "1", "1", "1", 0.0, 1.0, low_open=True),
     Quantity("elevation", "a", "elevation angle", "angle", "deg", "deg", "deg", -90.0, 90.0),
     Quantity("nozzle_height", "h0", "nozzle height above ground", "length", "m", "ft", "m", 0.0, 200.0),
     Quantity("target_height", "ht", "target height above ground", "length", "m", "ft", "m", -200.0, 200.0),
     Quantity("valve_model", "", "how the valve's turbulence is found", "name", "1", "1", "1"),
-    Quantity("valve_turbulence_factor", "F", "valve turbulence factor", "ratio", "1", "1", "1", 0.0, 20.0, low_open=True),
+    Quantity("valve_turbulence_factor", "F", "valve turbulence factor", "ratio", "1", "1", "1", 0.0, 20.0,
+             low_open=True),
     Quantity("valve_loss_coefficient", "K", "valve loss coefficient", "ratio", "1", "1", "1", 0.0, 1e4),
     Quantity("valve_distance", "x/D", "valve to tip over waterway diameter", "ratio", "1", "1", "1", 0.0, 1e3),
     Quantity("clear_turbulence_intensity", "Tu0", "exit turbulence of a clear waterway", "ratio", "1", "1", "1",
              0.0, 0.5, low_open=True),
-    Quantity("wind_along", "Wx", "wind along the throw (tail wind positive)", "speed", "m/s", "mph", "m/s", -60.0, 60.0),
+    Quantity("wind_along", "Wx", "wind along the throw (tail wind positive)", "speed", "m/s", "mph", "m/s",
+             -60.0, 60.0),
     Quantity("wind_across", "Wy", "wind across the throw (towards the left positive)", "speed", "m/s", "mph", "m/s",
              -60.0, 60.0),
     Quantity("water_temperature", "Tw", "water temperature", "temperature", "degC", "degF", "degC", 0.0, 99.0),
@@ -158,6 +162,51 @@ _OUTPUTS = tuple(
     )
 )
 
+# The way from the pump to the tip. (name after the dot, symbol, long name, dimension, units, lowest, highest.)
+_RATIO, _LENGTH, _PRESSURE = ("ratio", "1", "1", "1"), ("length", "m", "ft", "m"), ("pressure", "Pa", "psi", "bar")
+_DIAMETER, _FLOW = ("length", "m", "in", "mm"), ("flow", "m3/s", "gpm", "L/min")
+_HOSE = ("hose coefficient", "Pa s2/m7", "psi/(100gpm)2/(100ft)", "Pa s2/m7")
+_FORCE = ("force", "N", "lbf", "N")
+_SUPPLY = tuple(
+    Quantity(f"supply.{name}", symbol, long_name, *dimension, low, high, low_open=is_open)
+    for name, symbol, long_name, dimension, low, high, is_open in (
+        ("pump_pressure", "Pp", "pump pressure", _PRESSURE, 0.0, 1e7, False),
+        ("pump_pressure_error", "", "pump pressure error", _PRESSURE, -5e6, 5e6, False),
+        ("pump_flow", "", "flow of the pump", _FLOW, 0.0, 10.0, True),
+        ("hose_diameter", "D", "hose diameter", _DIAMETER, 0.0, 0.5, True),
+        ("hose_length", "L", "hose length", _LENGTH, 0.0, 1e4, True),
+        ("hose_coefficient", "C", "hose coefficient", _HOSE, 0.0, 1e12, False),
+        ("coefficient_scatter", "", "scatter of the hose coefficient (standard deviation of ln)", _RATIO, 0.0, 2.0,
+         False),
+        ("hose_deviation", "", "hose coefficient (deviation from the stated one, in scatters)", _RATIO, -10.0, 10.0,
+         False),
+        ("friction_ratio", "", "hose friction over the stated friction", _RATIO, 0.0, 100.0, False),
+        ("hazen_williams_coefficient", "C", "Hazen-Williams coefficient", _RATIO, 0.0, 300.0, True),
+        ("rise", "z", "rise from pump to nozzle", _LENGTH, -500.0, 500.0, False),
+        ("loss_coefficient", "K", "loss coefficient", _RATIO, 0.0, 1e4, False),
+        ("kink_loss_coefficient", "Kk", "kinks (loss coefficient)", _RATIO, 0.0, 1e4, False),
+        ("stepped_loss", "", "stepped loss", _PRESSURE, 0.0, 1e7, False),
+        ("threshold_flow", "", "flow at which the loss steps in", _FLOW, 0.0, 10.0, False),
+        ("rated_flow", "Qr", "rated flow", _FLOW, 0.0, 1.0, True),
+        ("rated_pressure", "Pr", "rated pressure", _PRESSURE, 0.0, 1e7, True),
+        ("pressure_drift", "", "pressure drift over the rated flow range", _PRESSURE, 0.0, 15 * units.PSI, True),
+        ("maximum_pressure", "", "stated maximum pressure", _PRESSURE, 0.0, math.inf, True),
+        ("tip_wear", "", "tip wear (diameter over nominal)", _RATIO, 0.5, 2.0, False),
+        ("setting_step", "", "setting error (settings too high)", _RATIO, -20.0, 20.0, False),
+        ("handling_limit", "", "stated handling limit", _FORCE, 0.0, 1e5, True),
+        ("reaction_excess", "", "force on the crew above the formula", _RATIO, 0.0, 5.0, False),
+    )
+) + tuple(
+    Quantity(f"supply.{name}", "", long_name, *dimension, role="output")
+    for name, long_name, dimension in (
+        ("friction_loss", "friction loss", _PRESSURE),
+        ("local_loss", "appliance, kink and valve losses", _PRESSURE),
+        ("elevation_pressure", "elevation pressure", _PRESSURE),
+        ("crew_force", "force on the crew", _FORCE),
+        ("delivered_pressure", "delivered nozzle pressure", _PRESSURE),
+    )
+)  # fmt: skip
+
 
 def _constants() -> tuple[Quantity, ...]:
     return tuple(
@@ -167,7 +216,7 @@ def _constants() -> tuple[Quantity, ...]:
     )
 
 
-QUANTITIES = {quantity.name: quantity for quantity in (*_INPUTS, *_constants(), *_OUTPUTS)}
+QUANTITIES = {quantity.name: quantity for quantity in (*_INPUTS, *_SUPPLY, *_constants(), *_OUTPUTS)}
 
 
 def quantity(name: str) -> Quantity:

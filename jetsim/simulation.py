@@ -166,8 +166,13 @@ def _exit(columns: Values, names: Mapping[str, str]) -> dict[str, NDArray[Any]]:
         "exit_speed": speed,
         "reaction_force": nozzle.reaction_force(pressure, tip, discharge, velocity),
         "exit_turbulence_intensity": factor * columns["clear_turbulence_intensity"],
-        "weber_number": density * speed**2 * tip / tension,
+        "weber_number": density * speed**2 * _stream_diameter(columns) / tension,
     }
+
+
+def _stream_diameter(columns: Values) -> Array:
+    """Diameter of the stream that flies: that of the tip, or of a thinner one for a fog nozzle."""
+    return np.asarray(columns["tip_diameter"] * columns["equivalent_diameter_ratio"])
 
 
 def _breakup(columns: Values, names: Mapping[str, str], exit_: Values) -> dict[str, NDArray[Any]]:
@@ -180,7 +185,7 @@ def _breakup(columns: Values, names: Mapping[str, str], exit_: Values) -> dict[s
         constants=_constants(columns, BreakupConstants, "breakup_constants"),
         model=names["breakup_model"],
     )
-    length = ratio * columns["tip_diameter"]
+    length = ratio * _stream_diameter(columns)
     measured = columns.get("breakup_length")
     if measured is not None:
         length = np.where(np.isnan(measured), length, measured)
@@ -189,7 +194,7 @@ def _breakup(columns: Values, names: Mapping[str, str], exit_: Values) -> dict[s
 
 def _jet(columns: Values, exit_: Values, breakup: Values) -> Jet:
     return Jet(
-        tip_diameter=columns["tip_diameter"],
+        tip_diameter=_stream_diameter(columns),
         exit_speed=exit_["exit_speed"],
         breakup_length=breakup["breakup_length"],
         water_density=media.water_density(columns["water_temperature"]),
@@ -248,10 +253,10 @@ def _validity(
         (64, landed_early),
     ]
     if fitted is not None:
-        ratio = results["breakup_length"] / columns["tip_diameter"]
+        ratio = results["breakup_length"] / _stream_diameter(columns)
         checks += [
             (4, _outside(ratio, fitted.breakup_length_over_diameter)),
-            (8, _outside(columns["tip_diameter"], fitted.tip_diameter)),
+            (8, _outside(_stream_diameter(columns), fitted.tip_diameter)),
             (16, _outside(results["exit_speed"], fitted.exit_speed)),
             (32, _outside(columns["elevation"], fitted.elevation)),
         ]

@@ -8,8 +8,12 @@ import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
+from jetsim import media
 from jetsim.errors import InputError
-from jetsim.hydraulics import nozzle
+from jetsim.hydraulics.hoseline import HoseLine
+from jetsim.hydraulics.nozzle import check_coefficients, check_waterway
+from jetsim.hydraulics.nozzle_kinds import Nozzle
+from jetsim.hydraulics.operating_point import operating_point
 from jetsim.jet.breakup import BREAKUP_MODELS, BreakupConstants
 from jetsim.jet.drag import DRAG_LAWS, FlightConstants
 from jetsim.jet.turbulence import VALVE_MODELS, TurbulenceConstants
@@ -50,6 +54,9 @@ class Stream:
         Cd [-].
     velocity_coefficient : array_like, optional
         Cv [-], at least Cd; equal to Cd by default (no contraction).
+    equivalent_diameter_ratio : array_like
+        Diameter of the smooth-bore stream that flies alike over `tip_diameter` [-]: 1 for a smooth bore. The
+        straight stream of a fog nozzle is a ring that joins again: assumed 0.4 to 0.9, no published data found.
     elevation : array_like
         Above horizontal [deg].
     nozzle_height, target_height : array_like
@@ -90,6 +97,7 @@ class Stream:
     discharge_coefficient: ArrayLike | xr.DataArray = 0.975
     velocity_coefficient: ArrayLike | xr.DataArray | None = None
     waterway_diameter: ArrayLike | xr.DataArray | None = None
+    equivalent_diameter_ratio: ArrayLike | xr.DataArray = 1.0
     elevation: ArrayLike | xr.DataArray = 30.0
     nozzle_height: ArrayLike | xr.DataArray = 1.0
     target_height: ArrayLike | xr.DataArray = 0.0
@@ -120,11 +128,11 @@ class Stream:
     def _check_together(self) -> None:
         """Rules that tie fields to each other."""
         if self.velocity_coefficient is not None:
-            nozzle.check_coefficients(*_aligned(self.discharge_coefficient, self.velocity_coefficient))
+            check_coefficients(*_aligned(self.discharge_coefficient, self.velocity_coefficient))
         if self.pressure_tap == "base":
             if self.waterway_diameter is None:
                 raise InputError("waterway_diameter is missing: pressure_tap = 'base' needs it, in m")
-            nozzle.check_waterway(*_aligned(self.tip_diameter, self.waterway_diameter))
+            check_waterway(*_aligned(self.tip_diameter, self.waterway_diameter))
 
     def values(self) -> dict[str, Any]:
         """All given fields by name, constants by dotted name."""
@@ -139,6 +147,45 @@ class Stream:
             elif value is not None or item.name not in _OPTIONAL:
                 flat[item.name] = value
         return flat
+
+    @classmethod
+    def from_line(cls, pump_pressure: ArrayLike, line: HoseLine, nozzle: Nozzle, **fields: Any) -> "Stream":
+        """Build a stream from the pump: what a nozzle throws at the end of a line.
+
+        Parameters
+        ----------
+        pump_pressure : array_like
+            Gauge [Pa]; a scalar or a 1-D array of cases, like the members of `line` and `nozzle`.
+        line : HoseLine
+        nozzle : Nozzle
+            Of any kind; a fog nozzle on straight stream flies as its equivalent smooth bore (assumed).
+        **fields
+            Other fields of the stream.
+
+        Raises
+        ------
+        InputError
+            As `Stream`, or the pump does not lift the water to the nozzle.
+
+        Examples
+        --------
+        >>> from jetsim.hydraulics.hoseline import HoseLine, HoseSection
+        >>> from jetsim.hydraulics.nozzle_kinds import SmoothBore
+        >>> line = HoseLine([HoseSection(diameter=0.0445, length=60.0, coefficient=8.8e7)])
+        >>> stream = Stream.from_line(830e3, line, SmoothBore(0.0238125), elevation=25.0)
+        >>> round(float(stream.nozzle_pressure) / 1e3)
+        277
+        """
+        temperature = fields.get("water_temperature", cls.water_temperature)
+        if isinstance(temperature, xr.DataArray) and temperature.ndim:
+            raise InputError("water_temperature is a DataArray: behind a line, give a number or a 1-D array of cases")
+        density = media.water_density(temperature)
+        point = operating_point(pump_pressure, line, nozzle, density)
+        dry = np.flatnonzero(point.flow_rate <= 0)
+        if dry.size:
+            pump = float(np.ravel(point.pump_pressure)[dry[0]])
+            raise InputError(f"pump_pressure = {pump:.6g} Pa: does not lift the water to the nozzle")
+        return cls(**{**equivalent_fields(nozzle, point.nozzle_pressure), **fields})
 
     @classmethod
     def from_values(cls, values: Mapping[str, Any]) -> "Stream":
@@ -161,7 +208,20 @@ class Stream:
         for name in ("tip_diameter", "nozzle_pressure"):
             if name not in plain:
                 raise InputError(f"{name} is missing: a stream needs it, in {quantity(name).si}")
-        return cls(**plain, **{owner: _GROUPS[owner](**members) for owner, members in groups.items()})
+        built: dict[str, Any] = {owner: _GROUPS[owner](**members) for owner, members in groups.items()}
+        return cls(**plain, **built)
+
+
+def equivalent_fields(nozzle: Nozzle, nozzle_pressure: ArrayLike) -> dict[str, NDArray[np.float64]]:
+    """Fields of the stream that a nozzle of any kind throws at a nozzle pressure [Pa]."""
+    same = nozzle.equivalent_stream(nozzle_pressure)
+    return {
+        "tip_diameter": same.tip_diameter,
+        "nozzle_pressure": same.nozzle_pressure,
+        "discharge_coefficient": same.discharge_coefficient,
+        "velocity_coefficient": same.velocity_coefficient,
+        "equivalent_diameter_ratio": same.diameter_ratio,
+    }
 
 
 def _dotted() -> list[str]:

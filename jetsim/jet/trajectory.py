@@ -7,7 +7,7 @@ Apex and landing are found on the fifth-degree Hermite polynomial of their step,
 integrator's own order. The tests hold the reach against an event-split DOP853 at rtol 1e-12.
 """
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -401,8 +401,3 @@ class _March:
         flight.extreme_reach[cases] = _polynomial(c[:, 0], u)
         flight.lateral_drift[cases] = _polynomial(c[:, 1], u)
         flight.flight_time[cases] = self.time[chosen] + u * step.length[chosen]
-
-
-def concatenate(flights: list[Flight]) -> Flight:
-    """Join the flights of consecutive chunks of cases."""
-    return Flight(*(np.concatenate([getattr(f, field.name) for f in flights]) for field in fields(Flight)))

@@ -1,0 +1,348 @@
+"""Designs: which values to run, in which order, and how the results must be read back.
+
+A Sobol' design holds several independently scrambled sequences (replicates), so that the spread between them
+gives honest intervals. Each replicate draws ``base_samples`` points of a scrambled Sobol' sequence in twice as
+many dimensions as there are columns (matrices A and B) and crosses them as Saltelli (2002, Computer Physics
+Communications 145, 280-297) does; the order of runs within a replicate is SALib's.
+"""
+
+import hashlib
+import json
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, dataclass, field, fields, replace
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from numpy.typing import ArrayLike, NDArray
+from scipy.stats import qmc
+
+from jetsim.errors import InputError
+from jetsim.experiment.distributions import EDGE
+from jetsim.experiment.space import ParameterSpace, check_power, check_sizes
+from jetsim.quantities import QUANTITIES, check_range, did_you_mean
+
+Array = NDArray[np.float64]
+Seed = int | np.random.SeedSequence | np.random.Generator | None
+SAMPLE = "sample"
+_BITS = 30
+_KINDS = {
+    "sobol": "a replicated Sobol' design",
+    "morris": "a Morris design",
+    "grid": "a grid",
+    "plain": "a plain sample",
+}
+
+
+@dataclass(frozen=True)
+class Layout:
+    """How the runs of a design are laid out; travels with the results.
+
+    Attributes
+    ----------
+    kind : str
+        ``"sobol"``, ``"morris"``, ``"grid"`` or ``"plain"``.
+    parameters : tuple of str
+        Variables of the samples.
+    columns : tuple of str
+        Independent columns behind them.
+    factors : mapping
+        What is moved together: name to its columns. One factor for each column unless grouped.
+    base_samples, replicates : int
+        Sizes; trajectories count as base samples of a Morris design.
+    second_order : bool
+        Whether the design can give second-order indices.
+    levels : int
+        Grid levels of a Morris design.
+    shape : mapping
+        Axes of a grid and their lengths.
+    fingerprint : str
+        Digest of all sample values in order.
+    """
+
+    kind: str
+    parameters: tuple[str, ...]
+    columns: tuple[str, ...] = ()
+    factors: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    base_samples: int = 0
+    replicates: int = 1
+    second_order: bool = False
+    levels: int = 0
+    shape: Mapping[str, int] = field(default_factory=dict)
+    fingerprint: str = ""
+
+    @property
+    def block(self) -> int:
+        """Runs for each base sample of a Sobol' design, or for each trajectory of a Morris design."""
+        if self.kind == "sobol":
+            return (2 if self.second_order else 1) * len(self.factors) + 2
+        return len(self.factors) + 1 if self.kind == "morris" else 1
+
+    @property
+    def runs(self) -> int:
+        """Number of runs."""
+        if self.kind == "grid":
+            return math.prod(self.shape.values())
+        return self.base_samples * self.replicates * self.block
+
+    @property
+    def words(self) -> str:
+        """The kind in words."""
+        return _KINDS.get(self.kind, self.kind)
+
+    def to_json(self) -> str:
+        """The layout as JSON text."""
+        return json.dumps(asdict(self))
+
+    @classmethod
+    def from_json(cls, text: str) -> "Layout":
+        """The inverse of `to_json`."""
+        try:
+            raw = json.loads(text)
+            values = {item.name: raw[item.name] for item in fields(cls)}
+        except (ValueError, KeyError, TypeError):
+            raise InputError("the results' layout cannot be read: evaluate the design again") from None
+        values["parameters"], values["columns"] = tuple(values["parameters"]), tuple(values["columns"])
+        values["factors"] = {name: tuple(columns) for name, columns in values["factors"].items()}
+        return cls(**values)
+
+
+@dataclass(frozen=True, eq=False)
+class Design:
+    """Runs to be evaluated.
+
+    Attributes
+    ----------
+    space : ParameterSpace
+    samples : xarray.Dataset
+        One variable for each parameter along ``sample``, SI or text; coordinate ``sample`` is the run's index.
+    unit : ndarray, shape (runs, columns)
+        Probabilities behind the samples; no columns for a grid.
+    layout : Layout
+    """
+
+    space: ParameterSpace
+    samples: xr.Dataset
+    unit: Array
+    layout: Layout
+
+
+def digest(values: ArrayLike) -> str:
+    """Digest of an array of numbers or texts, the same on every machine with the same bytes of values."""
+    array = np.asarray(values)
+    if array.dtype.kind in "OUST":
+        data = "\0".join(str(item) for item in array.ravel()).encode()
+    else:
+        data = np.ascontiguousarray(array, dtype="<f8").tobytes()
+    return hashlib.blake2b(data, digest_size=16).hexdigest()
+
+
+def fingerprint(samples: xr.Dataset, names: Iterable[str]) -> str:
+    """Digest of the named variables, in order."""
+    joined = "".join(f"{name}:{digest(samples[name].values)};" for name in names)
+    return hashlib.blake2b(joined.encode(), digest_size=16).hexdigest()
+
+
+def sobol_design(
+    space: ParameterSpace,
+    base_samples: int | None = None,
+    replicates: int | None = None,
+    rng: Seed = None,
+    second_order: bool = True,
+    groups: Mapping[str, Iterable[str]] | None = None,
+) -> Design:
+    """Replicated scrambled Sobol' sequences, crossed for variance-based indices.
+
+    The design with twice the base samples and the same `rng` contains this one: the first base samples of each
+    replicate are the same points.
+
+    Parameters
+    ----------
+    space : ParameterSpace
+    base_samples : int, optional
+        Base samples of each replicate, a power of two; the space's by default.
+    replicates : int, optional
+        Independent scramblings, at least 2; the space's by default.
+    rng : int, SeedSequence or Generator, optional
+        The space's seed by default.
+    second_order : bool, optional
+        Also cross for second-order indices: ``2 D + 2`` instead of ``D + 2`` runs for each base sample.
+    groups : mapping, optional
+        Name to columns that are moved together, such as ``space.groups`` or ``space.roles``; the remaining
+        columns stay on their own.
+
+    Returns
+    -------
+    Design
+        Runs are ordered by replicate, then by base sample, then A, A with each factor from B, B with each
+        factor from A (if `second_order`), B.
+
+    Raises
+    ------
+    InputError
+        A count is not allowed, or a group names an unknown column or one that is in another group.
+    """
+    count = space.base_samples if base_samples is None else base_samples
+    copies = space.replicates if replicates is None else replicates
+    check_sizes(count, copies)
+    factors = factors_of(space, groups)
+    dimension = len(space.columns)
+    base = np.stack([sobol_points(count, 2 * dimension, seed) for seed in spawn(_seed(space, rng), copies)])
+    a, b = base[..., :dimension], base[..., dimension:]
+    unit = _crossed(a, b, _masks(space.columns, factors), second_order).reshape(-1, dimension)
+    layout = Layout(
+        kind="sobol",
+        parameters=space.names,
+        columns=space.columns,
+        factors=factors,
+        base_samples=count,
+        replicates=copies,
+        second_order=second_order,
+    )
+    return design_of(space, unit, layout)
+
+
+def plain_design(space: ParameterSpace, runs: int, rng: Seed = None) -> Design:
+    """A scrambled Sobol' sample of the space, for bands and distributions of the outputs.
+
+    Parameters
+    ----------
+    space : ParameterSpace
+    runs : int
+        A power of two.
+    rng : int, SeedSequence or Generator, optional
+        The space's seed by default.
+    """
+    check_power("runs", runs)
+    (seed,) = spawn(_seed(space, rng), 1)
+    unit = sobol_points(runs, len(space.columns), seed)
+    return design_of(space, unit, Layout("plain", space.names, space.columns, base_samples=runs))
+
+
+def grid_design(space: ParameterSpace, **axes: ArrayLike) -> Design:
+    """A full grid over named axes, every other parameter at its median.
+
+    Parameters
+    ----------
+    space : ParameterSpace
+    **axes : array_like
+        SI values (or texts) of each axis: a parameter, a fixed input, or any other input. Dotted constants go
+        in as ``**{"breakup_constants.scale": [...]}``.
+
+    Returns
+    -------
+    Design
+        The last axis varies fastest; `grid_results` gives the results their axes back.
+
+    Raises
+    ------
+    InputError
+        An axis is unknown, empty, not one-dimensional, or leaves the allowed range of its quantity.
+    """
+    if not axes:
+        raise InputError("a grid needs one axis or more")
+    values = {name: _axis(space, name, axis) for name, axis in axes.items()}
+    mesh = np.meshgrid(*values.values(), indexing="ij")
+    columns = {name: grid.ravel() for name, grid in zip(values, mesh, strict=True)}
+    runs = mesh[0].size
+    others = {name: np.full(runs, value) for name, value in space.medians().items() if name not in columns}
+    samples = dataset_of({**others, **columns})
+    names = tuple(str(name) for name in samples.data_vars)
+    shape = {name: len(axis) for name, axis in values.items()}
+    layout = Layout("grid", names, shape=shape, fingerprint=fingerprint(samples, names))
+    return Design(space, samples, np.empty((runs, 0)), layout)
+
+
+def _axis(space: ParameterSpace, name: str, axis: ArrayLike) -> NDArray[Any]:
+    known = {*space.names, *space.fixed, *(n for n, q in QUANTITIES.items() if q.role != "output")}
+    if name not in known:
+        raise InputError(f"grid axis {name!r} is not an input{did_you_mean(name, sorted(known))}")
+    array = np.atleast_1d(np.asarray(axis))
+    if array.ndim != 1 or array.size == 0:
+        raise InputError(f"grid axis {name} has shape {array.shape}: must be a list of one value or more")
+    if array.dtype.kind not in "US":
+        array = array.astype(float)
+        if name in QUANTITIES:
+            check_range(name, array)
+    return array
+
+
+# --------------------------------------------------------------------------------------------------------
+# Parts that other designs share
+
+
+def _seed(space: ParameterSpace, rng: Seed) -> Seed:
+    return space.seed if rng is None else rng
+
+
+def spawn(rng: Seed, count: int) -> list[np.random.Generator]:
+    """Independent generators; the same ones for the same int or SeedSequence, however often it is used."""
+    if isinstance(rng, np.random.SeedSequence):
+        rng = np.random.SeedSequence(rng.entropy, spawn_key=rng.spawn_key, pool_size=rng.pool_size)
+    try:
+        return list(np.random.default_rng(rng).spawn(count))
+    except (TypeError, ValueError):
+        message = "must be a whole number from 0, a SeedSequence or a Generator"
+        raise InputError(f"rng = {rng!r}: {message}") from None
+
+
+def sobol_points(count: int, dimension: int, rng: np.random.Generator) -> Array:
+    """Points of a scrambled Sobol' sequence, moved to the middle of the finest cell: never 0 or 1."""
+    engine = qmc.Sobol(dimension, scramble=True, bits=_BITS, rng=rng)
+    return np.asarray(engine.random(count) + EDGE)
+
+
+def factors_of(space: ParameterSpace, groups: Mapping[str, Iterable[str]] | None) -> dict[str, tuple[str, ...]]:
+    """What is moved together: the groups in their order, then the remaining columns on their own."""
+    stated = {name: tuple(columns) for name, columns in (groups or {}).items()}
+    owner: dict[str, str] = {}
+    for name, columns in stated.items():
+        if not columns:
+            raise InputError(f"group {name!r} is empty")
+        for column in columns:
+            if column not in space.columns:
+                raise InputError(f"group {name!r}: unknown column {column!r}{did_you_mean(column, space.columns)}")
+            if column in owner:
+                raise InputError(f"column {column!r} is named twice, in groups {owner[column]!r} and {name!r}")
+            owner[column] = name
+    alone = {column: (column,) for column in space.columns if column not in owner}
+    for name in stated.keys() & alone.keys():
+        raise InputError(f"group {name!r} has the name of a column outside it")
+    return {**stated, **alone}
+
+
+def _masks(columns: tuple[str, ...], factors: Mapping[str, tuple[str, ...]]) -> NDArray[np.bool_]:
+    """Which columns each factor moves, shape (factors, columns)."""
+    return np.array([[column in members for column in columns] for members in factors.values()])
+
+
+def _crossed(a: Array, b: Array, masks: NDArray[np.bool_], second_order: bool) -> Array:
+    """All runs of each base sample, shape (..., runs of a base sample, columns)."""
+    a, b = a[..., np.newaxis, :], b[..., np.newaxis, :]
+    parts = [a, np.where(masks, b, a)]
+    if second_order:
+        parts.append(np.where(masks, a, b))
+    return np.concatenate([*parts, b], axis=-2)
+
+
+def design_of(space: ParameterSpace, unit: Array, layout: Layout) -> Design:
+    """The design with the given probabilities."""
+    samples = dataset_of(space.transform(unit))
+    return Design(space, samples, unit, replace(layout, fingerprint=fingerprint(samples, space.names)))
+
+
+def dataset_of(columns: Mapping[str, NDArray[Any]]) -> xr.Dataset:
+    """Columns as a labelled dataset along ``sample``."""
+    runs = len(next(iter(columns.values())))
+    data = {name: ((SAMPLE,), values, attributes_of(name)) for name, values in columns.items()}
+    return xr.Dataset(data, coords={SAMPLE: np.arange(runs)})
+
+
+def attributes_of(name: str) -> dict[str, str]:
+    """Units and long name of a quantity of the table; empty for others."""
+    if name not in QUANTITIES:
+        return {}
+    q = QUANTITIES[name]
+    words = {"long_name": q.long_name}
+    return words if q.dimension == "name" else {**words, "units": q.udunits}

@@ -1,0 +1,217 @@
+"""When a ranking has converged, and adding samples until it has.
+
+A gate is passed when the total-order intervals are narrow and the leaders kept their order over the last
+doubling. "Not converged" is an outcome like any other, and is told with its reason.
+"""
+
+from collections.abc import Iterable, Mapping
+from concurrent.futures import Executor
+from dataclasses import dataclass
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from jetsim.errors import InputError
+from jetsim.experiment.design import Design, sobol_design
+from jetsim.experiment.ensemble import Model, evaluate
+from jetsim.experiment.ranking import paired_differences
+from jetsim.experiment.sensitivity import convergence, sobol_indices
+from jetsim.experiment.space import ParameterSpace
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Rule:
+    """What counts as converged, and what it may cost.
+
+    Attributes
+    ----------
+    half_width : float
+        Largest half-width of a total-order interval.
+    leader : float
+        Total-order index from which a factor is a leader, whose order must be stable.
+    alpha : float
+        Two leaders that change places must be told apart at this level (paired, adjusted) to count as unstable.
+    budget : int
+        Most runs in all.
+    """
+
+    half_width: float = 0.02
+    leader: float = 0.05
+    alpha: float = 0.05
+    budget: int = 1_000_000
+
+    def __post_init__(self) -> None:
+        for name in ("half_width", "leader", "alpha"):
+            if not 0 < getattr(self, name) < 1:
+                raise InputError(f"{name} = {getattr(self, name)!r}: must be between 0 and 1, both excluded")
+        if isinstance(self.budget, bool) or not isinstance(self.budget, int) or self.budget < 1:
+            raise InputError(f"budget = {self.budget!r}: must be a whole number of runs from 1")
+
+
+@dataclass(frozen=True)
+class Gate:
+    """Whether a ranking has converged.
+
+    Attributes
+    ----------
+    passed : bool
+    half_width : mapping
+        Largest half-width of a total-order interval of each output.
+    moved : mapping
+        Pairs of leaders of each output that changed places over the last doubling though they are told apart.
+    undefined : tuple of str
+        Outputs that have no index; they take no part.
+    sentence : str
+        The finding in words.
+    """
+
+    passed: bool
+    half_width: Mapping[str, float]
+    moved: Mapping[str, tuple[tuple[str, str], ...]]
+    undefined: tuple[str, ...]
+    sentence: str
+
+
+@dataclass(frozen=True, eq=False)
+class ConvergedStudy:
+    """A study that was given samples until its gate passed or its budget ended.
+
+    Attributes
+    ----------
+    design : Design
+        Of the last step.
+    results, indices, history : xarray.Dataset
+        From `evaluate`, `sobol_indices` and `convergence`.
+    gate : Gate
+    runs : int
+    """
+
+    design: Design
+    results: xr.Dataset
+    indices: xr.Dataset
+    history: xr.Dataset
+    gate: Gate
+    runs: int
+
+
+def convergence_gate(history: xr.Dataset, rule: Rule | None = None) -> Gate:
+    """Judge a ranking by its own history.
+
+    Parameters
+    ----------
+    history : xarray.Dataset
+        From `convergence`.
+    rule : Rule, optional
+    """
+    rule = rule or Rule()
+    last = history.isel(base_samples=-1)
+    defined = [str(name) for name in history["output"].values if last["ST"].sel(output=name).notnull().all()]
+    undefined = tuple(str(name) for name in history["output"].values if name not in defined)
+    widths = ((last["ST_high"] - last["ST_low"]) / 2).max("parameter")
+    half_width = {name: float(widths.sel(output=name)) for name in defined}
+    moved = {name: pairs for name in defined if (pairs := _moved(history.sel(output=name), rule))}
+    one_size = not _comparable(history, defined)
+    narrow = all(width <= rule.half_width for width in half_width.values())
+    passed = bool(defined) and narrow and not moved and not one_size
+    sentence = _sentence(history, rule, half_width, moved, one_size)
+    return Gate(passed, half_width, moved, undefined, sentence)
+
+
+def _comparable(history: xr.Dataset, defined: list[str]) -> bool:
+    """Whether half of the samples give an index for each output that has one."""
+    if history.sizes["base_samples"] < 2:
+        return False
+    return bool(history["ST"].isel(base_samples=-2).sel(output=defined).notnull().all())
+
+
+def _moved(history: xr.Dataset, rule: Rule) -> tuple[tuple[str, str], ...]:
+    """Leaders that changed places over the last doubling though the last replicates tell them apart."""
+    if history.sizes["base_samples"] < 2:
+        return ()
+    before, now = history["ST"].values[-2:]
+    if not np.isfinite(before).all():
+        return ()
+    leaders = np.flatnonzero((before >= rule.leader) | (now >= rule.leader))
+    replicates = history["ST_replicates"].isel(base_samples=-1).transpose("replicate", "parameter").values
+    _, p_value = paired_differences(replicates[:, leaders])
+    names = history["parameter"].values[leaders]
+    changed = np.sign(np.subtract.outer(before, before)) != np.sign(np.subtract.outer(now, now))
+    swapped = changed[np.ix_(leaders, leaders)] & (p_value <= rule.alpha)
+    pairs = np.argwhere(np.triu(swapped, 1))
+    return tuple((str(names[i]), str(names[j])) for i, j in pairs)
+
+
+def _sentence(
+    history: xr.Dataset,
+    rule: Rule,
+    half_width: Mapping[str, float],
+    moved: Mapping[str, tuple[tuple[str, str], ...]],
+    one_size: bool,
+) -> str:
+    count = int(history["base_samples"].values[-1])
+    size = f"{count} base samples in each of {history.sizes['replicate']} replicates"
+    if not half_width:
+        return f"Not converged: no output has an index at {size}."
+    problems = [
+        f"the widest total-order interval of {name} is ±{width:.3f} (wanted: ±{rule.half_width:g})"
+        for name, width in half_width.items()
+        if width > rule.half_width
+    ]
+    problems += [f"{a} and {b} changed places for {name}" for name, pairs in moved.items() for a, b in pairs]
+    if one_size:
+        problems.append("there is no smaller sample to compare with")
+    if problems:
+        return f"Not converged at {size}: {'; '.join(problems)}."
+    widest = max(half_width.values())
+    return f"Converged at {size}: total-order intervals within ±{widest:.3f}, order of the leaders stable."
+
+
+def sobol_until_converged(
+    space: ParameterSpace,
+    model: Model,
+    rule: Rule | None = None,
+    executor: Executor | None = None,
+    progress: bool = True,
+    groups: Mapping[str, Iterable[str]] | None = None,
+) -> ConvergedStudy:
+    """Double the base samples of the same sequences until the gate passes or the budget ends.
+
+    Earlier runs are kept, never repeated. Looking several times makes the last intervals a little narrower than
+    they claim; the gate's width guards the size of the error, not a level of significance.
+
+    Parameters
+    ----------
+    space : ParameterSpace
+        Its `base_samples` is the first size, its `seed` the seed.
+    model, executor, progress
+        As for `evaluate`.
+    rule : Rule, optional
+        Gate and budget.
+    groups
+        As for `sobol_design`.
+
+    Returns
+    -------
+    ConvergedStudy
+        ``gate.passed`` may be False: then the budget ended first.
+
+    Raises
+    ------
+    InputError
+        The budget does not cover the first size; otherwise as `evaluate`.
+    """
+    rule = rule or Rule()
+    design = sobol_design(space, groups=groups)
+    if design.layout.runs > rule.budget:
+        raise InputError(f"budget = {rule.budget} runs: the first {design.layout.runs} alone exceed it")
+    results = evaluate(design, model, executor, progress)
+    while True:
+        history = convergence(results)
+        gate = convergence_gate(history, rule)
+        if gate.passed or 2 * design.layout.runs > rule.budget:
+            return ConvergedStudy(design, results, sobol_indices(results), history, gate, design.layout.runs)
+        design = sobol_design(space, 2 * design.layout.base_samples, groups=groups)
+        results = evaluate(design, model, executor, progress, previous=results)

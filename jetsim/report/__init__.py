@@ -1,0 +1,1 @@
+"""Figures, tables, provenance and the report document: draws and writes, computes nothing."""

@@ -1,0 +1,141 @@
+"""Numbers as a reader sees them: display units, labels and digits, the same in sentences, tables and figures.
+
+A *name* is either an entry of the table of quantities (``extreme_reach``) or plain words such as
+``"share of variance"``, which have no unit and are shown as they are.
+"""
+
+import math
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from jetsim import units
+from jetsim.quantities import QUANTITIES, Quantity, UnitSystem, quantity
+
+MISSING = "–"
+
+
+def known(name: str) -> Quantity | None:
+    """The quantity of that name, or None for plain words.
+
+    Raises
+    ------
+    InputError
+        The name is written like a quantity (with an underscore or a dot inside) but is not in the table.
+    """
+    if name in QUANTITIES:
+        return QUANTITIES[name]
+    looks_named = " " not in name and ("_" in name or "." in name.strip("."))
+    return quantity(name) if looks_named else None
+
+
+def unit_label(name: str, system: UnitSystem) -> str:
+    """Label of the display unit; empty for ratios, texts and plain words."""
+    found = known(name)
+    label = found.display_unit(system) if found else "1"
+    return "" if label == "1" else label
+
+
+def convert(name: str, value: ArrayLike, system: UnitSystem, interval: bool = False) -> NDArray[np.float64]:
+    """SI values in the display unit.
+
+    Parameters
+    ----------
+    name : str
+        A quantity or plain words.
+    value : array_like of float
+        SI, any shape.
+    system : {"us", "si"}
+        Edition.
+    interval : bool, optional
+        The value is a difference or a spread, so that temperatures keep no offset.
+
+    Returns
+    -------
+    ndarray of float, same shape
+    """
+    found = known(name)
+    if found is None:
+        return np.asarray(value, dtype=float)
+    change = units.interval_from_si if interval else units.from_si
+    return change(value, found.display_unit(system))
+
+
+def label(name: str) -> str:
+    """What the quantity is called: its long name, or the words themselves."""
+    found = known(name)
+    return found.long_name if found else name
+
+
+def short_label(name: str) -> str:
+    """The label without the remark in brackets that follows it, for crowded axes."""
+    return label(name).partition(" (")[0]
+
+
+def heading(name: str) -> str:
+    """The short label with a capital, such as ``"Extreme reach"``."""
+    words = short_label(name)
+    return words[:1].upper() + words[1:]
+
+
+def axis_label(name: str, system: UnitSystem) -> str:
+    """Heading and unit for an axis, such as ``"Extreme reach [ft]"``."""
+    unit = unit_label(name, system)
+    return heading(name) + (f" [{unit}]" if unit else "")
+
+
+def number(value: float, digits: int = 3) -> str:
+    """A number with `digits` significant digits, never in powers of ten and never rounded above its units.
+
+    Examples
+    --------
+    >>> number(26.5432), number(1234.5), number(0.0238125), number(float("nan"))
+    ('26.5', '1,234', '0.0238', '–')
+    """
+    if not math.isfinite(value):
+        return MISSING
+    if value == 0:
+        return "0"
+    decimals = max(0, digits - 1 - math.floor(math.log10(abs(value))))
+    if round(abs(value), decimals) >= 10 ** (digits - decimals):
+        decimals = max(0, decimals - 1)
+    return f"{value:,.{decimals}f}"
+
+
+def _other(system: UnitSystem) -> UnitSystem:
+    return "si" if system == "us" else "us"
+
+
+def _with_unit(text: str, unit: str) -> str:
+    return f"{text} {unit}" if unit else text
+
+
+def both(name: str, value: float, system: UnitSystem = "us", digits: int = 3, interval: bool = False) -> str:
+    """A value in words with both units, the edition's own first.
+
+    Examples
+    --------
+    >>> both("extreme_reach", 26.5)
+    '86.9 ft (26.5 m)'
+    >>> both("elevation", 30.0)
+    '30.0 deg'
+    """
+    return span(name, value, value, system, digits, interval)
+
+
+def span(name: str, low: float, high: float, system: UnitSystem = "us", digits: int = 3, interval: bool = False) -> str:
+    """A range in words with both units.
+
+    Examples
+    --------
+    >>> span("extreme_reach", 24.0, 29.0)
+    '78.7 to 95.1 ft (24.0 to 29.0 m)'
+    """
+    texts = []
+    for edition in (system, _other(system)):
+        ends = [number(float(convert(name, end, edition, interval)), digits) for end in (low, high)]
+        joined = ends[0] if low == high or ends[0] == ends[1] else " to ".join(ends)
+        texts.append(_with_unit(joined, unit_label(name, edition)))
+    if unit_label(name, "us") == unit_label(name, "si"):
+        return texts[0]
+    return f"{texts[0]} ({texts[1]})"

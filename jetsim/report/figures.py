@@ -1,0 +1,50 @@
+"""Every figure by name: the one place a study imports figures from."""
+
+from jetsim.report.figures_convergence import ConvergenceView, convergence_lines
+from jetsim.report.figures_general import (
+    Limit,
+    Line,
+    Matrix,
+    Panel,
+    RankFlow,
+    Shares,
+    Window,
+    heat_map,
+    line_bands,
+    rank_flow,
+    share_bars,
+)
+from jetsim.report.figures_sensitivity import ControlEffect, IndexView, control_effects, index_bars
+from jetsim.report.figures_stream import Spread, StreamView, SweepAxes, stream_side_view, sweep_contour
+from jetsim.report.style import ROLE_WORDS, ROLES, SERIES, Look, Plot, Words
+
+__all__ = [
+    "ROLES",
+    "ROLE_WORDS",
+    "SERIES",
+    "ControlEffect",
+    "ConvergenceView",
+    "IndexView",
+    "Limit",
+    "Line",
+    "Look",
+    "Matrix",
+    "Panel",
+    "Plot",
+    "RankFlow",
+    "Shares",
+    "Spread",
+    "StreamView",
+    "SweepAxes",
+    "Window",
+    "Words",
+    "control_effects",
+    "convergence_lines",
+    "heat_map",
+    "index_bars",
+    "line_bands",
+    "rank_flow",
+    "share_bars",
+    "stream_side_view",
+    "sweep_contour",
+]

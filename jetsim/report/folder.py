@@ -1,0 +1,192 @@
+"""Folders of results: written aside, moved into place when whole, and never at the cost of someone's files."""
+
+import os
+import secrets
+import shutil
+import signal
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from dataclasses import dataclass
+from pathlib import Path
+from types import FrameType
+
+from jetsim.errors import InputError
+from jetsim.report.provenance import read_manifest, sha256, strangers
+
+# Litter of file browsers is no one's work.
+_LITTER = {".DS_Store", "Thumbs.db", "desktop.ini"}
+
+
+@contextmanager
+def uninterrupted() -> Iterator[None]:
+    """Hold off Ctrl-C and termination for the moments in which folders change places."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    held = [sign for sign in (signal.SIGINT, signal.SIGTERM) if signal.getsignal(sign) is not None]
+    before = {sign: signal.signal(sign, _ignore) for sign in held}
+    try:
+        yield
+    finally:
+        for sign, handler in before.items():
+            signal.signal(sign, handler)
+
+
+def _ignore(_signal: int, _frame: FrameType | None) -> None:
+    return None
+
+
+@dataclass(frozen=True)
+class StudyFolder:
+    """Where one study puts its results.
+
+    Attributes
+    ----------
+    path : Path
+    study : str
+        Name of the study.
+    study_file : Path
+    overwrite : bool
+        Also replace a folder of another study, or one with files of its own.
+    protected : sequence of Path
+        Files and folders that must never lie inside `path`, besides the study file.
+    """
+
+    path: Path
+    study: str
+    study_file: Path
+    overwrite: bool = False
+    protected: Sequence[Path] = ()
+
+    def check(self) -> None:
+        """Refuse the folder before anything is computed.
+
+        Raises
+        ------
+        InputError
+            A file, a link, a mount point, a folder that holds the current or home directory or the study's own
+            files; without `overwrite` also the results of another study, changed results, or other files;
+            a place that cannot be written.
+        """
+        self._refuse_contents()
+        self._refuse_unwritable()
+
+    def relative_study_file(self) -> str:
+        """The study file as seen from the folder, which stays true when both move together."""
+        try:
+            return Path(os.path.relpath(self.study_file.resolve(), self.path.resolve())).as_posix()
+        except ValueError:  # another drive
+            return self.study_file.resolve().as_posix()
+
+    @contextmanager
+    def writing(self) -> Iterator[Path]:
+        """An empty folder beside the target; when the block ends well it takes the target's place.
+
+        On any error or interrupt nothing is left behind and the target stays as it was.
+        """
+        token = secrets.token_hex(4)
+        aside = self.path.parent / f".{self.path.name}.{token}.writing"
+        made = [folder for folder in self.path.parents if not folder.exists()]
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True)
+            aside.mkdir()
+            yield aside
+            with uninterrupted():
+                self._refuse_contents()  # once more: much may have happened while the study ran
+                self._move(aside, token)
+        except BaseException:
+            with uninterrupted():
+                shutil.rmtree(aside, ignore_errors=True)
+                for folder in made:
+                    with suppress(OSError):
+                        folder.rmdir()
+            raise
+
+    def _move(self, aside: Path, token: str) -> None:
+        """Swap the new folder in; the old one goes only when the new one is in place."""
+        old = self.path.parent / f".{self.path.name}.{token}.old"
+        there = self.path.exists()
+        if there:
+            self.path.rename(old)
+        try:
+            aside.rename(self.path)
+        except OSError:
+            if there:
+                old.rename(self.path)
+            raise
+        if there and read_manifest(old) is None and any(old.iterdir()):
+            old.rename(self._kept())
+        elif there:
+            shutil.rmtree(old, ignore_errors=True)
+
+    def _kept(self) -> Path:
+        """A free name for a replaced folder that no study wrote: it may hold someone's work."""
+        number = 1
+        while (kept := self.path.with_name(f"{self.path.name}.before-{number}")).exists():
+            number += 1
+        return kept
+
+    def _refuse(self, problem: str) -> InputError:
+        return InputError(f"--output {self.path}: {problem}")
+
+    def _refuse_contents(self) -> None:
+        self._refuse_dangerous()
+        if self._has_files() and not self.overwrite:
+            self._refuse_foreign()
+
+    def _refuse_dangerous(self) -> None:
+        if self.path.is_symlink():
+            raise self._refuse("is a link; give the folder itself")
+        if self.path.exists() and not self.path.is_dir():
+            raise self._refuse("is a file; give a folder")
+        target = self.path.resolve()
+        kept = {"the current directory": Path.cwd(), "the home directory": _home(), "the study file": self.study_file}
+        named = [*kept.items(), *(("files the study needs", path) for path in self.protected)]
+        for what, place in named:
+            if place is not None and place.resolve().is_relative_to(target):
+                raise self._refuse(f"holds {what}, which must not be replaced; give a folder of its own")
+        if target.exists() and os.path.ismount(target):
+            raise self._refuse("is a mounted volume and cannot be moved; give a folder inside it")
+
+    def _has_files(self) -> bool:
+        return self.path.is_dir() and any(item.name not in _LITTER for item in self.path.iterdir())
+
+    def _refuse_foreign(self) -> None:
+        manifest = read_manifest(self.path)
+        if manifest is None:
+            raise self._refuse("is not empty and holds no study's results; give another folder, or --overwrite")
+        if manifest.get("study") != self.study:
+            raise self._refuse(f"holds the results of another study ({manifest.get('study')}); "
+                               "give another folder, or --overwrite")  # fmt: skip
+        recorded = manifest.get("study_file", {})
+        if not self._is_same_file(recorded):
+            raise self._refuse(f"holds the results of another study file ({recorded.get('path')}); "
+                               "give another folder, or --overwrite")  # fmt: skip
+        own = [name for name in strangers(self.path, manifest) if Path(name).name not in _LITTER]
+        if own:
+            more = f" and {len(own) - 1} more" if len(own) > 1 else ""
+            raise self._refuse(f"holds files added or changed since the study wrote it ({own[0]}{more}); "
+                               "move them away, or give --overwrite")  # fmt: skip
+
+    def _is_same_file(self, recorded: dict[str, str]) -> bool:
+        """The same place, whatever it says by now, or the same content elsewhere."""
+        if recorded.get("path") == self.relative_study_file():
+            return True
+        return recorded.get("sha256") == sha256(self.study_file)
+
+    def _refuse_unwritable(self) -> None:
+        nearest = next(folder for folder in self.path.absolute().parents if folder.exists())
+        probe = nearest / f".jetsim.{secrets.token_hex(4)}.probe"
+        try:
+            probe.mkdir()
+            probe.rmdir()
+        except OSError as error:
+            raise self._refuse(f"cannot be written ({error.strerror})") from None
+
+
+def _home() -> Path | None:
+    try:
+        return Path.home()
+    except RuntimeError:  # no home directory is known
+        return None

@@ -1,0 +1,368 @@
+"""What every study script shares: options, the results folder, messages and exit status.
+
+A script describes itself as a `Study` and ends with ``sys.exit(run(STUDY))``.
+"""
+
+import argparse
+import os
+import signal
+import sys
+import textwrap
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from types import FrameType
+from typing import Any, Generic, NoReturn, TypeVar
+
+import xarray as xr
+
+from jetsim.errors import InputError
+from jetsim.quantities import UnitSystem
+from jetsim.report import cautions
+from jetsim.report.document import Report, render
+from jetsim.report.figures import Plot
+from jetsim.report.folder import StudyFolder
+from jetsim.report.provenance import Record, sha256, source_commit, timestamp, versions, write_manifest
+from jetsim.report.tables import Table, check_name
+
+MOST_WORKERS = 256
+QUICK_NOTICE = "Quick look with few runs: good for trying things out, too coarse to quote."
+P = TypeVar("P")
+
+
+@dataclass(frozen=True)
+class Options:
+    """The options of a study script.
+
+    Attributes
+    ----------
+    inputs, output : Path
+        Study file, and folder of the results.
+    quick, dry_run, overwrite : bool
+    units : {"us", "si"} or None
+        None: as the study file says.
+    workers : int
+    extra : mapping of str to object
+        Options that the study added.
+    """
+
+    inputs: Path
+    output: Path
+    quick: bool = False
+    units: UnitSystem | None = None
+    workers: int = 1
+    dry_run: bool = False
+    overwrite: bool = False
+    extra: Mapping[str, Any] = field(default_factory=dict)
+
+    def system(self, of_study_file: UnitSystem) -> UnitSystem:
+        """Edition to show: the option's, or else the study file's."""
+        return self.units or of_study_file
+
+    @contextmanager
+    def executor(self) -> Iterator[ThreadPoolExecutor | None]:
+        """Threads for `evaluate` (numpy releases the lock), or None for a single worker.
+
+        On an error or Ctrl-C the waiting chunks are dropped instead of computed.
+        """
+        if self.workers == 1:
+            yield None
+            return
+        pool = ThreadPoolExecutor(self.workers)
+        try:
+            yield pool
+        finally:
+            pool.shutdown(wait=True, cancel_futures=True)
+
+
+@dataclass(frozen=True, eq=False)
+class Findings:
+    """What a study hands over to be written.
+
+    Attributes
+    ----------
+    report : Report
+        Its plots and tables are written too; its card gives seed, runs and failures.
+    results : mapping of str to xarray.Dataset
+        File name without its ending to dataset; ``{"results": ...}`` becomes ``results.nc``.
+    plots, tables : sequence
+        Further ones that the report does not show.
+    data_files : sequence of Path
+        Further files that were read; the manifest holds their hashes.
+    """
+
+    report: Report
+    results: Mapping[str, xr.Dataset] = field(default_factory=dict)
+    plots: Sequence[Plot] = ()
+    tables: Sequence[Table] = ()
+    data_files: Sequence[Path] = ()
+
+
+@dataclass(frozen=True)
+class Study(Generic[P]):
+    """A study script.
+
+    Attributes
+    ----------
+    name : str
+        Also names the default study file and the default results folder.
+    description : str
+    script : Path
+        ``Path(__file__)``; the default study file is ``inputs/NAME.toml`` beside it.
+    load : callable
+        ``load(options)`` reads the study file, and makes it small for ``options.quick``.
+    plan : callable
+        ``plan(loaded, options)``: what would be run, in words with the run count, for ``--dry-run``.
+    compute : callable
+        ``compute(loaded, options)`` gives the `Findings`.
+    add_options : callable, optional
+        Adds the study's own options to the parser; they arrive in ``options.extra``.
+    inputs : str, optional
+        Name of the default study file without its ending; `name` by default.
+    """
+
+    name: str
+    description: str
+    script: Path
+    load: Callable[[Options], P]
+    plan: Callable[[P, Options], str]
+    compute: Callable[[P, Options], Findings]
+    add_options: Callable[[argparse.ArgumentParser], None] | None = None
+    inputs: str = ""
+
+    def __post_init__(self) -> None:
+        check_name(self.name)
+
+    @property
+    def default_inputs(self) -> Path:
+        """The study file beside the script."""
+        return self.script.parent / "inputs" / f"{self.inputs or self.name}.toml"
+
+
+def run(study: Study[Any], argv: Sequence[str] | None = None) -> int:
+    """Run a study script.
+
+    Parameters
+    ----------
+    study : Study
+    argv : sequence of str, optional
+        The command line by default.
+
+    Returns
+    -------
+    int
+        Exit status: 0, 2 for input that cannot be used (one line on stderr), 130 after Ctrl-C.
+    """
+    parser = _Parser(description=study.description, allow_abbrev=False)
+    _add_options(parser, study)
+    return _guarded(lambda: _run_parsed(study, parser.parse_args(argv)))
+
+
+def run_commands(description: str, studies: Mapping[str, Study[Any]], argv: Sequence[str] | None = None) -> int:
+    """Run a script with subcommands, each a study of its own with its own options and results folder.
+
+    Parameters
+    ----------
+    description : str
+    studies : mapping of command to Study
+    argv : sequence of str, optional
+
+    Returns
+    -------
+    int
+        As `run`.
+    """
+    parser = _Parser(description=description, allow_abbrev=False)
+    commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
+    for command, study in studies.items():
+        words = study.description
+        _add_options(commands.add_parser(command, help=words, description=words, allow_abbrev=False), study)
+
+    def start() -> None:
+        parsed = parser.parse_args(argv)
+        _run_parsed(studies[parsed.command], parsed)
+
+    return _guarded(start)
+
+
+class _Parser(argparse.ArgumentParser):
+    """A parser whose complaints are one line, like every other complaint."""
+
+    def error(self, message: str) -> NoReturn:
+        raise InputError(f"{message} (--help lists the options)")
+
+
+def _add_options(parser: argparse.ArgumentParser, study: Study[Any]) -> None:
+    add = parser.add_argument
+    add("--inputs", type=Path, metavar="FILE.toml", default=study.default_inputs, help="study file with your numbers")
+    add("--output", type=Path, metavar="DIR", default=Path("results") / study.name,
+        help=f"folder of the results (default: results/{study.name})")  # fmt: skip
+    add("--quick", action="store_true", help="few runs, to try things out")
+    add("--units", choices=("us", "si"), help="units shown first (default: as the study file says)")
+    add("--workers", type=_workers, metavar="N", default=available_processors(), help="threads (default: all)")
+    add("--dry-run", action="store_true", help="say what would be run and write nothing")
+    add("--overwrite", action="store_true", help="replace a folder that holds something else")
+    if study.add_options is not None:
+        study.add_options(parser)
+
+
+def available_processors() -> int:
+    """Processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):
+        return min(len(os.sched_getaffinity(0)), MOST_WORKERS)
+    return min(os.cpu_count() or 1, MOST_WORKERS)
+
+
+def _workers(text: str) -> int:
+    if not text.strip().isdecimal() or not 1 <= int(text) <= MOST_WORKERS:
+        raise argparse.ArgumentTypeError(f"{text!r}: allowed is a whole number from 1 to {MOST_WORKERS}")
+    return int(text)
+
+
+def _options(parsed: argparse.Namespace) -> Options:
+    given = vars(parsed).copy()
+    given.pop("command", None)
+    own = {name: given.pop(name) for name in tuple(given) if name in Options.__dataclass_fields__}
+    return Options(**own, extra=given)
+
+
+class _Terminated(BaseException):
+    """The process was asked to end."""
+
+
+def _terminate(_signal: int, _frame: FrameType | None) -> NoReturn:
+    raise _Terminated
+
+
+@contextmanager
+def _ending_cleanly() -> Iterator[None]:
+    """Let a termination signal unwind like Ctrl-C, so that nothing half-written stays behind."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, _terminate)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def _guarded(start: Callable[[], None]) -> int:
+    """Run, and turn what a user can cause into one line and an exit status."""
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")  # a terminal without the letters must not stop a study
+    try:
+        with _ending_cleanly():
+            start()
+    except InputError as error:
+        return _complain(f"error: {error}", 2)
+    except BrokenPipeError:  # the reader of stdout has left, as in `... | head`
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    except OSError as error:
+        place = f": {error.filename}" if error.filename else ""
+        return _complain(f"error: {error.strerror or error}{place}", 2)
+    except KeyboardInterrupt:
+        return _complain("interrupted: no half-written results were left", 130)
+    except _Terminated:
+        return _complain("terminated: no half-written results were left", 143)
+    except SystemExit as ended:  # --help
+        return int(ended.code or 0)
+    return 0
+
+
+def _complain(text: str, status: int) -> int:
+    print(" ".join(text.split()), file=sys.stderr)
+    return status
+
+
+def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
+    options = _options(parsed)
+    loaded = study.load(options)
+    plan = study.plan(loaded, options)
+    if options.dry_run:
+        print(plan)
+        return
+    folder = StudyFolder(options.output, study.name, options.inputs, options.overwrite, (study.script, Path(__file__)))
+    folder.check()
+    print(f"{plan}\nWorkers: {options.workers}", file=sys.stderr)
+    clock = _Clock(timestamp(), time.perf_counter())
+    digest = sha256(options.inputs)
+    findings = study.compute(loaded, options)
+    record = _record(study, options, findings, folder, digest)
+    finished = replace(findings, report=_completed(findings.report, options, record))
+    with folder.writing() as place:
+        _write(place, finished)
+        write_manifest(replace(record, started=clock.started, wall_time=clock.seconds()), place)
+    _tell(finished.report, options, clock.seconds())
+
+
+@dataclass(frozen=True)
+class _Clock:
+    started: str
+    counter: float
+
+    def seconds(self) -> float:
+        return time.perf_counter() - self.counter
+
+
+def _record(study: Study[Any], options: Options, findings: Findings, folder: StudyFolder, digest: str) -> Record:
+    card = findings.report.card
+    return Record(
+        study=study.name,
+        study_file=folder.relative_study_file(),
+        study_file_sha256=digest,
+        seed=card.seed,
+        runs=card.runs,
+        failures=card.failures,
+        quick=options.quick,
+        units=findings.report.units,
+        commit=source_commit(study.script),
+        started="",
+        wall_time=0.0,
+        workers=options.workers,
+        data_files={path.name: sha256(path) for path in findings.data_files},
+    )
+
+
+def _completed(report: Report, options: Options, record: Record) -> Report:
+    """The report with what only the runner knows: nothing that differs between equal runs."""
+    found = versions()
+    made_with = {
+        "jetsim": found.pop("jetsim") + (f" (commit {record.commit[:12]})" if record.commit else ""),
+        "study file": f"{options.inputs.name} (SHA-256 {record.study_file_sha256[:16]}…)",
+        **found,
+    }
+    notices = (QUICK_NOTICE, *report.notices) if options.quick else report.notices
+    return replace(report, notices=notices, provenance={**made_with, **report.provenance})
+
+
+def _write(place: Path, findings: Findings) -> None:
+    """Write everything but the manifest."""
+    plots = [*findings.report.plots, *findings.plots]
+    tables = [*findings.report.tables, *findings.tables]
+    for items in (plots, tables):
+        names = [item.name for item in items]
+        if len(set(names)) < len(names):
+            raise ValueError(f"names must differ, got {sorted(names)}")
+    for name, dataset in findings.results.items():
+        dataset.to_netcdf(place / f"{check_name(name)}.nc", engine="h5netcdf")
+    (place / "figures").mkdir()
+    for plot in plots:
+        plot.save(place / "figures")
+    (place / "tables").mkdir()
+    for table in tables:
+        table.save(place / "tables")
+    (place / "report.html").write_bytes(render(findings.report).encode("utf-8"))
+
+
+def _tell(report: Report, options: Options, seconds: float) -> None:
+    """Print the findings, where the report is, and the cautions as the last lines."""
+    lines = [textwrap.fill(sentence, 88) for sentence in (*report.notices, *report.lead)]
+    lines += ["", f"Report: {options.output / 'report.html'} ({report.card.runs:,} runs, {seconds:.1f} s)", ""]
+    print("\n".join((*lines, cautions.printed())), flush=True)

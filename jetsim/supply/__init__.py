@@ -1,0 +1,1 @@
+"""From a department's pump, hose and nozzles to streams: joins hydraulics, flight and study files."""

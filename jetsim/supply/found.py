@@ -1,0 +1,162 @@
+"""Everything that the study from the pump computes, in one place."""
+
+from collections.abc import Callable
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+
+import xarray as xr
+
+from jetsim.errors import InputError
+from jetsim.experiment.ensemble import evaluate, plain_design, sobol_design
+from jetsim.experiment.gate import convergence_gate
+from jetsim.experiment.ranking import rank
+from jetsim.experiment.sensitivity import convergence, sobol_indices
+from jetsim.experiment.space import ParameterSpace
+from jetsim.supply import pumping
+from jetsim.supply.department import Department
+from jetsim.supply.model import EXCESS, MEMBERS, PUMP, check_parameter
+from jetsim.supply.plan import Plan
+
+RANKED = ("flow_rate", "extreme_reach")
+
+
+@dataclass(frozen=True, eq=False)
+class Loaded:
+    """What a study file says, and how many draws of its inputs to take."""
+
+    space: ParameterSpace
+    department: Department
+    plan: Plan
+    draws: int
+
+    @property
+    def pairs(self) -> list[pumping.Pair]:
+        """Every nozzle behind every line."""
+        return pumping.pairs_of(self.department)
+
+    @property
+    def ranked_pairs(self) -> list[pumping.Pair]:
+        """Every nozzle behind the first line: those whose inputs are ranked."""
+        return self.pairs[: len(self.department.nozzles)]
+
+
+def check_names(space: ParameterSpace) -> None:
+    """Refuse inputs that the pump, the line or the nozzle sets, and a file without the outputs that are shown.
+
+    Raises
+    ------
+    InputError
+    """
+    for place, names in (("parameters", space.names), ("fixed", tuple(space.fixed))):
+        for name in names:
+            check_parameter(name, f"{place}.{name}")
+    if PUMP in space.names:
+        raise InputError(f"parameters.{PUMP}: the study finds it; vary supply.pump_pressure_error instead")
+    for name in space.fixed:
+        if name.startswith("supply.") or name in MEMBERS:
+            raise InputError(f"fixed.{name}: state it under [nozzles], [hoses] or [lines], or under [parameters]")
+    for name in pumping.SWEPT:
+        if name not in space.outputs:
+            raise InputError(f"outputs lacks {name!r}, which this study shows")
+
+
+@dataclass(frozen=True, eq=False)
+class Ranking:
+    """What moves flow and reach of a nozzle.
+
+    Attributes
+    ----------
+    estimate : Estimate
+        Of the nozzle behind its line, which is pumped at the estimate.
+    space : ParameterSpace
+    results, indices, ranks : xarray.Dataset
+        From `evaluate`, `sobol_indices` and `rank`.
+    convergence : str
+        Whether the ranking has converged, in words.
+    """
+
+    estimate: pumping.Estimate
+    space: ParameterSpace
+    results: xr.Dataset
+    indices: xr.Dataset
+    ranks: xr.Dataset
+    convergence: str
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """Everything that was computed; one entry for each pair, except `rankings`: one for each nozzle."""
+
+    estimates: list[pumping.Estimate]
+    delivered: list[xr.Dataset]
+    charts: list[pumping.Spread]
+    choices: list[pumping.Choice]
+    mistakes: list[pumping.Mistakes]
+    rankings: list[Ranking]
+
+    @property
+    def datasets(self) -> list[xr.Dataset]:
+        """Results of single runs."""
+        ranked = [ranking.results for ranking in self.rankings]
+        return [*self.delivered, *(mistakes.results for mistakes in self.mistakes), *ranked]
+
+    @property
+    def runs(self) -> int:
+        """Simulated streams."""
+        swept = sum(choice.swept.runs["flow_rate"].size for choice in self.choices)
+        return swept + sum(dataset.sizes["sample"] for dataset in self.datasets)
+
+
+def ranked_space(pair: pumping.Pair, space: ParameterSpace) -> ParameterSpace:
+    """What can move flow and reach of a pair: all that acts on it but the crew's excess over the formula."""
+    own = pumping.space_of(pair, space)
+    return replace(own, parameters=tuple(p for p in own.parameters if p.name != EXCESS), outputs=RANKED)
+
+
+def ranking_runs(space: ParameterSpace) -> int:
+    """Runs of a ranking."""
+    return space.base_samples * space.replicates * (2 * len(space.columns) + 2)
+
+
+def rank_inputs(found: pumping.Estimate, space: ParameterSpace, executor: Executor | None) -> Ranking:
+    """Rank what moves flow and reach of a pair that is pumped at its estimate."""
+    own = ranked_space(found.pair, space)
+    model = pumping.model_of(found.pair, own, float(found.pump_pressure.middle))
+    results = evaluate(sobol_design(own), model, executor)
+    indices = sobol_indices(results)
+    sentence = convergence_gate(convergence(results)).sentence
+    return Ranking(found, own, results, indices, rank(indices), sentence)
+
+
+def find(loaded: Loaded, executor: Executor | None = None) -> Found:
+    """Compute everything.
+
+    Parameters
+    ----------
+    loaded : Loaded
+    executor : concurrent.futures.Executor, optional
+        For the pairs and the rankings; results do not depend on it.
+
+    Raises
+    ------
+    InputError
+        The pump cannot give a target, a run is undefined against the study's rule, or every pump pressure of the
+        sweep is above a stated maximum.
+    """
+    department, space, pairs = loaded.department, loaded.space, loaded.pairs
+    samples = plain_design(space, loaded.draws).samples
+    estimates = [pumping.estimate(pair, department, samples) for pair in pairs]
+
+    def swept(pair: pumping.Pair) -> pumping.Choice:
+        return pumping.choose(pumping.sweep(pair, space, department, loaded.plan, samples), department, loaded.plan)
+
+    map_: Callable[..., object] = map if executor is None else executor.map
+    choices = list(map_(swept, pairs))  # type: ignore[call-overload] # both maps give what `swept` gives
+    return Found(
+        estimates,
+        [pumping.delivered_at(found, space, samples) for found in estimates],
+        [pumping.chart(pair, loaded.plan, samples) for pair in pairs],
+        choices,
+        [pumping.mistakes_of(pair, space, department) for pair in pairs],
+        [rank_inputs(found, space, executor) for found in estimates[: len(department.nozzles)]],
+    )

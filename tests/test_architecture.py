@@ -1,0 +1,149 @@
+"""The import rules of the house, read from the source with ``ast``."""
+
+import ast
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGE = ROOT / "jetsim"
+FILES = sorted(PACKAGE.rglob("*.py"))
+
+# Floors from the ground up: a module imports only from lower floors, or from its own wing.
+FLOORS = {
+    "errors": 0,
+    "units": 1,
+    "quantities": 2,
+    "media": 3,
+    "hydraulics": 4,
+    "jet": 4,
+    "published": 4,
+    "experiment": 4,
+    "report": 4,
+    "stream": 5,
+    "simulation": 6,
+    "study": 6,
+    "supply": 7,
+}
+# A few steps within a floor are wanted: the report prints what experiment found, streams start at a nozzle.
+LONGEST_FILE = 400
+
+
+def room(path: Path) -> str:
+    return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+
+
+def imports(path: Path) -> list[tuple[str, int, bool]]:
+    """(module, line, inside a function) of every import of a file; names imported from packages resolved."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    inside = {
+        id(node)
+        for function in ast.walk(tree)
+        if isinstance(function, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda)
+        for node in ast.walk(function)
+    }
+    found = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            found += [(alias.name, node.lineno, id(node) in inside) for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, f"{path}:{node.lineno}: relative import"
+            found += [(f"{node.module}.{alias.name}", node.lineno, id(node) in inside) for alias in node.names]
+    return found
+
+
+def modules_in_use(path: Path) -> set[str]:
+    """Modules of this package that a file imports, as dotted paths below the package."""
+    names = {name for name, *_ in imports(path) if name.split(".")[0] == "jetsim"}
+    known = {".".join(("jetsim", *f.relative_to(PACKAGE).with_suffix("").parts)) for f in FILES}
+    return {name if name in known else name.rpartition(".")[0] for name in names}
+
+
+def identify(path: Path) -> str:
+    return str(path.relative_to(ROOT))
+
+
+@pytest.mark.parametrize("path", FILES, ids=identify)
+def test_no_import_inside_a_function(path):
+    assert [line for _, line, inside in imports(path) if inside] == []
+
+
+@pytest.mark.parametrize("path", [f for f in FILES if f != PACKAGE / "__init__.py"], ids=identify)
+def test_imports_only_go_down(path):
+    here = room(path)
+    assert here in FLOORS, f"{here} has no floor: give it one"
+    for module in modules_in_use(path):
+        assert module != "jetsim", f"{path} imports the package root"
+        there = module.split(".")[1]
+        assert there == here or FLOORS[there] < FLOORS[here], f"{path}: {here} must not import {there}"
+
+
+@pytest.mark.parametrize(
+    ("library", "homes"),
+    [
+        ("SALib", ("experiment/sensitivity.py", "experiment/screening.py", "experiment/moment_independent.py")),
+        ("matplotlib", ("report/",)),
+        ("jinja2", ("report/",)),
+        ("tqdm", ("experiment/",)),
+        ("argparse", ("study.py",)),
+        ("tomllib", ("experiment/",)),
+    ],
+)
+def test_libraries_stay_in_their_rooms(library, homes):
+    for path in FILES:
+        inside = path.relative_to(PACKAGE).as_posix()
+        if any(inside.startswith(home) for home in homes):
+            continue
+        used = [line for name, line, _ in imports(path) if name.split(".")[0] == library]
+        assert used == [], f"{inside} imports {library}"
+
+
+@pytest.mark.parametrize("wing", ["jet", "hydraulics"])
+def test_physics_works_on_plain_arrays(wing):
+    for path in (PACKAGE / wing).rglob("*.py"):
+        assert not [line for name, line, _ in imports(path) if name.split(".")[0] == "xarray"], path
+
+
+def test_no_circles():
+    graph = {".".join(("jetsim", *f.relative_to(PACKAGE).with_suffix("").parts)): modules_in_use(f) for f in FILES}
+    done: set[str] = set()
+
+    def visit(module: str, above: tuple[str, ...]) -> None:
+        assert module not in above, f"circle: {' -> '.join((*above, module))}"
+        if module not in done:
+            for lower in graph.get(module, ()):
+                visit(lower, (*above, module))
+            done.add(module)
+
+    for module in graph:
+        visit(module, ())
+
+
+@pytest.mark.parametrize("path", [*FILES, *(ROOT / "studies").glob("*.py")], ids=identify)
+def test_files_stay_short(path):
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= LONGEST_FILE
+
+
+@pytest.mark.parametrize("path", FILES, ids=identify)
+def test_only_units_knows_customary_factors(path):
+    """No module but units writes a conversion factor of psi, gallons, feet or inches as a number."""
+    if path.name == "units.py":
+        return
+    telltale = {0.0254, 0.3048, 6894.757293168361, 6894.757, 0.003785411784, 4.4482216152605}
+    numbers = {node.value for node in ast.walk(ast.parse(path.read_text())) if isinstance(node, ast.Constant)}
+    assert not telltale & {n for n in numbers if isinstance(n, float)}
+
+
+def test_importing_the_package_stays_light():
+    """The package root pulls in neither plotting nor estimators."""
+    tree = {f: modules_in_use(f) for f in FILES}
+    reached, todo = set(), {"jetsim.simulation", "jetsim.stream"}
+    while todo:
+        module = todo.pop()
+        reached.add(module)
+        path = ROOT / Path(*module.split("."))
+        path = path.with_suffix(".py") if path.with_suffix(".py").exists() else path / "__init__.py"
+        todo |= tree[path] - reached
+    assert not any(module.startswith(("jetsim.report", "jetsim.experiment")) for module in reached)
+    assert sys.version_info >= (3, 11)

@@ -1,0 +1,251 @@
+"""Figures: what is drawn, that nothing is clipped or overlaps, the data beside them, and the bytes."""
+
+import subprocess
+import sys
+from itertools import pairwise
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.colors import to_rgb
+from PIL import Image
+
+from jetsim import units
+from jetsim.report import figures as fig
+from jetsim.report.figures_general import _places
+from jetsim.report.figures_sensitivity import tie_groups
+from jetsim.report.figures_stream import sixteenths
+from jetsim.report.style import WIDTH
+from tests import samples
+
+
+def texts(plot):
+    """All visible, non-empty texts of a figure with their boxes in pixels."""
+    figure = plot.figure
+    renderer = figure.canvas.get_renderer()
+    found = [artist for artist in figure.findobj(mpl.text.Text) if artist.get_visible() and artist.get_text().strip()]
+    hidden = {id(text) for axes in figure.axes if not axes.get_visible() for text in axes.findobj(mpl.text.Text)}
+    return [(text.get_text(), text.get_window_extent(renderer)) for text in found if id(text) not in hidden]
+
+
+@pytest.mark.parametrize("system", ["us", "si"])
+@pytest.mark.parametrize("name", samples.DRAWINGS)
+def test_no_text_leaves_the_figure(name, system):
+    plot = samples.DRAWINGS[name](system)
+    frame = plot.figure.bbox
+    for text, box in texts(plot):
+        # Tick labels outside the limits exist but are not drawn; the drawn ones lie within the frame.
+        inside = box.x0 >= frame.x0 - 1 and box.x1 <= frame.x1 + 1 and box.y0 >= frame.y0 - 1 and box.y1 <= frame.y1 + 1
+        assert inside or not drawn(plot, text), f"{text!r} is clipped"
+
+
+def drawn(plot, text):
+    """Whether a text is more than a tick label beyond its axis."""
+    ticks = [label for axes in plot.figure.axes for axis in (axes.xaxis, axes.yaxis) for label in axis.get_ticklabels()]
+    return text not in {label.get_text() for label in ticks}
+
+
+@pytest.mark.parametrize("name", samples.DRAWINGS)
+def test_saved_files_are_whole_and_the_same_again(name, tmp_path):
+    folders = [tmp_path / "first", tmp_path / "second"]
+    embedded = []
+    for folder in folders:
+        folder.mkdir()
+        plot = samples.DRAWINGS[name]("us")
+        paths = plot.save(folder)
+        embedded.append(plot.svg())
+    assert embedded[0] == embedded[1] == samples.DRAWINGS[name]("us").svg(), "saving changed the figure"
+    assert b"<dc:date>" not in embedded[0]
+    assert [path.name for path in paths] == [f"sample.{kind}" for kind in ("png", "svg", "pdf", "csv")]
+    for path in paths:
+        assert path.read_bytes() == (folders[0] / path.name).read_bytes(), path.suffix
+    assert paths[2].read_bytes().startswith(b"%PDF")
+    with Image.open(paths[0]) as image:
+        assert image.width == pytest.approx(160 * WIDTH, abs=2)
+        assert np.asarray(image.convert("L")).min() < 100, "the picture is empty"
+    assert len(pd.read_csv(paths[3])) > 0
+
+
+def test_users_own_matplotlib_settings_do_not_matter():
+    quiet = samples.DRAWINGS["share_bars"]("us").svg()
+    with mpl.rc_context({"font.size": 30, "axes.facecolor": "yellow", "svg.hashsalt": "other"}):
+        assert samples.DRAWINGS["share_bars"]("us").svg() == quiet
+
+
+def test_drawing_needs_no_pyplot():
+    code = "import sys, jetsim.report.figures; sys.exit('matplotlib.pyplot' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], check=False).returncode == 0
+
+
+def luminance(colour):
+    return float(np.dot(to_rgb(colour), (0.299, 0.587, 0.114)))
+
+
+def test_series_differ_without_colour():
+    assert len({(look.marker, str(look.line)) for look in fig.SERIES}) == len(fig.SERIES)
+    assert len({look.hatch for look in fig.SERIES}) == len(fig.SERIES)
+    assert len({(look.marker, look.hatch) for look in fig.ROLES.values()}) == len(fig.ROLES)
+    assert all(luminance(look.colour) < 0.75 for look in fig.SERIES), "too pale for white paper"
+
+
+@pytest.mark.parametrize(("system", "step"), [("us", 20.0), ("si", 5.0)])
+def test_ground_marks_stand_every_20_ft_or_5_m(system, step):
+    plot = samples.DRAWINGS["stream_side_view"](system)
+    axes = plot.figure.axes[0]
+    marks = np.sort(np.concatenate([axes.get_xticks(), axes.get_xticks(minor=True)]))
+    assert set(np.round(np.diff(np.unique(marks)), 9)) == {step}
+    assert axes.get_aspect() == 1.0
+
+
+def test_side_view_tells_breakup_apex_and_reach_in_both_units():
+    joined = " ".join(text for text, _ in texts(samples.DRAWINGS["stream_side_view"]("us")))
+    for piece in ("15.1 ft (4.60 m)", "88.6 ft (27.0 m)", "90 % between 78.7 and 98.4", "firefighter, 5 ft 9 in"):
+        assert piece in joined
+
+
+def test_side_view_labels_do_not_overlap():
+    boxes = [box for text, box in texts(samples.DRAWINGS["stream_side_view"]("us")) if "\n" in text]
+    assert len(boxes) == 3
+    for left, right in pairwise(boxes):
+        assert left.x1 < right.x0
+
+
+@pytest.mark.parametrize("changes", [{"target_height": 2.0}, {"target_height": -6.0}, {"nozzle_height": 12.0}])
+def test_side_view_of_other_heights(changes):
+    plot = fig.stream_side_view(samples.words(), samples.stream_view(**changes))
+    low, high = plot.figure.axes[0].get_ylim()
+    assert low < float(units.from_si(min(0.0, changes.get("target_height", 0.0)), "ft"))
+    assert high > float(units.from_si(changes.get("nozzle_height", 1.0), "ft"))
+    assert ("target height" in [text for text, _ in texts(plot)]) == ("target_height" in changes)
+
+
+def test_side_view_data_has_both_units(tmp_path):
+    samples.DRAWINGS["stream_side_view"]("us").save(tmp_path)
+    read = pd.read_csv(tmp_path / "sample.csv")
+    np.testing.assert_allclose(read["path_along [ft]"], units.from_si(read["path_along [m]"], "ft"), rtol=1e-8)
+    assert (read["path_height_low [m]"] <= read["path_height_high [m]"]).all()
+
+
+def test_index_bars_are_sorted_and_hold_the_estimates():
+    plot = fig.index_bars(samples.words(), samples.index_view())
+    reach, flow = plot.figure.axes
+    assert [label.get_text() for label in reach.get_yticklabels()] == [
+        "elevation angle", "wind along the throw", "nozzle pressure", "waterway quality",
+    ]  # fmt: skip
+    widths = [patch.get_width() for patch in flow.patches[:4]]
+    assert widths == pytest.approx([0.95, 0.05, 0.0, 0.0])
+    assert plot.data["rank"][4:] == ["1", "3 to 4", "3 to 4", "2"]
+    assert [text.get_text() for text in flow.texts] == ["tie"]
+    assert not reach.texts
+
+
+def test_negative_estimates_are_drawn_not_clipped():
+    plot = fig.index_bars(samples.words(), samples.index_view())
+    reach = plot.figure.axes[0]
+    assert min(patch.get_width() for patch in reach.patches) == pytest.approx(-0.009)
+    assert reach.get_xlim()[0] < -0.009
+
+
+def test_an_output_without_indices_says_why():
+    values = samples.indices().assign_coords(reason=("output", ["", "does not vary"]))
+    values = values.where(values["output"] == "extreme_reach")
+    plot = fig.index_bars(samples.words(), samples.index_view(indices=values))
+    shown = " ".join(text.get_text() for text in plot.figure.axes[1].texts).replace("\n", " ")
+    assert "no index: does not vary" in shown
+
+
+def test_fewer_bars_but_all_data():
+    plot = fig.index_bars(samples.words(), samples.index_view(most=2))
+    assert len(plot.figure.axes[0].get_yticks()) == 2
+    assert len(plot.data["parameter"]) == 8
+
+
+def test_ties_that_do_not_chain():
+    """A is tied with B and B with C, but A and C are told apart: two brackets."""
+    tied = np.eye(4, dtype=bool)
+    tied[0, 1] = tied[1, 0] = tied[1, 2] = tied[2, 1] = True
+    assert tie_groups(tied) == [(0, 1), (1, 2)]
+    assert tie_groups(np.ones((3, 3), dtype=bool)) == [(0, 2)]
+    assert tie_groups(np.eye(3, dtype=bool)) == []
+
+
+def test_control_effects_share_one_scale_and_take_choices():
+    plot = samples.DRAWINGS["control_effects"]("us")
+    shown = [axes for axes in plot.figure.axes if axes.get_visible()]
+    assert {axes.get_ylim() for axes in shown} == {shown[0].get_ylim()}
+    assert [label.get_text() for label in shown[1].get_xticklabels()] == ["two stage", "entrained\nair"]
+    assert plot.data["position [US]"][0] == pytest.approx(43.5113, abs=1e-3)
+    assert plot.data["position [metric]"][5:] == ["two_stage", "entrained_air"]
+    assert plot.data["unit [US]"][:1] == ["psi"]
+
+
+def test_sweep_is_drawn_the_right_way_round():
+    """The sweep's dimensions may come in any order."""
+    plot = samples.DRAWINGS["sweep_contour"]("us")
+    axes = plot.figure.axes[0]
+    assert axes.get_xlabel() == "Nozzle pressure [psi]"
+    assert axes.get_ylabel() == "Tip diameter [in]"
+    table = pd.DataFrame(plot.data)
+    row = table.iloc[-1]
+    assert row["extreme_reach [m]"] == table["extreme_reach [m]"].max()
+    assert row["nozzle_pressure [bar]"] == pytest.approx(7.0)
+    assert len(table) == 63
+
+
+def test_sweep_of_a_constant_and_with_gaps():
+    sweep = samples.sweep()
+    sweep["flow_rate"] = sweep["flow_rate"] * 0 + 0.01
+    sweep["extreme_reach"] = sweep["extreme_reach"].where(sweep["nozzle_pressure"] > 3e5)
+    plot = fig.sweep_contour(samples.words(), sweep)
+    assert len(plot.svg()) > 1000
+
+
+@pytest.mark.parametrize(
+    ("inches", "text"), [(0.9375, "15/16"), (1.125, "1 1/8"), (1.0, "1"), (0.0, "0"), (0.8, "0.8"), (2.5, "2 1/2")]
+)
+def test_inches_as_the_trade_writes_them(inches, text):
+    assert sixteenths(inches) == text
+
+
+def test_convergence_shows_the_gate_and_the_leaders():
+    plot = samples.DRAWINGS["convergence_lines"]("us")
+    shown = [text for text, _ in texts(plot)]
+    assert "gate: 0.02" in shown
+    assert "elevation angle" in shown
+    assert plot.data["base_samples"][:1] == [8]
+    assert len(plot.data["ST"]) == 4 * 2 * 4
+    first = pd.DataFrame(plot.data).iloc[0]
+    assert (first["output"], first["parameter"], first["ST"]) == ("extreme_reach", "nozzle_pressure", 0.2)
+
+
+def test_line_bands_keep_one_look_a_label():
+    plot = samples.DRAWINGS["line_bands"]("us")
+    flow, reaction = plot.figure.axes
+    assert flow.get_lines()[0].get_color() == reaction.get_lines()[0].get_color()
+    assert reaction.get_lines()[0].get_color() != reaction.get_lines()[1].get_color()
+    assert {"one firefighter", "two"} <= {text.get_text() for text in reaction.texts}
+    data = pd.DataFrame(plot.data)
+    assert data["flow_rate [gpm]"].notna().sum() == 8
+    assert data["reaction_force_low [lbf]"].isna().all()
+
+
+def test_tied_ranks_stand_side_by_side():
+    places, ties = _places(np.array([[1.0, 2.0, 2.0, 4.0], [4.0, 3.0, 2.0, 1.0]]))
+    np.testing.assert_array_equal(places, [[1, 2, 3, 4], [4, 3, 2, 1]])
+    assert ties == [(0, 2.0, 3.0)]
+
+
+def test_heat_map_marks_what_is_missing():
+    assert "–" in [text for text, _ in texts(samples.DRAWINGS["heat_map"]("us"))]
+
+
+def test_shares_are_written_where_there_is_room():
+    shown = [text for text, _ in texts(samples.DRAWINGS["share_bars"]("us"))]
+    assert "90 %" in shown
+    assert "4 %" not in shown
+
+
+def test_a_plot_needs_a_file_name():
+    with pytest.raises(ValueError, match="no file name"):
+        fig.share_bars(fig.Words("Share bars", "title"), samples.shares())
