@@ -159,6 +159,7 @@ _OUTPUTS = tuple(
         ("path_across", "y", "distance across (towards the left positive)", "length", "m", "ft", "m"),
         ("path_height", "z", "height above ground", "length", "m", "ft", "m"),
         ("path_time", "t", "time since leaving the tip", "time", "s", "s", "s"),
+        ("probability_of_reaching", "", "probability of reaching the target", "ratio", "1", "1", "1"),
     )
 )
 

@@ -4,6 +4,7 @@ Run ``python studies/pump_and_crew.py``; your own department goes into a copy of
 """
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 from jetsim.errors import InputError
@@ -13,7 +14,7 @@ from jetsim.report.document import Report, Section
 from jetsim.report.figures import Words
 from jetsim.study import Findings, Options, Study, run
 from jetsim.supply import department, plan, plots, pumping, words
-from jetsim.supply.found import Found, Loaded, check_names, find, ranked_space, ranking_runs
+from jetsim.supply.found import Found, Loaded, check_names, check_together, find, ranked_space, ranking_runs
 
 DRAWS, QUICK_DRAWS = 1024, 256
 QUESTION = "What must the pump give for each nozzle and line, how sure is that, and what does the crew then hold?"
@@ -25,9 +26,11 @@ def load(options: Options) -> Loaded:
     try:
         check_names(space)
         own, wanted = department.read_department(space.extra), plan.read_plan(space.extra)
+        loaded = Loaded(space, own, wanted, DRAWS)
+        check_together(loaded)
     except InputError as error:
         raise InputError(f"{options.inputs}: {error}") from None
-    return Loaded(space.quick(), own, wanted, QUICK_DRAWS) if options.quick else Loaded(space, own, wanted, DRAWS)
+    return replace(loaded, space=space.quick(), draws=QUICK_DRAWS) if options.quick else loaded
 
 
 def planned(loaded: Loaded, options: Options) -> str:
@@ -52,6 +55,7 @@ def compute(loaded: Loaded, options: Options) -> Findings:
         sections(loaded, found, system),
         words.report_card(loaded, found, QUESTION),
         system,
+        words.maximum_notices(found),
         validity=words.validity_counts(found),
         subtitle=str(loaded.space.extra.get("scenario", "")),
     )

@@ -24,7 +24,8 @@ FLOORS = {
     "stream": 5,
     "simulation": 6,
     "study": 6,
-    "supply": 7,
+    "findings": 7,
+    "supply": 8,
 }
 # A few steps within a floor are wanted: the report prints what experiment found, streams start at a nozzle.
 LONGEST_FILE = 400

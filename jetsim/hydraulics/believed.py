@@ -37,7 +37,7 @@ class Deviation:
     Raises
     ------
     InputError
-        A value out of range.
+        A value out of range, or a setting error that is no whole number.
     """
 
     pump_pressure_error: ArrayLike = 0.0
@@ -50,6 +50,20 @@ class Deviation:
     def __post_init__(self) -> None:
         for item in fields(self):
             check_range(f"supply.{item.name}", getattr(self, item.name), field=item.name)
+        check_steps(self.setting_step)
+
+
+def check_steps(steps: ArrayLike) -> None:
+    """Refuse a setting error that is not a whole number of settings.
+
+    Raises
+    ------
+    InputError
+    """
+    values = np.ravel(floats(steps))
+    broken = np.flatnonzero(values != np.rint(values))
+    if broken.size:
+        raise InputError(f"setting_step = {values[broken[0]]:.6g}: must be a whole number of settings")
 
 
 def actual_line(line: HoseLine, deviation: Deviation) -> HoseLine:

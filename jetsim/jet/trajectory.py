@@ -109,10 +109,10 @@ def _derivative(c: Array) -> Array:
     return np.asarray(c[1:] * np.arange(1, len(c)).reshape(-1, *[1] * (c.ndim - 1)))
 
 
-def _root_from(c: Array, u: Array, rounds: int = 6) -> Array:
+def _root_from(c: Array, u: Array) -> Array:
     """Newton's root of polynomials (degree + 1, n) near u; quadratic, so six rounds are ample."""
     slope = _derivative(c)
-    for _ in range(rounds):
+    for _ in range(6):
         u = u - _polynomial(c, u) / _polynomial(slope, u)
     return u
 
@@ -209,10 +209,6 @@ def trace(law: DragLaw, launch: Launch, breakup_length: Array, stations: int) ->
         As in `fly`.
     stations : int
         Points on each path, at least 2.
-
-    Returns
-    -------
-    Trace
     """
     points = Trace.even(fly(law, launch, breakup_length).flight_time, stations)
     fly(law, launch, breakup_length, points)

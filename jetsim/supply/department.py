@@ -362,4 +362,4 @@ def _mistake(table: Table) -> tuple[str, Deviation]:
     given = {name: measure(table, name, f"supply.{name}") for name in names if name in table}
     if not given:
         raise InputError(f"{table.path}: is empty: name one of {', '.join(names)}")
-    return _label(table), Deviation(**given)
+    return _label(table), _placed(table, lambda: Deviation(**given))

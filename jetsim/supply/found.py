@@ -4,19 +4,23 @@ from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 
+import numpy as np
 import xarray as xr
 
 from jetsim.errors import InputError
 from jetsim.experiment.ensemble import evaluate, plain_design, sobol_design
 from jetsim.experiment.gate import convergence_gate
+from jetsim.experiment.parameters import Parameter
 from jetsim.experiment.ranking import rank
 from jetsim.experiment.sensitivity import convergence, sobol_indices
 from jetsim.experiment.space import ParameterSpace
+from jetsim.hydraulics.believed import check_steps
 from jetsim.supply import pumping
 from jetsim.supply.department import Department
 from jetsim.supply.model import EXCESS, MEMBERS, PUMP, check_parameter
 from jetsim.supply.plan import Plan
 
+_ERROR, _STEPS = "supply.pump_pressure_error", "supply.setting_step"
 RANKED = ("flow_rate", "extreme_reach")
 
 
@@ -52,12 +56,40 @@ def check_names(space: ParameterSpace) -> None:
             check_parameter(name, f"{place}.{name}")
     if PUMP in space.names:
         raise InputError(f"parameters.{PUMP}: the study finds it; vary supply.pump_pressure_error instead")
+    for parameter in space.parameters:
+        if parameter.name == _STEPS:
+            _check_steps(parameter)
     for name in space.fixed:
         if name.startswith("supply.") or name in MEMBERS:
             raise InputError(f"fixed.{name}: state it under [nozzles], [hoses] or [lines], or under [parameters]")
     for name in pumping.SWEPT:
         if name not in space.outputs:
             raise InputError(f"outputs lacks {name!r}, which this study shows")
+
+
+def _check_steps(parameter: Parameter) -> None:
+    """Refuse a setting error that is drawn between settings."""
+    try:
+        check_steps(parameter.distribution.ppf(np.linspace(0.0, 1.0, 257)))
+    except InputError as error:
+        raise InputError(f"parameters.{parameter.name}: {error}") from None
+
+
+def check_together(loaded: Loaded) -> None:
+    """Refuse targets beyond the supply, and errors that leave a pump pressure below 0, before anything is run.
+
+    Raises
+    ------
+    InputError
+    """
+    lowest = min((p.distribution.ppf(0.0) for p in loaded.space.parameters if p.name == _ERROR), default=0.0)
+    if loaded.plan.sweep[0] + float(lowest) < 0:
+        raise InputError(f"sweep.low: parameters.{_ERROR} would bring the pump below 0 there; start the sweep higher")
+    for pair in loaded.pairs:
+        required = pumping.stated(pair, loaded.department)
+        for words, deviation in loaded.department.mistakes.items():
+            if float(required.pump_pressure) + float(np.asarray(deviation.pump_pressure_error)) < 0:
+                raise InputError(f"mistakes: {words!r} would bring the pump below 0 for {pair.words}")
 
 
 @dataclass(frozen=True, eq=False)
@@ -81,6 +113,12 @@ class Ranking:
     indices: xr.Dataset
     ranks: xr.Dataset
     convergence: str
+
+    @property
+    def outputs(self) -> dict[str, str]:
+        """Ranked outputs and their words: the study's rule may put the chance of reaching in the reach's place."""
+        names = [str(name) for name in self.indices["output"].values]
+        return dict(zip(names, map(str, self.indices["output_long_name"].values), strict=True))
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,7 +9,7 @@ from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.figures import IndexView, Limit, Line, Panel, Plot, Window, Words, index_bars, line_bands
 from jetsim.supply.department import Department
-from jetsim.supply.found import RANKED, Found, Loaded, Ranking
+from jetsim.supply.found import Found, Loaded, Ranking
 from jetsim.supply.model import PUMP
 from jetsim.supply.pumping import Choice
 
@@ -114,7 +114,7 @@ def ranking(found: Ranking, words: Words) -> Plot:
         {column.name: short(column.long_name) for column in columns},
         found.ranks,
     )
-    return index_bars(words, view, RANKED)
+    return index_bars(words, view, tuple(found.outputs))
 
 
 def short(words: str) -> str:

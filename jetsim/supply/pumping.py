@@ -95,17 +95,22 @@ class Estimate:
         return float(self.stated.point.reaction_force)
 
 
-def estimate(pair: Pair, department: Department, samples: xr.Dataset) -> Estimate:
-    """Pump pressure of a nozzle behind a line.
+def stated(pair: Pair, department: Department) -> RequiredPressure:
+    """What a nozzle's target needs by the stated coefficients.
 
     Raises
     ------
     InputError
         The pump cannot give the target; the best achievable is named.
     """
-    stated = pair.nozzle.required(pair.line.line, supply=department.pump)
-    stated.demand_reachable(f"target of nozzles.{pair.nozzle.name} on lines.{pair.line.name}")
-    return Estimate(pair, stated, spread(pair.needed(samples)))
+    required = pair.nozzle.required(pair.line.line, supply=department.pump)
+    required.demand_reachable(f"target of nozzles.{pair.nozzle.name} on lines.{pair.line.name}")
+    return required
+
+
+def estimate(pair: Pair, department: Department, samples: xr.Dataset) -> Estimate:
+    """Pump pressure of a nozzle behind a line; raises as `stated`."""
+    return Estimate(pair, stated(pair, department), spread(pair.needed(samples)))
 
 
 def chart(pair: Pair, plan: Plan, samples: xr.Dataset) -> Spread:

@@ -11,7 +11,7 @@ from jetsim.report.document import InputLine, ReportCard, ValidityCount
 from jetsim.report.tables import Column, Table
 from jetsim.simulation import VALIDITY
 from jetsim.supply.department import Crew, Department
-from jetsim.supply.found import RANKED, Found, Loaded, Ranking
+from jetsim.supply.found import Found, Loaded, Ranking
 from jetsim.supply.model import PUMP
 from jetsim.supply.pumping import Choice, Estimate, Mistakes, Pair, Spread
 
@@ -70,6 +70,19 @@ def people(count: int) -> str:
     return "1 firefighter" if count == 1 else f"{count} firefighters"
 
 
+def maximum_notices(found: Found) -> list[str]:
+    """Pairs whose target is above a stated maximum pressure."""
+    notices = []
+    for estimate in found.estimates:
+        point = estimate.stated.point
+        over = [part for part in ("hose", "nozzle") if bool(getattr(point, f"above_{part}_maximum"))]
+        if over:
+            notices.append(
+                f"{capital(estimate.pair.words)} is above the stated maximum pressure of {' and '.join(over)}."
+            )
+    return notices
+
+
 def choice_sentence(choice: Choice, loaded: Loaded, system: UnitSystem) -> str:
     """The operating choice in words."""
     crew, plan = loaded.department.crew, loaded.plan
@@ -83,9 +96,15 @@ def choice_sentence(choice: Choice, loaded: Loaded, system: UnitSystem) -> str:
             f"of {percent(plan.probability)}; nearest comes the {point}: both in {both} of the runs."
         )
     return (
-        f"The most reach at {target} within {limit}: the {point}. Both are met in {both} of the runs, and the median "
-        f"reach is {display.both('extreme_reach', choice.reach, system)}."
+        f"The most reach at {target} within {limit}: the {point}. Both are met in {both} of the runs, and "
+        f"{_reach_words(choice.reach, system)}."
     )
+
+
+def _reach_words(reach: float, system: UnitSystem) -> str:
+    if not np.isfinite(reach):
+        return "fewer than half of the runs reach the target height"
+    return f"the median reach is {display.both('extreme_reach', reach, system)}"
 
 
 def mistake_sentence(mistakes: Mistakes, system: UnitSystem) -> str:
@@ -95,11 +114,12 @@ def mistake_sentence(mistakes: Mistakes, system: UnitSystem) -> str:
     if worst == 0:
         return f"No mistake tried costs the {mistakes.pair.nozzle.label} any flow."
     flow, meant = (float(mistakes.results["flow_rate"][row]) for row in (worst, 0))
-    reaction, reach = (mistakes.change(name)[worst] for name in ("reaction_force", "extreme_reach"))
+    reaction, reach = (float(mistakes.change(name)[worst]) for name in ("reaction_force", "extreme_reach"))
+    farther = f" and reach by {signed(reach)}" if np.isfinite(reach) else ""
     return (
         f"The {mistakes.pair.words} believed to flow {display.both('flow_rate', meant, system)} delivers "
         f"{display.both('flow_rate', flow, system)} with {mistakes.labels[worst]}: {percent(-change[worst])} less "
-        f"flow, while reaction changes by {signed(reaction)} and reach by {signed(reach)}."
+        f"flow, while reaction changes by {signed(reaction)}{farther}."
     )
 
 
@@ -118,10 +138,11 @@ def ranking_sentence(ranking: Ranking) -> str:
     """What moves flow and reach most."""
     long_names = {column.name: display_name(column.long_name) for column in ranking.space.column_details}
     parts = []
-    for output, noun in zip(RANKED, ("delivered flow", "reach"), strict=True):
+    for output, long_name in ranking.outputs.items():
+        noun = {"flow_rate": "delivered flow", "extreme_reach": "reach"}.get(output, long_name)
         first = leaders(ranking, output)
         if not first:
-            parts.append(f"{noun} does not vary")
+            parts.append(f"{noun} has no ranking (constant, or undefined in too many runs)")
             continue
         share = float(ranking.indices["ST"].sel(output=output, parameter=first).mean())
         tie = " (a tie)" if len(first) > 1 else ""
@@ -300,7 +321,7 @@ def ranking_table(found: Found) -> Table:
     rows = [
         (ranking, output, str(name))
         for ranking in found.rankings
-        for output in RANKED
+        for output in ranking.outputs
         for name in ranking.indices["parameter"].values
     ]
 
@@ -312,7 +333,7 @@ def ranking_table(found: Found) -> Table:
         "What moves delivered flow and reach: all indices and places",
         (
             Column("nozzle", [capital(r.estimate.pair.nozzle.label) for r, _, _ in rows]),
-            Column("output", [display.heading(o) for _, o, _ in rows]),
+            Column("output", [capital(r.outputs[o]) for r, o, _ in rows]),
             Column("input", [capital(display.short_label(p)) if p in QUANTITIES else p for _, _, p in rows]),
             Column("S1", values("indices", "S1"), label="On its own (S1)"),
             Column("ST", values("indices", "ST"), label="With interactions (ST)"),

@@ -1,0 +1,188 @@
+"""What every ranking study says in the same words: leaders and ties, tables of shares, inputs, warnings.
+
+Joins experiment (indices, spaces) to report (sentences, tables); computes nothing that is not a mean, a quantile
+or a count.
+"""
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from jetsim.experiment.space import ParameterSpace
+from jetsim.quantities import QUANTITIES, quantity
+from jetsim.report import display
+from jetsim.report.document import InputLine, ValidityCount
+from jetsim.report.figures import ControlEffect
+from jetsim.report.tables import Column, Table
+from jetsim.simulation import VALIDITY
+
+BINS = 12
+ROLE_WORDS = {
+    "controllable": "what crew and equipment control",
+    "environment": "the weather",
+    "unknown": "what is not known",
+    "structural": "the choice of law",
+}
+# A total share below this is not worth a word.
+_WORTH_NAMING = 0.03
+
+
+def output_words(name: str) -> str:
+    """An output in words."""
+    return display.short_label(name) if name in QUANTITIES else name.replace("_", " ")
+
+
+def labels_of(space: ParameterSpace) -> dict[str, str]:
+    """What each column of a design is called; own parts of tied inputs are marked."""
+    tied = {parameter.name for parameter in space.parameters if parameter.loadings}
+    words = {}
+    for column in space.column_details:
+        name = column.long_name.partition(" (")[0]
+        words[column.name] = f"{name} (own part)" if column.name in tied else name
+    return words
+
+
+def share_words(indices: xr.Dataset, output: str, name: str, labels: Mapping[str, str]) -> str:
+    """An input with its total share and interval in percent."""
+    at = indices.sel(output=output, parameter=name)
+    low, high = (100 * float(at[f"ST_{end}"]) for end in ("low", "high"))
+    return f"{labels.get(name, name)} ({100 * float(at['ST']):.0f} %, {low:.0f} to {high:.0f})"
+
+
+def leaders(indices: xr.Dataset, ranking: xr.Dataset, output: str) -> tuple[list[str], list[str]]:
+    """Inputs that lead an output (several where the runs cannot tell them apart), and up to three that follow."""
+    totals = indices["ST"].sel(output=output)
+    order = [str(n) for n in totals["parameter"].values[np.argsort(-totals.values, kind="stable")]]
+    tied = ranking["tied"].sel(output=output, parameter=order[0])
+    large = [n for n in order[1:] if float(totals.sel(parameter=n)) >= _WORTH_NAMING]
+    first = [order[0], *(n for n in large if bool(tied.sel(other_parameter=n)))]
+    return first, [n for n in large if n not in first][:3]
+
+
+def leaders_sentence(indices: xr.Dataset, ranking: xr.Dataset, output: str, labels: Mapping[str, str]) -> str:
+    """What moves an output most, with total shares and intervals; ties are called ties."""
+    heading = display.heading(output) if output in QUANTITIES else output_words(output).capitalize()
+    if indices["ST"].sel(output=output).isnull().any():
+        return f"{heading}: no ranking ({indices['reason'].sel(output=output).item()})."
+    first, rest = leaders(indices, ranking, output)
+    shown = " and ".join(share_words(indices, output, n, labels) for n in first)
+    tie = ", a tie that the runs cannot settle" if len(first) > 1 else ""
+    then = f"; then {', '.join(share_words(indices, output, n, labels) for n in rest)}" if rest else ""
+    return f"{heading} is moved most by {shown}{tie}{then}."
+
+
+def roles_sentence(roles: xr.Dataset, output: str) -> str:
+    """How the variance of an output falls to crew, weather and ignorance, each moved together."""
+    at = roles["ST"].sel(output=output)
+    parts = [f"{100 * float(at.sel(parameter=r)):.0f} % to {w}" for r, w in ROLE_WORDS.items() if r in at["parameter"]]
+    return f"Of the variance of {output_words(output)}, {', '.join(parts)} (parts that act together count with each)."
+
+
+def ignorance_sentence(space: ParameterSpace, labels: Mapping[str, str]) -> str:
+    """What must not be read as the behaviour of a valve."""
+    assumed = [c.name for c in space.column_details if c.basis == "assumption" and c.role == "unknown"]
+    if not assumed:
+        return "Every input that is not known rests on a measurement or a published value."
+    listed = " and ".join(labels[name] for name in assumed)
+    return (
+        f"The shares of {listed} describe what nobody has measured, not how a valve behaves: a field test can "
+        "settle them, this study cannot."
+    )
+
+
+def control_effect(
+    space: ParameterSpace, column: str, values: NDArray[np.float64], sample: xr.Dataset, unit: NDArray[np.float64]
+) -> ControlEffect:
+    """An output in bins of equal count along one column of a design.
+
+    Parameters
+    ----------
+    space : ParameterSpace
+    column : str
+    values : ndarray, shape (n,)
+        The output, SI.
+    sample : xarray.Dataset
+        The parameters of the same runs.
+    unit : ndarray, shape (n, columns)
+        Probabilities behind them: the position of a latent, which has no value of its own.
+    """
+    details = {c.name: c for c in space.column_details}[column]
+    has_values = column in space.names and sample[column].dtype.kind in "fiu"
+    position = sample[column].values if has_values else unit[:, space.columns.index(column)]
+    bins = np.array_split(np.argsort(position, kind="stable"), BINS)
+    name = column if has_values else f"{details.long_name}, quantile"
+    return ControlEffect(
+        name,
+        [float(np.median(position[b])) for b in bins],
+        [float(np.nanmean(values[b])) for b in bins],
+        [float(np.nanquantile(values[b], 0.1)) for b in bins],
+        [float(np.nanquantile(values[b], 0.9)) for b in bins],
+        details.role,
+        display.short_label(name),
+    )
+
+
+def shares_table(name: str, title: str, indices: xr.Dataset, labels: Mapping[str, str], ranking: Any = None) -> Table:
+    """First-order and total shares with their intervals, largest first; ranks where a ranking is given."""
+    pairs = [(o, p) for o in indices["output"].values for p in _by_total(indices, o)]
+
+    def each(data: xr.Dataset, variable: str) -> list[Any]:
+        return [data[variable].sel(output=o, parameter=p).item() for o, p in pairs]
+
+    columns = [
+        Column("output", [output_words(str(o)) for o, _ in pairs], "", "output"),
+        Column("input", [labels.get(str(p), str(p)) for _, p in pairs], "", "input"),
+    ]
+    if ranking is not None:
+        columns.append(Column("rank", [str(label) for label in each(ranking, "label")], "", "rank"))
+    for key, words in (("S1", "alone"), ("ST", "total")):
+        columns.append(Column(key, each(indices, key), "", words, decimals=3))
+        columns += [
+            Column(f"{key}_{end}", each(indices, f"{key}_{end}"), "", end, decimals=3) for end in ("low", "high")
+        ]
+    return Table(name, title, columns, most=100)
+
+
+def _by_total(indices: xr.Dataset, output: str) -> list[str]:
+    totals = np.nan_to_num(indices["ST"].sel(output=output).values)
+    return [str(n) for n in indices["parameter"].values[np.argsort(-totals, kind="stable")]]
+
+
+def input_lines(space: ParameterSpace) -> list[InputLine]:
+    """Each input with its distribution and what that rests on."""
+    lines = [InputLine(c.long_name, "standard normal score, shared", c.role, c.basis, c.source) for c in space.latents]
+    for p in space.parameters:
+        shared = "".join(f"; tied to {name.replace('_', ' ')} by {weight:+g}" for name, weight in p.loadings.items())
+        words = p.distribution.describe(p.unit) + shared
+        lines.append(InputLine(quantity(p.name).long_name, words, p.role, p.basis, p.source))
+    return lines
+
+
+def fixed_words(space: ParameterSpace) -> dict[str, str]:
+    """Inputs that do not vary, in words."""
+    return {
+        display.label(name): value if isinstance(value, str) else display.both(name, value, space.units)
+        for name, value in space.fixed.items()
+    }
+
+
+def negative_words(indices: xr.Dataset) -> str:
+    """How many estimates are negative, and the lowest: shown, never clipped."""
+    negative = [float(v) for key in ("S1", "ST") for v in indices[key].values.ravel() if v < 0]
+    return f"{len(negative)}, lowest {min(negative):.4f}" if negative else "none"
+
+
+def sums_of_first_order(indices: xr.Dataset) -> dict[str, float]:
+    """Sum of the first-order indices of each output."""
+    sums = indices["S1"].sum("parameter")
+    return {output_words(str(o)): float(sums.sel(output=o)) for o in sums["output"].values}
+
+
+def validity_counts(runs: xr.Dataset) -> list[ValidityCount]:
+    """How many runs use a correlation or a law outside the range of its fit."""
+    flags = runs["validity"].values
+    counts = [ValidityCount(words, int(np.count_nonzero(flags & bit)), flags.size) for bit, words in VALIDITY.items()]
+    return [count for count in counts if count.count]
