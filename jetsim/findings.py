@@ -143,7 +143,7 @@ def shares_table(name: str, title: str, indices: xr.Dataset, labels: Mapping[str
         columns += [
             Column(f"{key}_{end}", each(indices, f"{key}_{end}"), "", end, decimals=3) for end in ("low", "high")
         ]
-    return Table(name, title, columns, most=100)
+    return Table(name, title, tuple(columns), most=100)
 
 
 def _by_total(indices: xr.Dataset, output: str) -> list[str]:

@@ -210,9 +210,7 @@ def sections(space: ParameterSpace, found: Results, system: UnitSystem) -> list[
             ],
             [index_figure(space, found)],
             [
-                findings.shares_table(
-                    "indices", "Shares of variance", found.indices, findings.labels_of(space), found.ranking
-                ),
+                findings.shares_table("indices", "Shares of variance", found.indices, names, found.ranking),
                 findings.shares_table("roles", "Crew, weather and ignorance", found.roles, findings.ROLE_WORDS),
             ],
         ),
@@ -249,7 +247,7 @@ def side_view(space: ParameterSpace, found: Results, system: UnitSystem) -> figu
     reach = spread["extreme_reach"]
     words = Words(
         "side_view",
-        f"Nine in ten throws reach {display.span('extreme_reach', reach.low, reach.high, system)} with their farthest drops",
+        f"Nine in ten throws reach {display.span('extreme_reach', reach.low, reach.high, system)} with their last drops",
         f"Middle path and band of nine in ten of {len(landed)} simulated throws over all uncertain inputs. The "
         "farthest drops reach this far; a good stream ends well before.",
     )

@@ -77,9 +77,6 @@ class DragLaw(Protocol):
     def start(self, velocity: Array) -> Array:
         """Law's own rows at breakup, shape (extra, n), from the velocity there, shape (3, n)."""
 
-    def stiffness(self) -> Array:
-        """Largest relative rate of slowing [1/s], shape (n,): where the steps must be short."""
-
     def settling(self) -> Array:
         """Rate of approach to the terminal fall [1/s], shape (n,): steps must stay well below its inverse."""
 
@@ -102,10 +99,6 @@ class Vacuum:
     def start(self, velocity: Array) -> Array:
         """No rows of its own."""
         return np.empty((0, self._cases))
-
-    def stiffness(self) -> Array:
-        """Nothing slows the stream."""
-        return np.zeros(self._cases)
 
     def settling(self) -> Array:
         """There is no terminal fall."""
@@ -146,11 +139,6 @@ class TwoStage:
     def start(self, velocity: Array) -> Array:
         """No rows of its own."""
         return np.empty((0, velocity.shape[1]))
-
-    def stiffness(self) -> Array:
-        """Drag per path times the speed at breakup, wind included."""
-        drag, along, across, speed = self._rows
-        return np.asarray(drag * (speed + np.hypot(along, across)))
 
     def settling(self) -> Array:
         """``2 sqrt(g k)``: quadratic drag k linearised at the terminal fall."""

@@ -2,8 +2,8 @@
 
 The core up to the breakup length is a parabola in closed form, so no step ever straddles the jump in drag at
 breakup. Beyond it the fifth-order Runge-Kutta pair of Dormand & Prince (1980), J. Comput. Appl. Math. 6,
-19-26, advances whole arrays with steps that grow geometrically in time, short where drag is strongest.
-Apex and landing are found on the fifth-degree Hermite polynomial of their step, whose error is of the
+19-26, advances whole arrays in the square root of the time since breakup: steps are short where drag is
+strongest, and the air that starts from rest there (its speed grows like that root) stays smooth. Apex and landing are found on the fifth-degree Hermite polynomial of their step, whose error is of the
 integrator's own order. The tests hold the reach against an event-split DOP853 at rtol 1e-12.
 """
 
@@ -26,6 +26,7 @@ MOST_STEPS = 500 * STEPS
 _TINY = 1e-300
 
 # Dormand & Prince (1980), table 2: the stages; the last row is the step itself and the next first stage.
+_NODES = (0.0, 1 / 5, 3 / 10, 4 / 5, 8 / 9, 1.0, 1.0)
 _STAGES = (
     np.array([1 / 5]),
     np.array([3 / 40, 9 / 40]),
@@ -268,12 +269,6 @@ def _core_results(core: _Core, launch: Launch, broken: Array, position: Array) -
     )
 
 
-def _first_share(stretch: Array, growth: Array) -> Array:
-    """First of `STEPS` geometrically growing parts of 1, whose growth over all is `stretch`."""
-    even = stretch <= 1 + 1e-9
-    return np.where(even, 1 / STEPS, (growth - 1) / np.where(even, 1.0, stretch - 1))
-
-
 class _March:
     """The spray stage: advances the cases still in the air and writes their apex and landing."""
 
@@ -287,13 +282,14 @@ class _March:
         expected = fall_time(velocity[2], position[2] - target)
         # Cases that cannot reach their target fly to their apex and a little on, to be seen not to.
         expected = np.where(expected > 0, expected, np.abs(velocity[2]) / G + 0.1)
-        stretch = 1 + 0.5 * law.stiffness() * expected
-        self.growth = stretch ** (1 / STEPS)
+        self.root = np.zeros_like(time)  # of the time since breakup
+        self.increment = np.sqrt(expected) / STEPS
         # Near the terminal fall longer steps would lose accuracy, and beyond twice as long their stability.
         self.longest = 1 / np.maximum(law.settling(), _TINY)
-        self.length = expected * _first_share(stretch, self.growth)
         self._allocate()
         law.rates(self.y, self.stages[0])
+        self.accelerations[0][:] = self.stages[0][:3]
+        self.stages[0] = 0.0  # the root of time starts with rate zero
 
     def _allocate(self) -> None:
         """Work arrays, kept from step to step: fresh large arrays would cost more than the arithmetic."""
@@ -302,6 +298,7 @@ class _March:
         self.velocities = np.empty((6, 3, cases))
         self.ends = [np.empty((rows, cases)), np.empty((rows, cases))]
         self.places = [np.empty((3, cases)), np.empty((3, cases))]
+        self.accelerations = [np.empty((3, cases)), np.empty((3, cases))]
 
     def run(self, flight: Flight, points: Trace | None) -> None:
         """March until every case has come down or is seen never to reach its target."""
@@ -316,7 +313,7 @@ class _March:
             self._shift(step)
             if done.any():
                 self._finished |= done
-                self.length[done] = 0.0  # they stand still until they are dropped
+                self.increment[done] = 0.0  # they stand still until they are dropped
                 if self._finished.sum() * 4 >= self.cases.size:
                     self._keep(np.flatnonzero(~self._finished))
         raise ArithmeticError(f"{self.cases.size} flights did not come down within {MOST_STEPS} steps")
@@ -326,40 +323,47 @@ class _March:
         self._finished = np.zeros(keep.size, dtype=bool)
         if keep.size == self.cases.size:
             return
-        for name in ("cases", "target", "time", "growth", "length", "longest"):
+        for name in ("cases", "target", "time", "root", "increment", "longest"):
             setattr(self, name, getattr(self, name)[keep])
         # take() keeps the row order in memory, on which the flat views of the work arrays rely.
         self.position, self.y = self.position.take(keep, axis=1), self.y.take(keep, axis=1)
-        first = self.stages[0].take(keep, axis=1)
+        first, acceleration = self.stages[0].take(keep, axis=1), self.accelerations[0].take(keep, axis=1)
         self.law = self.law.take(keep)
         self._allocate()
-        self.stages[0] = first
+        self.stages[0], self.accelerations[0] = first, acceleration
 
     def _advance(self) -> _Step:
         """One Runge-Kutta step; the last stage stands at the end of the step."""
         stages, velocities, end, place = self.stages, self.velocities, self.ends[0], self.places[0]
         flat = stages.reshape(7, -1)
-        velocities[0] = self.y[:3]
+        np.multiply(self.y[:3], 2 * self.root, out=velocities[0])
         for number, weights in enumerate(_STAGES, start=1):
             np.einsum("i,ij->j", weights, flat[:number], out=end.reshape(-1))
-            np.multiply(end, self.length, out=end)
+            np.multiply(end, self.increment, out=end)
             np.add(end, self.y, out=end)
+            rate = 2 * (self.root + _NODES[number] * self.increment)  # of time in its root
             if number < 6:
-                velocities[number] = end[:3]
+                np.multiply(end[:3], rate, out=velocities[number])
             self.law.rates(end, stages[number])
+            if number == 6:
+                self.accelerations[1][:] = stages[6][:3]
+            np.multiply(stages[number], rate, out=stages[number])
         np.einsum("i,ij->j", _STAGES[-1], velocities.reshape(6, -1), out=place.reshape(-1))
-        np.multiply(place, self.length, out=place)
+        np.multiply(place, self.increment, out=place)
         np.add(place, self.position, out=place)
-        start = (self.position, self.y[:3], stages[0][:3])
-        return _Step(self.length, start, (place, end[:3], stages[6][:3]))
+        length = self.increment * (2 * self.root + self.increment)
+        start = (self.position, self.y[:3], self.accelerations[0])
+        return _Step(length, start, (place, end[:3], self.accelerations[1]))
 
     def _shift(self, step: _Step) -> None:
         """Make the end of the step the start of the next; the old start becomes work space."""
-        self.time = self.time + self.length
+        self.time = self.time + step.length
+        self.root = self.root + self.increment
         self.y, self.ends = self.ends[0], [self.ends[1], self.y]
         self.position, self.places = self.places[0], [self.places[1], self.position]
         self.stages[0] = self.stages[6]
-        self.length = np.minimum(self.length * self.growth, self.longest)
+        self.accelerations.reverse()
+        self.increment = np.minimum(self.increment, self.longest / (2 * self.root))
 
     def _record(self, step: _Step, flight: Flight) -> NDArray[np.bool_]:
         """Write apex and landing of the cases that have them in this step; return who is done."""
