@@ -126,6 +126,10 @@ _CONSTANTS = {
         ("surface_coefficient", "", "surface-breakup coefficient", 0.1, 100.0),
     ),
     "flight_constants": (
+        ("drop_ratio", "c", "drop over tip diameter (air-stream law)", 1e-4, 10.0),
+        ("spread", "tan a", "spread of the air stream (air-stream law)", 1e-5, 1.0),
+        ("quality_exponent", "q", "exponent of breakup length (air-stream law)", -5.0, 10.0),
+        ("drop_scale", "sd", "drop over its law (air-stream law)", 0.01, 100.0),
         ("sphere_drag", "CD", "drag coefficient (two-stage law)", 0.0, 5.0),
         ("diameter_ratio", "c", "effective diameter over tip diameter (two-stage law)", 1e-3, 100.0),
         ("breakup_exponent", "q", "exponent of breakup length (two-stage law)", -5.0, 5.0),

@@ -200,6 +200,8 @@ def _jet(columns: Values, exit_: Values, breakup: Values) -> Jet:
         water_density=media.water_density(columns["water_temperature"]),
         air_density=media.air_density(columns["air_temperature"], columns["air_pressure"]),
         air_viscosity=media.air_viscosity(columns["air_temperature"]),
+        surface_tension=media.water_surface_tension(columns["water_temperature"]),
+        elevation=columns["elevation"],
         wind_along=columns["wind_along"],
         wind_across=columns["wind_across"],
     )

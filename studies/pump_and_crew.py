@@ -60,7 +60,11 @@ def compute(loaded: Loaded, options: Options) -> Findings:
         subtitle=str(loaded.space.extra.get("scenario", "")),
     )
     rankings = {f"ranking_{r.estimate.pair.nozzle.name}": r.results for r in found.rankings}
-    unshown = [words.chart_table(loaded, found), words.mistake_table(found.mistakes, everything=True)]
+    unshown = [
+        words.chart_table(loaded, found),
+        words.mistake_table(found.mistakes, everything=True),
+        words.ranking_table(found),
+    ]
     return Findings(report, rankings, tables=unshown)
 
 
@@ -164,8 +168,12 @@ def ranking_section(found: Found) -> Section:
         )
         for ranking in found.rankings
     ]
-    text = "Inputs that the crew or the pump operator controls stand apart from weather and from what is not known."
-    return Section("What moves delivered flow and reach", [text], figures, [words.ranking_table(found)])
+    text = (
+        "Inputs that the crew or the pump operator controls stand apart from weather and from what is not known. "
+        "What is not known (a fog stream's coherence above all, which is assumed) says how little is known, not how a "
+        "nozzle behaves. All indices and places: tables/sobol_indices.csv."
+    )
+    return Section("What moves delivered flow and reach", [text], figures)
 
 
 def choice_section(loaded: Loaded, found: Found, system: UnitSystem) -> Section:

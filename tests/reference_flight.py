@@ -12,14 +12,19 @@ TOLERANCE = {"method": "DOP853", "rtol": 1e-12, "atol": 1e-12}
 
 
 class Case(NamedTuple):
-    """One flight: launch, core length, target, and the acceleration beyond breakup as f(velocity)."""
+    """One flight: launch, core length, target, and the rates beyond breakup.
+
+    ``spray(time, velocity, own, broken)`` gives the acceleration and the rates of the law's own `extra` rows;
+    `broken` is the time of breakup.
+    """
 
     speed: float
     elevation: float
     nozzle_height: float
     target_height: float
     breakup_length: float
-    spray: Callable[[np.ndarray], np.ndarray]
+    spray: Callable[..., tuple[np.ndarray, np.ndarray]]
+    extra: int = 0
 
 
 def fly(case: Case) -> dict[str, float]:
@@ -40,12 +45,16 @@ def fly(case: Case) -> dict[str, float]:
         return _result(case, core.t_events[1][0], core.y_events[1][0], [core])
     time, state = core.t_events[0][0], core.y_events[0][0]
 
-    def spray(_, y):
-        return [*y[3:6], *case.spray(y[3:6]), 0.0]
+    def spray(now, y):
+        acceleration, own = case.spray(now, y[3:6], y[7:], time)
+        return [*y[3:6], *acceleration, 0.0, *own]
 
     apex = _event(lambda y: y[5], direction=-1, terminal=False)
     falls = _event(lambda y: y[2] - case.target_height + 1.0, direction=-1)
-    rest = solve_ivp(spray, (time, time + 600), state, events=[_landing(case), apex, falls], **TOLERANCE)
+    start = [*state, *np.zeros(case.extra)]
+    rest = solve_ivp(
+        spray, (time, time + 600), start, first_step=1e-6, events=[_landing(case), apex, falls], **TOLERANCE
+    )
     landed = rest.t_events[0].size > 0
     end = (rest.t_events[0][0], rest.y_events[0][0]) if landed else (math.nan, np.full(7, math.nan))
     result = _result(case, *end, [core, rest])
@@ -84,11 +93,40 @@ def _result(case, time, state, parts):
     }
 
 
-def quadratic(drag: float, along: float, across: float) -> Callable[[np.ndarray], np.ndarray]:
-    """Acceleration of quadratic drag [1/m] in a wind."""
+def quadratic(drag: float, along: float, across: float) -> Callable[..., tuple[np.ndarray, np.ndarray]]:
+    """Quadratic drag [1/m] in a wind."""
 
-    def acceleration(velocity):
+    def rates(_, velocity, own, __):
         slip = velocity - np.array([along, across, 0.0])
-        return -drag * np.linalg.norm(slip) * slip - np.array([0.0, 0.0, G])
+        return -drag * np.linalg.norm(slip) * slip - np.array([0.0, 0.0, G]), own
 
-    return acceleration
+    return rates
+
+
+def air_stream(jet, launch, constants, case: int) -> Callable[..., tuple[np.ndarray, np.ndarray]]:
+    """The air-stream law, written out plainly for one case."""
+    d, speed, breakup, water, air, viscosity, tension, elevation, along, across = (float(a[case]) for a in jet)
+    quality = (breakup / (210 * d)) ** constants.quality_exponent
+    drop = constants.drop_ratio * constants.drop_scale * d * quality
+    angle = math.radians(elevation)
+    start = speed * np.array([math.cos(angle), 0.0, math.sin(angle)])
+    gravity, wind = np.array([0.0, 0.0, -G]), np.array([along, across, 0.0])
+
+    def rates(time, velocity, own, broken):
+        momentum = start + gravity * time - velocity
+        width = d / 2 + constants.spread / quality * speed * time
+        size = np.linalg.norm(momentum)
+        air_velocity = wind
+        if size > 1e-10:
+            lever = np.linalg.norm(own) / size
+            share = 1 / math.sqrt(1 + 16 / math.pi * (lever / width) ** 2)
+            u = math.sqrt(water * (d / 2) ** 2 * speed * size * share / (air * width**2))
+            air_velocity = wind + u * momentum / size
+        slip = velocity - air_velocity
+        fast = np.linalg.norm(slip)
+        flat = 0.0139 * (air * fast**2 * drop / tension) ** 2
+        sphere = 0.2924 * (1 + 9.06 / math.sqrt(air * fast * drop / viscosity)) ** 2
+        drag = 0.75 * sphere * (1 + flat / (1 + flat / 1.5)) / drop * air / water * fast
+        return gravity - (1 - broken / time) * drag * slip, np.cross(velocity - wind, momentum)
+
+    return rates

@@ -5,15 +5,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from jetsim.jet.drag import FlightConstants, Jet, TwoStage, Vacuum
+from jetsim.jet.drag import AirStream, FlightConstants, Jet, TwoStage, Vacuum
 from jetsim.jet.trajectory import Launch, fall_time, fly, trace
 from tests import reference_flight
 
 G = 9.80665
 
 
-def jet_of(diameter, speed, breakup, along=0.0, across=0.0, air=1.225):
-    arrays = np.broadcast_arrays(*np.atleast_1d(diameter, speed, breakup, 999.1, air, 1.8e-5, along, across))
+def jet_of(diameter, speed, breakup, along=0.0, across=0.0, air=1.225, elevation=30.0):
+    fixed = (999.1, air, 1.8e-5, 0.0735, elevation)
+    arrays = np.broadcast_arrays(*np.atleast_1d(diameter, speed, breakup, *fixed, along, across))
     return Jet(*(np.array(a, dtype=float) for a in arrays))
 
 
@@ -30,7 +31,7 @@ def random_cases(count, seed):
     breakup = rng.uniform(140, 260, count) * diameter
     wind = rng.uniform(-10, 10, (2, count))
     launch = launch_of(speed, rng.uniform(5, 85, count), rng.uniform(0, 2, count), rng.uniform(-5, 10, count))
-    return jet_of(diameter, speed, breakup, *wind), launch, breakup
+    return jet_of(diameter, speed, breakup, *wind, elevation=launch.elevation), launch, breakup
 
 
 # -- exact limits
@@ -214,24 +215,42 @@ def test_trace_ends_at_the_landing_point():
 # -- the slow reference
 
 
-def test_reach_within_1e_6_of_the_reference():
-    """1,000 random cases with wind and target height; targets within 1 % of the apex are left out."""
-    jet, launch, breakup = random_cases(1000, 20)
-    law = TwoStage(jet, FlightConstants())
+def worst_errors(law, launch, breakup, spray, extra=0):
+    """Largest errors against the reference; targets within 1 % of the apex are left out."""
     flight = fly(law, launch, breakup)
     grazing = np.abs(flight.apex_height - launch.target_height) < 0.01 * flight.apex_height
     worst = {"extreme_reach": 0.0, "lateral_drift": 0.0, "apex_height": 0.0}
     for case in np.flatnonzero(~grazing):
-        spray = reference_flight.quadratic(*law._rows[:3, case])
-        expected = reference_flight.fly(
-            reference_flight.Case(*(float(a[case]) for a in launch), float(breakup[case]), spray)
-        )
+        given = (float(a[case]) for a in launch)
+        expected = reference_flight.fly(reference_flight.Case(*given, float(breakup[case]), spray(case), extra))
         assert np.isnan(expected["extreme_reach"]) == np.isnan(flight.extreme_reach[case])
         for name in worst:
             value = getattr(flight, name)[case]
             if not np.isnan(expected[name]):
-                error = abs(value - expected[name]) / max(abs(expected[name]), 1.0)
-                worst[name] = max(worst[name], error)
+                worst[name] = max(worst[name], abs(value - expected[name]) / max(abs(expected[name]), 1.0))
+    return worst
+
+
+def test_two_stage_reach_within_1e_6_of_the_reference():
+    jet, launch, breakup = random_cases(1000, 20)
+    law = TwoStage(jet, FlightConstants())
+    rows = law._rows[:3].copy()
+    worst = worst_errors(law, launch, breakup, lambda case: reference_flight.quadratic(*rows[:, case]))
+    assert worst["extreme_reach"] <= 1e-6
+    assert worst["lateral_drift"] <= 1e-5
+    assert worst["apex_height"] <= 1e-6
+
+
+def test_air_stream_reach_within_1e_6_of_the_reference():
+    jet, launch, breakup = random_cases(250, 21)
+    constants = FlightConstants()
+    worst = worst_errors(
+        AirStream(jet, constants),
+        launch,
+        breakup,
+        lambda case: reference_flight.air_stream(jet, launch, constants, case),
+        extra=3,
+    )
     assert worst["extreme_reach"] <= 1e-6
     assert worst["lateral_drift"] <= 1e-5
     assert worst["apex_height"] <= 1e-6

@@ -25,12 +25,23 @@ class FlightConstants:
 
     Attributes
     ----------
+    drop_ratio, spread, quality_exponent : float
+        c, tan(alpha) and q of the air-stream law. Fitted to 47 throws of Theobald (1981) and to 30 vertical
+        heights by a handbook formula, by ``benchmarks/flight_laws.py``.
+    drop_scale : float
+        Factor on the air-stream law's drop: what differs from nozzle to nozzle at one breakup length; lognormal
+        (1, `DROP_SCATTER`) reproduces the law's residual scatter.
     sphere_drag : float
         Drag coefficient of the two-stage law, 0.44 (sphere at high Reynolds number).
     diameter_ratio, breakup_exponent, speed_exponent : float
         c, q and p of the two-stage law's effective diameter ``c d (x_b / 210 d)^q (V / 28 m/s)^p``. Fitted to
-        47 throws of Theobald (1981) by ``benchmarks/flight_laws.py``.
+        the 47 throws alone.
     """
+
+    drop_ratio: ArrayLike = 0.2447
+    spread: ArrayLike = 0.011287
+    quality_exponent: ArrayLike = 1.248
+    drop_scale: ArrayLike = 1.0
 
     sphere_drag: ArrayLike = 0.44
     diameter_ratio: ArrayLike = 0.876
@@ -47,6 +58,8 @@ class Jet(NamedTuple):
     water_density: Array
     air_density: Array
     air_viscosity: Array
+    surface_tension: Array
+    elevation: Array
     wind_along: Array
     wind_across: Array
 
@@ -74,14 +87,14 @@ class DragLaw(Protocol):
     extra: int
     fitted: FittedRange | None
 
-    def start(self, velocity: Array) -> Array:
-        """Law's own rows at breakup, shape (extra, n), from the velocity there, shape (3, n)."""
+    def start(self, time: Array, velocity: Array) -> Array:
+        """Law's own rows at breakup, shape (extra, n), from time and velocity (3, n) there."""
 
     def settling(self) -> Array:
         """Rate of approach to the terminal fall [1/s], shape (n,): steps must stay well below its inverse."""
 
-    def rates(self, y: Array, out: Array) -> None:
-        """Write dy/dt into `out`, both of shape (3 + extra, n)."""
+    def rates(self, time: Array, y: Array, out: Array) -> None:
+        """Write dy/dt at `time` since launch [s] into `out`; y and out have shape (3 + extra, n)."""
 
     def take(self, cases: NDArray[np.intp]) -> Self:
         """The same law for a choice of its cases."""
@@ -96,7 +109,7 @@ class Vacuum:
     def __init__(self, jet: Jet, constants: FlightConstants) -> None:
         self._cases = jet.exit_speed.size
 
-    def start(self, velocity: Array) -> Array:
+    def start(self, time: Array, velocity: Array) -> Array:
         """No rows of its own."""
         return np.empty((0, self._cases))
 
@@ -104,7 +117,7 @@ class Vacuum:
         """There is no terminal fall."""
         return np.zeros(self._cases)
 
-    def rates(self, y: Array, out: Array) -> None:
+    def rates(self, time: Array, y: Array, out: Array) -> None:
         """Gravity alone."""
         out[:2] = 0.0
         out[2] = -STANDARD_GRAVITY
@@ -136,7 +149,7 @@ class TwoStage:
         # Rows: drag per path [1/m], wind along and across [m/s], exit speed [m/s].
         self._rows = np.stack(np.broadcast_arrays(drag, jet.wind_along, jet.wind_across, jet.exit_speed))
 
-    def start(self, velocity: Array) -> Array:
+    def start(self, time: Array, velocity: Array) -> Array:
         """No rows of its own."""
         return np.empty((0, velocity.shape[1]))
 
@@ -144,7 +157,7 @@ class TwoStage:
         """``2 sqrt(g k)``: quadratic drag k linearised at the terminal fall."""
         return np.asarray(2 * np.sqrt(STANDARD_GRAVITY * self._rows[0]))
 
-    def rates(self, y: Array, out: Array) -> None:
+    def rates(self, time: Array, y: Array, out: Array) -> None:
         """Quadratic drag against the moving air, and gravity."""
         drag, along, across, _ = self._rows
         np.subtract(y[0], along, out=out[0])
@@ -168,7 +181,157 @@ class TwoStage:
         return copy
 
 
-DRAG_LAWS: Mapping[str, type[Vacuum] | type[TwoStage]] = MappingProxyType({"two_stage": TwoStage, "vacuum": Vacuum})
+# 16/pi: a uniform trail of length 2 delta seen through a Gaussian of width b.
+_OVERLAP = 16 / np.pi
+# Abraham (1970), Phys. Fluids 13, 2194 (from memory): smooth in the Reynolds number, square roots only.
+_DRAG_FAR, _DRAG_NEAR = 0.2924, 9.06
+# Flattening of large drops, fitted to Gunn & Kinzer (1949), 0.4 to 5 mm; the cap is a disc-like drop (assumed).
+_FLATTENING, _FLATTENED = 0.0139, 1.5
+
+
+def drop_drag_coefficient(reynolds_number: ArrayLike, weber_number: ArrayLike) -> Array:
+    """Drag coefficient of a falling drop, ``0.2924 (1 + 9.06 / sqrt(Re))^2 (1 + f / (1 + f / 1.5))``.
+
+    The first factor is Abraham's (1970, from memory) for spheres; f = 0.0139 We^2 flattens large drops and is fitted
+    to the terminal speeds of Gunn & Kinzer (1949), 0.4 to 5 mm, which it holds within 5 %.
+
+    Parameters
+    ----------
+    reynolds_number, weber_number : array_like
+        With the drop's diameter and slip, and the air's viscosity and density [-].
+
+    Returns
+    -------
+    ndarray
+        [-]
+    """
+    flattening = _FLATTENING * np.asarray(weber_number, dtype=float) ** 2
+    sphere = _DRAG_FAR * (1 + _DRAG_NEAR / np.sqrt(np.asarray(reynolds_number, dtype=float))) ** 2
+    return np.asarray(sphere * (1 + flattening / (1 + flattening / _FLATTENED)))
+
+
+class AirStream:
+    """Drops that fly in the air which the stream drags along, and which goes straight on where gravity bends it.
+
+    Beyond the breakup length, with t since launch and ``X = x_b / 210 d``:
+
+    - ``M = v0 + g t - v``, the air's momentum per mass of water: exact balance of momentum (solid).
+    - ``dN/dt = (v - W) x M``, its moment about the water: exact balance of angular momentum (solid). The lever arm
+      ``|N| / |M|`` says how far the air has been left behind.
+    - ``b = d/2 + tan(alpha) X^-q V0 t``, half-width of the air stream; ``D = c d X^q``, effective drop (forms assumed;
+      c, tan(alpha) and q fitted). A better stream breaks later, spreads less and sheds larger drops.
+    - ``rho_g b^2 u^2 = rho_l (d/2)^2 V0 |M| o``, momentum flux of a top-hat air stream; ``o = 1 / sqrt(1 + (16/pi)
+      (|N| / |M| b)^2)``, the share of it that is still around the water (idealised).
+    - ``dv/dt = g - (1 - t_b / t) (3/4) (Cd / D) (rho_g / rho_l) |r| r`` with slip ``r = v - W - u M / |M|``; the factor
+      turns the core into spray gradually (assumed); Cd by `drop_drag_coefficient`.
+
+    W is the wind: all forces depend on velocities relative to it.
+    """
+
+    extra = 3
+    fitted: FittedRange | None = THEOBALD
+
+    def __init__(self, jet: Jet, constants: FlightConstants) -> None:
+        quality = (jet.breakup_length / (210 * jet.tip_diameter)) ** np.asarray(constants.quality_exponent)
+        drop = np.asarray(constants.drop_ratio) * np.asarray(constants.drop_scale) * jet.tip_diameter * quality
+        angle = np.deg2rad(jet.elevation)
+        ratio = jet.air_density / jet.water_density
+        rows = (
+            jet.exit_speed * np.cos(angle),
+            jet.exit_speed * np.sin(angle),
+            jet.tip_diameter / 2,
+            np.asarray(constants.spread) / quality * jet.exit_speed,
+            (jet.tip_diameter / 2) ** 2 * jet.exit_speed / ratio,
+            0.75 * _DRAG_FAR * ratio / drop,
+            _DRAG_NEAR * np.sqrt(jet.air_viscosity / (jet.air_density * drop)),
+            _FLATTENING * (jet.air_density * drop / jet.surface_tension) ** 2,
+            jet.wind_along,
+            jet.wind_across,
+            np.zeros_like(jet.exit_speed),
+        )
+        self._rows = np.stack(np.broadcast_arrays(*rows))
+
+    def start(self, time: Array, velocity: Array) -> Array:
+        """At breakup the air is still at rest."""
+        self._rows[10] = time
+        return np.zeros_like(velocity)
+
+    def settling(self) -> Array:
+        """A drop's approach to its terminal fall; at least 2 g over a fall of 10 m/s."""
+        return np.asarray(2 * np.sqrt(STANDARD_GRAVITY * self._rows[5] * 2))
+
+    def rates(self, time: Array, y: Array, out: Array) -> None:
+        """Slip against the air stream; momentum left in the air."""
+        along, up, half, widening, gain, drag, _, _, wind_x, wind_y, _ = self._rows
+        vx, vy, vz = y[0] - wind_x, y[1] - wind_y, y[2].copy()
+        mx, my = along - y[0], -y[1]
+        mz = up - STANDARD_GRAVITY * time
+        mz -= vz
+        _cross((vx, vy, vz), (mx, my, mz), out[3:])
+        narrow = widening * time
+        narrow += half
+        narrow *= narrow
+        np.reciprocal(narrow, out=narrow)  # 1 / b^2
+        lever = _squared(y[3], y[4], y[5])
+        lever *= narrow
+        lever *= _OVERLAP
+        lever += _squared(mx, my, mz)
+        lever += 1e-24  # at breakup, where the air is at rest
+        np.sqrt(lever, out=lever)
+        narrow *= gain
+        narrow /= lever
+        np.sqrt(narrow, out=narrow)  # u / |M|
+        for momentum, slip in ((mx, vx), (my, vy), (mz, vz)):
+            momentum *= narrow
+            slip -= momentum
+        rate = self._slowing(time, _squared(vx, vy, vz))
+        for row, slip in zip(out, (vx, vy, vz), strict=False):
+            np.multiply(rate, slip, out=row)
+        out[2] -= STANDARD_GRAVITY
+
+    def _slowing(self, time: Array, slip_squared: Array) -> Array:
+        """Minus the drag per speed [1/s], from the square of the slip; square roots only."""
+        drag, near, flattening, broken = self._rows[5], self._rows[6], self._rows[7], self._rows[10]
+        flat = slip_squared * slip_squared
+        flat *= flattening
+        rounder = flat / _FLATTENED
+        rounder += 1.0
+        flat /= rounder
+        flat += 1.0
+        np.sqrt(slip_squared, out=slip_squared)
+        np.sqrt(slip_squared, out=slip_squared)
+        slip_squared += near
+        slip_squared *= slip_squared  # |r| (1 + 9.06 / sqrt(Re))^2
+        slip_squared *= flat
+        slip_squared *= drag
+        spray = broken / time
+        spray -= 1.0
+        slip_squared *= spray
+        return slip_squared
+
+    def take(self, cases: NDArray[np.intp]) -> Self:
+        """The same law for a choice of its cases."""
+        copy = object.__new__(type(self))
+        copy._rows = self._rows.take(cases, axis=1)
+        return copy
+
+
+def _squared(x: Array, y: Array, z: Array) -> Array:
+    total = x * x
+    total += y * y
+    total += z * z
+    return total
+
+
+def _cross(a: tuple[Array, Array, Array], b: tuple[Array, Array, Array], out: Array) -> None:
+    for row, (i, j) in zip(out, ((1, 2), (2, 0), (0, 1)), strict=True):
+        np.multiply(a[i], b[j], out=row)
+        row -= a[j] * b[i]
+
+
+DRAG_LAWS: Mapping[str, type[AirStream] | type[TwoStage] | type[Vacuum]] = MappingProxyType(
+    {"air_stream": AirStream, "two_stage": TwoStage, "vacuum": Vacuum}
+)
 
 
 def drag_law(name: str, jet: Jet, constants: FlightConstants) -> DragLaw:

@@ -276,9 +276,9 @@ class _March:
         self.law = law
         self.cases = np.arange(time.size)
         self.target = target
-        self.time = time
+        self.time = self.breakup = time
         self.position = position.copy()
-        self.y = np.concatenate([velocity, law.start(velocity)])
+        self.y = np.concatenate([velocity, law.start(time, velocity)])
         expected = fall_time(velocity[2], position[2] - target)
         # Cases that cannot reach their target fly to their apex and a little on, to be seen not to.
         expected = np.where(expected > 0, expected, np.abs(velocity[2]) / G + 0.1)
@@ -287,7 +287,7 @@ class _March:
         # Near the terminal fall longer steps would lose accuracy, and beyond twice as long their stability.
         self.longest = 1 / np.maximum(law.settling(), _TINY)
         self._allocate()
-        law.rates(self.y, self.stages[0])
+        law.rates(time, self.y, self.stages[0])
         self.accelerations[0][:] = self.stages[0][:3]
         self.stages[0] = 0.0  # the root of time starts with rate zero
 
@@ -323,7 +323,7 @@ class _March:
         self._finished = np.zeros(keep.size, dtype=bool)
         if keep.size == self.cases.size:
             return
-        for name in ("cases", "target", "time", "root", "increment", "longest"):
+        for name in ("cases", "target", "time", "breakup", "root", "increment", "longest"):
             setattr(self, name, getattr(self, name)[keep])
         # take() keeps the row order in memory, on which the flat views of the work arrays rely.
         self.position, self.y = self.position.take(keep, axis=1), self.y.take(keep, axis=1)
@@ -341,10 +341,11 @@ class _March:
             np.einsum("i,ij->j", weights, flat[:number], out=end.reshape(-1))
             np.multiply(end, self.increment, out=end)
             np.add(end, self.y, out=end)
-            rate = 2 * (self.root + _NODES[number] * self.increment)  # of time in its root
+            root = self.root + _NODES[number] * self.increment
+            rate = 2 * root  # of time in its root
             if number < 6:
                 np.multiply(end[:3], rate, out=velocities[number])
-            self.law.rates(end, stages[number])
+            self.law.rates(self.breakup + root * root, end, stages[number])
             if number == 6:
                 self.accelerations[1][:] = stages[6][:3]
             np.multiply(stages[number], rate, out=stages[number])

@@ -219,8 +219,8 @@ def short_chart(loaded: Loaded, found: Found, system: UnitSystem) -> Table:
 
     def cell(chart: Spread, i: int, j: int) -> str:
         ends = (chart.middle, chart.low, chart.high)
-        middle, low, high = (f"{float(display.convert(PUMP, end[i, j], system)):.3g}" for end in ends)
-        return f"{middle} ({low}–{high})"
+        middle, low, high = (display.number(float(display.convert(PUMP, end[i, j], system))) for end in ends)
+        return f"{middle} ({low} to {high})"
 
     lengths = [
         Column(_one("supply.hose_length", length, system), [cell(found.charts[n], i, j) for n, j in at])
@@ -364,7 +364,7 @@ def report_card(loaded: Loaded, found: Found, question: str) -> ReportCard:
         intervals=f"t-intervals (95 %) over {space.replicates} replicates; bands hold the middle 90 % of "
         f"{loaded.draws:,} draws, so a chance is known to about {percent(1 / np.sqrt(loaded.draws))}",
         convergence=" ".join(f"{capital(r.estimate.pair.nozzle.label)}: {r.convergence}" for r in found.rankings),
-        negative_estimates=f"lowest first-order estimate {min(negative):.3f}" if min(negative) < 0 else "none",
+        negative_estimates=f"lowest first-order estimate {min(negative):.1g}" if min(negative) < 0 else "none",
         inputs=input_lines(space),
         fixed={display.label(name): fixed_words(name, value, space.units) for name, value in space.fixed.items()},
         more=sources(department),
