@@ -26,7 +26,7 @@ from jetsim.stream import Stream, labelled
 Array = NDArray[np.float64]
 Values = Mapping[str, NDArray[Any]]
 
-CHUNK = 32768
+CHUNK = 8192
 STATIONS = 121
 
 

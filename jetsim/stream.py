@@ -113,7 +113,7 @@ class Stream:
     air_temperature: ArrayLike | xr.DataArray = 15.0
     air_pressure: ArrayLike | xr.DataArray = 101325.0
     breakup_model: Any = "two_regime"
-    drag_model: Any = "two_stage"
+    drag_model: Any = "air_stream"
     breakup_constants: BreakupConstants = field(default_factory=BreakupConstants)
     flight_constants: FlightConstants = field(default_factory=FlightConstants)
     turbulence_constants: TurbulenceConstants = field(default_factory=TurbulenceConstants)

@@ -90,9 +90,6 @@ class DragLaw(Protocol):
     def start(self, time: Array, velocity: Array) -> Array:
         """Law's own rows at breakup, shape (extra, n), from time and velocity (3, n) there."""
 
-    def settling(self) -> Array:
-        """Rate of approach to the terminal fall [1/s], shape (n,): steps must stay well below its inverse."""
-
     def rates(self, time: Array, y: Array, out: Array) -> None:
         """Write dy/dt at `time` since launch [s] into `out`; y and out have shape (3 + extra, n)."""
 
@@ -112,10 +109,6 @@ class Vacuum:
     def start(self, time: Array, velocity: Array) -> Array:
         """No rows of its own."""
         return np.empty((0, self._cases))
-
-    def settling(self) -> Array:
-        """There is no terminal fall."""
-        return np.zeros(self._cases)
 
     def rates(self, time: Array, y: Array, out: Array) -> None:
         """Gravity alone."""
@@ -152,10 +145,6 @@ class TwoStage:
     def start(self, time: Array, velocity: Array) -> Array:
         """No rows of its own."""
         return np.empty((0, velocity.shape[1]))
-
-    def settling(self) -> Array:
-        """``2 sqrt(g k)``: quadratic drag k linearised at the terminal fall."""
-        return np.asarray(2 * np.sqrt(STANDARD_GRAVITY * self._rows[0]))
 
     def rates(self, time: Array, y: Array, out: Array) -> None:
         """Quadratic drag against the moving air, and gravity."""
@@ -256,13 +245,9 @@ class AirStream:
         self._rows[10] = time
         return np.zeros_like(velocity)
 
-    def settling(self) -> Array:
-        """A drop's approach to its terminal fall; at least 2 g over a fall of 10 m/s."""
-        return np.asarray(2 * np.sqrt(STANDARD_GRAVITY * self._rows[5] * 2))
-
     def rates(self, time: Array, y: Array, out: Array) -> None:
         """Slip against the air stream; momentum left in the air."""
-        along, up, half, widening, gain, drag, _, _, wind_x, wind_y, _ = self._rows
+        along, up, half, widening, gain, _, _, _, wind_x, wind_y, _ = self._rows
         vx, vy, vz = y[0] - wind_x, y[1] - wind_y, y[2].copy()
         mx, my = along - y[0], -y[1]
         mz = up - STANDARD_GRAVITY * time
