@@ -15,19 +15,15 @@ from jetsim.experiment.space import ParameterSpace
 from jetsim.quantities import QUANTITIES, quantity
 from jetsim.report import display
 from jetsim.report.document import InputLine, ValidityCount
-from jetsim.report.figures import ControlEffect
+from jetsim.report.figures import ROLE_WORDS, ControlEffect
 from jetsim.report.tables import Column, Table
 from jetsim.simulation import VALIDITY
 
 BINS = 12
-ROLE_WORDS = {
-    "controllable": "what crew and equipment control",
-    "environment": "the weather",
-    "unknown": "what is not known",
-    "structural": "the choice of law",
-}
 # A total share below this is not worth a word.
 _WORTH_NAMING = 0.03
+# More inputs than these in first place are no finding but a lack of runs.
+_MOST_LEADERS = 3
 
 
 def output_words(name: str) -> str:
@@ -45,11 +41,11 @@ def labels_of(space: ParameterSpace) -> dict[str, str]:
     return words
 
 
-def share_words(indices: xr.Dataset, output: str, name: str, labels: Mapping[str, str]) -> str:
-    """An input with its total share and interval in percent."""
+def share_words(indices: xr.Dataset, output: str, name: str, labels: Mapping[str, str], of: str = "") -> str:
+    """An input with its total share (of what may be said) and its interval in percent."""
     at = indices.sel(output=output, parameter=name)
     low, high = (100 * float(at[f"ST_{end}"]) for end in ("low", "high"))
-    return f"{labels.get(name, name)} ({100 * float(at['ST']):.0f} %, {low:.0f} to {high:.0f})"
+    return f"{labels.get(name, name)} ({100 * float(at['ST']):.0f} %{of}, {low:.0f} to {high:.0f})"
 
 
 def leaders(indices: xr.Dataset, ranking: xr.Dataset, output: str) -> tuple[list[str], list[str]]:
@@ -62,13 +58,28 @@ def leaders(indices: xr.Dataset, ranking: xr.Dataset, output: str) -> tuple[list
     return first, [n for n in large if n not in first][:3]
 
 
+def leaders_title(indices: xr.Dataset, ranking: xr.Dataset, output: str, labels: Mapping[str, str]) -> str:
+    """The leaders of an output without numbers, for the title of a figure."""
+    if indices["ST"].sel(output=output).isnull().any():
+        return f"{output_words(output).capitalize()}: no ranking"
+    first, _ = leaders(indices, ranking, output)
+    if len(first) > _MOST_LEADERS:
+        return f"{output_words(output).capitalize()}: too few runs to name a leader"
+    tie = ", a tie" if len(first) > 1 else ""
+    return f"{output_words(output).capitalize()} is moved most by {' and '.join(labels.get(n, n) for n in first)}{tie}"
+
+
 def leaders_sentence(indices: xr.Dataset, ranking: xr.Dataset, output: str, labels: Mapping[str, str]) -> str:
     """What moves an output most, with total shares and intervals; ties are called ties."""
     heading = display.heading(output) if output in QUANTITIES else output_words(output).capitalize()
     if indices["ST"].sel(output=output).isnull().any():
         return f"{heading}: no ranking ({indices['reason'].sel(output=output).item()})."
     first, rest = leaders(indices, ranking, output)
-    shown = " and ".join(share_words(indices, output, n, labels) for n in first)
+    shares = [share_words(indices, output, n, labels, "" if i else " of its variance") for i, n in enumerate(first)]
+    if len(first) > _MOST_LEADERS:
+        largest = ", ".join(shares[:_MOST_LEADERS])
+        return f"{heading}: too few runs to tell {len(first)} inputs apart. The largest shares: {largest}."
+    shown = " and ".join(shares)
     tie = ", a tie that the runs cannot settle" if len(first) > 1 else ""
     then = f"; then {', '.join(share_words(indices, output, n, labels) for n in rest)}" if rest else ""
     return f"{heading} is moved most by {shown}{tie}{then}."
@@ -77,8 +88,11 @@ def leaders_sentence(indices: xr.Dataset, ranking: xr.Dataset, output: str, labe
 def roles_sentence(roles: xr.Dataset, output: str) -> str:
     """How the variance of an output falls to crew, weather and ignorance, each moved together."""
     at = roles["ST"].sel(output=output)
+    if at.isnull().any():
+        return f"How much of {output_words(output)} falls to crew, weather and ignorance cannot be said."
     parts = [f"{100 * float(at.sel(parameter=r)):.0f} % to {w}" for r, w in ROLE_WORDS.items() if r in at["parameter"]]
-    return f"Of the variance of {output_words(output)}, {', '.join(parts)} (parts that act together count with each)."
+    shared = f"{parts[0].replace(' % to ', ' % falls to ')}{''.join(f', {part}' for part in parts[1:])}"
+    return f"Of the variance of {output_words(output)}, {shared} (parts that act together count with each)."
 
 
 def ignorance_sentence(space: ParameterSpace, labels: Mapping[str, str]) -> str:
@@ -103,7 +117,7 @@ def control_effect(
     space : ParameterSpace
     column : str
     values : ndarray, shape (n,)
-        The output, SI.
+        The output, SI; runs of which it is undefined are left out.
     sample : xarray.Dataset
         The parameters of the same runs.
     unit : ndarray, shape (n, columns)
@@ -112,14 +126,15 @@ def control_effect(
     details = {c.name: c for c in space.column_details}[column]
     has_values = column in space.names and sample[column].dtype.kind in "fiu"
     position = sample[column].values if has_values else unit[:, space.columns.index(column)]
-    bins = np.array_split(np.argsort(position, kind="stable"), BINS)
+    order = np.argsort(position, kind="stable")
+    bins = [b for b in np.array_split(order[np.isfinite(values[order])], BINS) if b.size]
     name = column if has_values else f"{details.long_name}, quantile"
     return ControlEffect(
         name,
         [float(np.median(position[b])) for b in bins],
-        [float(np.nanmean(values[b])) for b in bins],
-        [float(np.nanquantile(values[b], 0.1)) for b in bins],
-        [float(np.nanquantile(values[b], 0.9)) for b in bins],
+        [float(values[b].mean()) for b in bins],
+        [float(np.quantile(values[b], 0.1)) for b in bins],
+        [float(np.quantile(values[b], 0.9)) for b in bins],
         details.role,
         display.short_label(name),
     )
@@ -143,7 +158,10 @@ def shares_table(name: str, title: str, indices: xr.Dataset, labels: Mapping[str
         columns += [
             Column(f"{key}_{end}", each(indices, f"{key}_{end}"), "", end, decimals=3) for end in ("low", "high")
         ]
-    return Table(name, title, tuple(columns), most=100)
+    caption = "Share of the output's variance with 95 % intervals: what the input does alone, and in total."
+    if ranking is not None:
+        caption += " A rank such as 3 to 5 is a tie."
+    return Table(name, title, tuple(columns), caption, most=100)
 
 
 def _by_total(indices: xr.Dataset, output: str) -> list[str]:
@@ -172,7 +190,7 @@ def fixed_words(space: ParameterSpace) -> dict[str, str]:
 def negative_words(indices: xr.Dataset) -> str:
     """How many estimates are negative, and the lowest: shown, never clipped."""
     negative = [float(v) for key in ("S1", "ST") for v in indices[key].values.ravel() if v < 0]
-    return f"{len(negative)}, lowest {min(negative):.4f}" if negative else "none"
+    return f"{len(negative)}, lowest {display.number(min(negative), 2)}" if negative else "none"
 
 
 def sums_of_first_order(indices: xr.Dataset) -> dict[str, float]:

@@ -16,12 +16,13 @@ from jetsim import findings
 from jetsim.errors import InputError
 from jetsim.experiment.ensemble import Design, evaluate, grid_design, grid_results, plain_design, sobol_design
 from jetsim.experiment.gate import Gate, convergence_gate
-from jetsim.experiment.outputs import independent_runs
+from jetsim.experiment.outputs import REACHING, independent_runs
 from jetsim.experiment.ranking import rank
 from jetsim.experiment.sensitivity import convergence, sobol_indices
 from jetsim.experiment.space import ParameterSpace
+from jetsim.experiment.tables import read_field
 from jetsim.jet.turbulence import VALVE_STYLES
-from jetsim.quantities import QUANTITIES, UnitSystem, quantity
+from jetsim.quantities import QUANTITIES, UnitSystem, did_you_mean
 from jetsim.report import display, figures
 from jetsim.report.document import Report, ReportCard, Section
 from jetsim.report.figures import Words
@@ -29,28 +30,13 @@ from jetsim.report.tables import Column, Table
 from jetsim.simulation import StreamModel, simulate
 from jetsim.stream import Stream
 from jetsim.study import Findings, Options, Study, run
-from jetsim.units import parse
 
-CHUNK = 16384
-PATHS, SWEEP_POINTS = 512, 41
+RULE_WORDS = {
+    "refuse": "",
+    "rank reaching": " The shares of its reach speak only of throws that reach it.",
+    "probability of reaching": " What is ranked is whether a throw reaches it.",
+}
 QUESTION = "Which inputs move the reach, breakup, flow and reaction of this stream, and how sure is their order?"
-
-
-@dataclass(frozen=True)
-class Results:
-    """Everything that the report speaks of."""
-
-    runs: xr.Dataset
-    indices: xr.Dataset
-    ranking: xr.Dataset
-    history: xr.Dataset
-    gate: Gate
-    roles: xr.Dataset
-    sample: xr.Dataset
-    probabilities: np.ndarray
-    paths: xr.Dataset
-    sweep: xr.Dataset | None
-    count: int
 
 
 # ---------------------------------------------------------------------------------------------------------
@@ -62,32 +48,10 @@ def load(options: Options) -> ParameterSpace:
     named = {s.name: {**s.factor, "basis": s.basis, "source": s.source} for s in VALVE_STYLES.values()}
     space = ParameterSpace.from_toml(options.inputs, named=named, extra=("scenario", "sweep"))
     try:
-        sweep_axes(space)
-        Stream.from_values({**space.fixed, **space.medians()})
+        ranked.check(space)
     except InputError as error:
         raise InputError(f"{options.inputs}: {error}") from None
     return space.quick() if options.quick else space
-
-
-def sweep_axes(space: ParameterSpace) -> dict[str, np.ndarray]:
-    """The two axes of the contour figure, SI; empty if the study file has no [sweep]."""
-    table = space.extra.get("sweep", {})
-    if not isinstance(table, Mapping) or (table and len(table) != 2):
-        raise InputError("sweep: must be a table of two inputs, each with its two ends")
-    axes = {}
-    for name, ends in table.items():
-        if not isinstance(ends, list) or len(ends) != 2:
-            raise InputError(f'sweep.{name} = {ends!r}: must be two ends with a unit, such as ["30 psi", "80 psi"]')
-        try:
-            low, high = (parse(end, quantity(name).dimension) for end in ends)
-        except InputError as error:
-            raise InputError(f"sweep.{name}: {error}") from None
-        if not low < high:
-            raise InputError(f"sweep.{name} = {ends!r}: the first end must lie below the second")
-        axes[name] = np.linspace(low, high, SWEEP_POINTS)
-    if axes:
-        grid_design(space, **{name: axis[:1] for name, axis in axes.items()})
-    return axes
 
 
 def plan(space: ParameterSpace, options: Options) -> str:
@@ -101,20 +65,10 @@ def plan(space: ParameterSpace, options: Options) -> str:
     )
 
 
-def ranked_design(space: ParameterSpace) -> Design:
-    """Each input on its own."""
-    return sobol_design(space)
-
-
-def roles_design(space: ParameterSpace) -> Design:
-    """Inputs of one role moved together."""
-    return sobol_design(space, groups=space.roles, second_order=False)
-
-
 def compute(space: ParameterSpace, options: Options) -> Findings:
     """Run everything and write it up."""
     with options.executor() as executor:
-        found = results_of(space, executor)
+        found = ranked.results_of(space, executor)
     system = options.system(space.units)
     report = Report(
         space.title,
@@ -129,51 +83,15 @@ def compute(space: ParameterSpace, options: Options) -> Findings:
     return Findings(report, {"results": found.runs, "indices": found.indices}, tables=[sample_table(space, found)])
 
 
-def results_of(space: ParameterSpace, executor: Executor | None) -> Results:
-    """All runs and what is estimated from them."""
-    model = StreamModel(space.fixed, space.outputs)
-    design, roles = ranked_design(space), roles_design(space)
-    runs = evaluate(design, model, executor, chunk=CHUNK)
-    indices, history = sobol_indices(runs), convergence(runs)
-    grouped = sobol_indices(evaluate(roles, model, executor, progress=False, chunk=CHUNK))
-    sample = independent_runs(runs)
-    paths = paths_of(space)
-    sweep = sweep_of(space)
-    total = design.layout.runs + roles.layout.runs + PATHS + (0 if sweep is None else SWEEP_POINTS**2)
-    rows = sample["sample"].values
-    gate = convergence_gate(history)
-    return Results(runs, indices, rank(indices), history, gate, grouped, sample, design.unit[rows], paths, sweep, total)
-
-
-def paths_of(space: ParameterSpace) -> xr.Dataset:
-    """Flown paths of a plain sample, for the side view."""
-    design = plain_design(space, PATHS)
-    columns = {str(name): xr.DataArray(v.values, dims="case") for name, v in design.samples.data_vars.items()}
-    return simulate(Stream.from_values({**space.fixed, **columns}), path=True)
-
-
-def sweep_of(space: ParameterSpace) -> xr.Dataset | None:
-    """The grid of the contour figure, everything else at its median."""
-    axes = sweep_axes(space)
-    if not axes:
-        return None
-    wanted = ("extreme_reach", "flow_rate", "reaction_force")
-    grid = grid_design(space, **axes)
-    model = StreamModel({name: value for name, value in space.fixed.items() if name not in axes}, wanted)
-    swept = model(grid.samples)
-    runs = grid.samples.assign({str(name): swept[name] for name in wanted})
-    runs.attrs["layout"] = grid.layout.to_json()
-    return grid_results(runs)
-
-
 # ---------------------------------------------------------------------------------------------------------
 # Words
 
 
-def lead(space: ParameterSpace, found: Results, system: UnitSystem) -> list[str]:
+def lead(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -> list[str]:
     """The findings in plain words."""
-    names, outputs = findings.labels_of(space), [str(name) for name in found.indices["output"].values]
+    names, outputs = findings.labels_of(space), found.outputs
     return [
+        *reaching_sentences(space, found, system),
         *(findings.leaders_sentence(found.indices, found.ranking, output, names) for output in outputs),
         findings.roles_sentence(found.roles, outputs[0]),
         findings.ignorance_sentence(space, names),
@@ -181,23 +99,33 @@ def lead(space: ParameterSpace, found: Results, system: UnitSystem) -> list[str]
     ]
 
 
-def middle_sentence(found: Results, system: UnitSystem) -> str:
+def reaching_sentences(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -> list[str]:
+    """How many throws reach the target; nothing if all do."""
+    reached = float((found.sample["outcome"].values == 0).mean())
+    if reached == 1.0:
+        return []
+    percent = f"{100 * reached:.0f} %" if 0.01 <= reached <= 0.99 else f"{100 * reached:.2g} %"
+    share = f"{percent} of the throws reach the target height of {ranked.target_words(space, system)}."
+    return [share + RULE_WORDS[space.undefined]]
+
+
+def middle_sentence(found: ranked.Results, system: UnitSystem) -> str:
     """What the stream does, with its spread."""
     parts = []
-    for name in (n for n in found.indices["output"].values if n in QUANTITIES):
+    for name in (n for n in found.outputs if n in found.sample):
         low, middle, high = np.nanquantile(found.sample[str(name)].values, [0.05, 0.5, 0.95])
         spread = display.span(str(name), low, high, system)
         parts.append(
-            f"{display.short_label(str(name))} {display.both(str(name), middle, system)}, nine in ten {spread}"
+            f"{display.short_label(str(name))} {display.both(str(name), middle, system)}, from {spread}"
         )
-    return f"This stream gives: {'; '.join(parts)}."
+    return f"Middle of all throws, and the range of nine in ten: {'; '.join(parts)}."
 
 
 # ---------------------------------------------------------------------------------------------------------
 # Figures and tables
 
 
-def sections(space: ParameterSpace, found: Results, system: UnitSystem) -> list[Section]:
+def sections(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -> list[Section]:
     """The report's parts."""
     names = findings.labels_of(space)
     return [
@@ -220,7 +148,7 @@ def sections(space: ParameterSpace, found: Results, system: UnitSystem) -> list[
     ]
 
 
-def side_view(space: ParameterSpace, found: Results, system: UnitSystem) -> figures.Plot:
+def side_view(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -> figures.Plot:
     """The flown stream with its band."""
     paths, target = found.paths, float(space.fixed.get("target_height", 0.0))
     landed = np.flatnonzero(paths["outcome"].values == 0)
@@ -247,20 +175,20 @@ def side_view(space: ParameterSpace, found: Results, system: UnitSystem) -> figu
     reach = spread["extreme_reach"]
     words = Words(
         "side_view",
-        f"Nine in ten throws reach {display.span('extreme_reach', reach.low, reach.high, system)} with their last drops",
+        f"Nine in ten throws reach {display.span('extreme_reach', reach.low, reach.high, system)} in all",
         f"Middle path and band of nine in ten of {len(landed)} simulated throws over all uncertain inputs. The "
         "farthest drops reach this far; a good stream ends well before.",
     )
     return figures.stream_side_view(words, view, system)
 
 
-def index_figure(space: ParameterSpace, found: Results) -> figures.Plot:
+def index_figure(space: ParameterSpace, found: ranked.Results) -> figures.Plot:
     """Shares of variance per output."""
     names = findings.labels_of(space)
     first = str(found.indices["output"].values[0])
     words = Words(
         "indices",
-        findings.leaders_sentence(found.indices, found.ranking, first, names).partition(" (")[0],
+        findings.leaders_title(found.indices, found.ranking, first, names),
         f"Sobol' indices with 95 % intervals over {space.replicates} replicates of {space.base_samples} base samples. "
         "Brackets join inputs that the runs cannot tell apart.",
     )
@@ -268,7 +196,7 @@ def index_figure(space: ParameterSpace, found: Results) -> figures.Plot:
     return figures.index_bars(words, figures.IndexView(found.indices, roles, names, found.ranking))
 
 
-def effects_figure(space: ParameterSpace, found: Results, system: UnitSystem) -> figures.Plot:
+def effects_figure(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -> figures.Plot:
     """Mean and spread of the first output along each input."""
     output = str(found.indices["output"].values[0])
     reached = (found.sample["outcome"].values == 0).astype(float)
@@ -282,7 +210,7 @@ def effects_figure(space: ParameterSpace, found: Results, system: UnitSystem) ->
     return figures.control_effects(words, output, effects, system)
 
 
-def sweep_figure(found: Results, system: UnitSystem) -> figures.Plot:
+def sweep_figure(found: ranked.Results, system: UnitSystem) -> figures.Plot:
     """Reach over two swept inputs."""
     assert found.sweep is not None
     x, y = (str(name) for name in found.sweep["extreme_reach"].dims)
@@ -294,13 +222,13 @@ def sweep_figure(found: Results, system: UnitSystem) -> figures.Plot:
     return figures.sweep_contour(words, found.sweep, figures.SweepAxes(x, y), system)
 
 
-def convergence_figure(space: ParameterSpace, found: Results) -> figures.Plot:
+def convergence_figure(space: ParameterSpace, found: ranked.Results) -> figures.Plot:
     """Total indices against the number of base samples."""
     words = Words("convergence", found.gate.sentence.partition(":")[0], "Total shares of the leaders, 95 % intervals.")
     return figures.convergence_lines(words, figures.ConvergenceView(found.history, findings.labels_of(space)))
 
 
-def sample_table(space: ParameterSpace, found: Results) -> Table:
+def sample_table(space: ParameterSpace, found: ranked.Results) -> Table:
     """Mean and quantiles of the outputs."""
     outputs = [str(n) for n in space.outputs]
     values = [found.sample[n].values for n in outputs]
@@ -315,7 +243,7 @@ def sample_table(space: ParameterSpace, found: Results) -> Table:
 # Report card
 
 
-def card(space: ParameterSpace, found: Results) -> ReportCard:
+def card(space: ParameterSpace, found: ranked.Results) -> ReportCard:
     """What a reader needs to judge the study."""
     return ReportCard(
         question=QUESTION,

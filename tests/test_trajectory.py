@@ -242,7 +242,7 @@ def test_two_stage_reach_within_1e_6_of_the_reference():
 
 
 def test_air_stream_reach_within_1e_6_of_the_reference():
-    jet, launch, breakup = random_cases(100, 21)
+    jet, launch, breakup = random_cases(60, 21)
     constants = FlightConstants()
     worst = worst_errors(
         AirStream(jet, constants),
