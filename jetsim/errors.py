@@ -1,7 +1,9 @@
-"""The two errors that a user of jetsim can cause, each told in one line.
+"""The errors that a user of jetsim can cause, each mistake told in one line.
 
 Every room of the house raises these, so they stand below all of them.
 """
+
+from collections.abc import Iterable
 
 
 class InputError(ValueError):
@@ -14,3 +16,17 @@ class InputError(ValueError):
 
 class UnitError(InputError):
     """A text is not a number with a unit of the wanted dimension."""
+
+
+class InputFileError(InputError):
+    """Everything found wrong with one file, a line each.
+
+    Attributes
+    ----------
+    lines : tuple of str
+        One line for each mistake.
+    """
+
+    def __init__(self, lines: Iterable[str]) -> None:
+        self.lines = tuple(lines)
+        super().__init__("; ".join(self.lines))

@@ -165,6 +165,43 @@ def sudden_contraction_loss(area_ratio: ArrayLike) -> Array:
 
 
 # --------------------------------------------------------------------------------------------------------
+# Height of vertical streams
+
+LUEGER_SOURCE = Source("Lueger's technical encyclopaedia, greatest height of a fire stream", "from memory")
+FREEMAN_HEIGHT_SOURCE = Source("J. R. Freeman, Trans. ASCE 21, 1889: height of vertical streams", "from memory")
+
+
+def lueger_height(head: ArrayLike, tip_diameter: ArrayLike) -> Array:
+    """Height of a vertical stream [m], ``S = H / (1 + phi H)``, ``phi = 0.25 / (d + (0.1 d)^3)``.
+
+    H is the head at the tip [m], d the tip diameter in mm. Lueger, from memory.
+
+    Parameters
+    ----------
+    head : array_like
+        [m]
+    tip_diameter : array_like
+        [m]
+    """
+    d, h = 1e3 * np.asarray(tip_diameter, dtype=float), np.asarray(head, dtype=float)
+    return np.asarray(h / (1 + 0.25 / (d + (0.1 * d) ** 3) * h))
+
+
+def freeman_height(head: ArrayLike, tip_diameter: ArrayLike) -> Array:
+    """Height of a vertical stream [m], ``S = H (1 - 0.000113 H / d)`` for d of 19 mm and more. Freeman, from memory.
+
+    Parameters
+    ----------
+    head : array_like
+        At the tip [m].
+    tip_diameter : array_like
+        [m]
+    """
+    h = np.asarray(head, dtype=float)
+    return np.asarray(h * (1 - 0.000113 * h / np.asarray(tip_diameter, dtype=float)))
+
+
+# --------------------------------------------------------------------------------------------------------
 # Handling limits
 
 

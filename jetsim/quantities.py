@@ -112,6 +112,7 @@ _INPUTS = (
     Quantity("air_pressure", "pa", "air pressure", "pressure", "Pa", "inHg", "kPa", 3e4, 1.2e5),
     Quantity("breakup_model", "", "breakup law", "name", "1", "1", "1"),
     Quantity("drag_model", "", "drag law", "name", "1", "1", "1"),
+    Quantity("reach_criterion", "", "criterion of effective reach", "name", "1", "1", "1"),
     Quantity("breakup_length", "xb", "breakup length along the stream", "length", "m", "ft", "m", 0.0, 500.0,
              low_open=True, role="both"),
 )  # fmt: skip
@@ -130,6 +131,7 @@ _CONSTANTS = {
         ("spread", "tan a", "spread of the air stream (air-stream law)", 1e-5, 1.0),
         ("quality_exponent", "q", "exponent of breakup length (air-stream law)", -5.0, 10.0),
         ("drop_scale", "sd", "drop over its law (air-stream law)", 0.01, 100.0),
+        ("drop_spread", "s", "spread of drop sizes (standard deviation of ln)", 0.0, 1.5),
         ("sphere_drag", "CD", "drag coefficient (two-stage law)", 0.0, 5.0),
         ("diameter_ratio", "c", "effective diameter over tip diameter (two-stage law)", 1e-3, 100.0),
         ("breakup_exponent", "q", "exponent of breakup length (two-stage law)", -5.0, 5.0),
@@ -155,6 +157,7 @@ _OUTPUTS = tuple(
         ("weber_number", "We", "Weber number of the exit", "ratio", "1", "1", "1"),
         ("breakup_distance", "Xb", "breakup distance along the ground", "length", "m", "ft", "m"),
         ("extreme_reach", "X", "extreme reach", "length", "m", "ft", "m"),
+        ("effective_reach", "Xe", "effective reach", "length", "m", "ft", "m"),
         ("lateral_drift", "Y", "lateral drift (towards the left positive)", "length", "m", "ft", "m"),
         ("apex_height", "H", "apex height above ground", "length", "m", "ft", "m"),
         ("apex_distance", "Xa", "distance to the apex", "length", "m", "ft", "m"),
@@ -212,6 +215,19 @@ _SUPPLY = tuple(
     )
 )  # fmt: skip
 
+# What a field test adds. (name after the dot, long name, lowest, highest); all are plain ratios.
+_TRIAL = tuple(
+    Quantity(f"trial.{name}", "", long_name, *_RATIO, low, high)
+    for name, long_name, low, high in (
+        ("observed_onset", "breakup as the eye sees it over breakup distance", 0.01, 5.0),
+        ("gauge_error", "error of the pressure gauge (share)", -0.5, 0.5),
+        ("meter_error", "error of the flowmeter (share)", -0.5, 0.5),
+        ("style_spread", "spread of shutoffs of one style (standard deviation of ln F)", 0.0, 2.0),
+        ("reach_scatter", "scatter of reach from throw to throw (standard deviation of ln)", 0.0, 1.0),
+        ("breakup_scatter", "scatter of seen breakup from throw to throw (standard deviation of ln)", 0.0, 2.0),
+    )
+)
+
 
 def _constants() -> tuple[Quantity, ...]:
     return tuple(
@@ -221,7 +237,7 @@ def _constants() -> tuple[Quantity, ...]:
     )
 
 
-QUANTITIES = {quantity.name: quantity for quantity in (*_INPUTS, *_SUPPLY, *_constants(), *_OUTPUTS)}
+QUANTITIES = {quantity.name: quantity for quantity in (*_INPUTS, *_SUPPLY, *_TRIAL, *_constants(), *_OUTPUTS)}
 
 
 def quantity(name: str) -> Quantity:

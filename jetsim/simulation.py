@@ -5,10 +5,10 @@ so memory stays flat however many cases there are and results do not depend on t
 """
 
 import os
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -17,8 +17,10 @@ from numpy.typing import NDArray
 from jetsim import media
 from jetsim.hydraulics import nozzle
 from jetsim.jet.breakup import BREAKUP_MODELS, BreakupConstants, breakup_length_over_diameter
+from jetsim.jet.delivery import Thrown, reach_criterion
 from jetsim.jet.drag import DRAG_LAWS, FlightConstants, Jet, drag_law
-from jetsim.jet.trajectory import Launch, fly, trace
+from jetsim.jet.hodograph import fly_fastest
+from jetsim.jet.trajectory import Launch, trace
 from jetsim.jet.turbulence import TurbulenceConstants, valve_factor
 from jetsim.quantities import quantity
 from jetsim.stream import Stream, labelled
@@ -46,9 +48,10 @@ def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> 
     xarray.Dataset
         SI, with ``units`` and ``long_name`` on each variable: `flow_rate`, `exit_speed`, `reaction_force`,
         `exit_turbulence_intensity`, `weber_number`, `breakup_length`, `breakup_distance`, `extreme_reach`,
-        `lateral_drift`, `apex_height`, `apex_distance`, `flight_time`, `outcome` and `validity`. Scalars
-        give 0-d results. Nothing is clamped: `extreme_reach` is NaN where `outcome` says that the stream
-        never reaches the target height, and `validity` flags every case outside the range of a fit.
+        `lateral_drift`, `apex_height`, `apex_distance`, `flight_time`, `effective_reach` (its criterion is named in
+        its attributes; NaN under drag laws other than ``air_stream``), `outcome` and `validity`. Scalars give 0-d
+        results. Nothing is clamped: `extreme_reach` is NaN where `outcome` says that the stream never reaches the
+        target height, and `validity` flags every case outside the range of a fit.
 
     Examples
     --------
@@ -67,7 +70,42 @@ def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> 
             results[name][..., part] = value
 
     _for_each(run, starts, workers)
-    return _dataset(results, template)
+    data = _dataset(results, template)
+    criteria = sorted(set(np.ravel(np.asarray(stream.reach_criterion)).astype(str)))
+    data["effective_reach"].attrs["criterion"] = "; ".join(
+        f"{name}: {reach_criterion(name).words}" for name in criteria
+    )
+    return data
+
+
+class Start(NamedTuple):
+    """What flies and how it starts, flat arrays of cases: for `jetsim.jet.delivery`."""
+
+    jet: Jet
+    launch: Launch
+    constants: FlightConstants
+    flow_rate: Array
+
+
+def start_of(stream: Stream) -> Start:
+    """Cases of a stream as they leave the tip, in the order of its dimensions.
+
+    Parameters
+    ----------
+    stream : Stream
+        With one set of laws for all cases.
+
+    Returns
+    -------
+    Start
+    """
+    template, columns = _columns(stream.values())
+    values = columns(slice(0, int(np.prod(list(template.sizes.values()), dtype=int))))
+    names = {name: str(values[name][0]) for name in ("pressure_tap", *_LAWS)}
+    exit_ = _exit(values, names)
+    jet = _jet(values, exit_, _breakup(values, names, exit_))
+    launch = Launch(jet.exit_speed, *(values[n] for n in ("elevation", "nozzle_height", "target_height")))
+    return Start(jet, launch, _constants(values, FlightConstants, "flight_constants"), exit_["flow_rate"])
 
 
 def _for_each(run: Callable[[int], None], starts: range, workers: int | None) -> None:
@@ -106,10 +144,10 @@ def _columns(values: Mapping[str, Any]) -> tuple[xr.DataArray, Callable[[slice],
 
 def _simulate_mixed(columns: Values, path: bool) -> dict[str, NDArray[Any]]:
     """Simulate cases that may differ in their laws: each combination of laws flies on its own."""
-    laws = [np.asarray(columns[name]).astype(str) for name in ("drag_model", "breakup_model", "valve_model")]
-    keys, which = np.unique(np.stack(laws), axis=1, return_inverse=True)
-    if keys.shape[1] == 1:
+    if all((columns[name] == columns[name][0]).all() for name in _LAWS):
         return _simulate_alike(columns, path)
+    laws = [np.asarray(columns[name]).astype(str) for name in _LAWS]
+    keys, which = np.unique(np.stack(laws), axis=1, return_inverse=True)
     results = _allocate(which.size, path)
     for number in range(keys.shape[1]):
         cases = np.flatnonzero(which.ravel() == number)
@@ -121,15 +159,18 @@ def _simulate_mixed(columns: Values, path: bool) -> dict[str, NDArray[Any]]:
 
 def _simulate_alike(columns: Values, path: bool) -> dict[str, NDArray[Any]]:
     """Simulate cases that share their laws."""
-    names = {name: str(columns[name][0]) for name in ("pressure_tap", "valve_model", "breakup_model", "drag_model")}
+    names = {name: str(columns[name][0]) for name in ("pressure_tap", *_LAWS)}
     exit_ = _exit(columns, names)
     breakup = _breakup(columns, names, exit_)
     jet = _jet(columns, exit_, breakup)
-    law = drag_law(names["drag_model"], jet, _constants(columns, FlightConstants, "flight_constants"))
+    constants = _constants(columns, FlightConstants, "flight_constants")
+    law = drag_law(names["drag_model"], jet, constants)
     launch = Launch(jet.exit_speed, *(columns[n] for n in ("elevation", "nozzle_height", "target_height")))
-    flight = fly(law, launch, jet.breakup_length)
+    flight = fly_fastest(law, launch, jet.breakup_length)
     results: dict[str, NDArray[Any]] = exit_ | breakup
     results |= {name: getattr(flight, name) for name in _FLOWN}
+    thrown = Thrown(jet, launch, constants, flight, has_spray=names["drag_model"] == "air_stream")
+    results["effective_reach"] = reach_criterion(names["reach_criterion"]).reach(thrown)
     results["outcome"] = np.isnan(flight.extreme_reach).astype(np.int8)
     results["validity"] = _validity(columns, names, results, flight.landed_before_breakup)
     if path:
@@ -210,6 +251,7 @@ def _jet(columns: Values, exit_: Values, breakup: Values) -> Jet:
 # --------------------------------------------------------------------------------------------------------
 # Validity and labels
 
+_LAWS = ("drag_model", "breakup_model", "valve_model", "reach_criterion")
 _FLOWN = (
     "breakup_distance",
     "extreme_reach",
@@ -226,6 +268,7 @@ _RESULTS = (
     "weber_number",
     "breakup_length",
     *_FLOWN,
+    "effective_reach",
     "outcome",
     "validity",
 )
@@ -309,6 +352,12 @@ def _flag_attributes(long_name: str, kind: str, flags: Mapping[int, str], dtype:
 # Studies
 
 
+def sparing(outputs: Sequence[str]) -> dict[str, str]:
+    """Fields of a stream that spare results which none of the outputs (all by default) reads."""
+    unread = bool(outputs) and "effective_reach" not in outputs
+    return {"reach_criterion": "breakup"} if unread else {}
+
+
 @dataclass(frozen=True)
 class StreamModel:
     """A picklable model of a study: fixed fields, and a sample of the fields that vary.
@@ -339,5 +388,6 @@ class StreamModel:
         """
         varying = {str(name): samples[name].variable for name in samples.data_vars}
         columns = {name: xr.DataArray(variable.values, dims=variable.dims) for name, variable in varying.items()}
-        result = simulate(Stream.from_values({**self.fixed, **columns}), workers=1)
+        fields = {**self.fixed, **columns, **sparing(self.outputs)}
+        result = simulate(Stream.from_values(fields), workers=1)
         return result[[*self.outputs, "outcome", "validity"]] if self.outputs else result

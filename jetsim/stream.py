@@ -15,6 +15,7 @@ from jetsim.hydraulics.nozzle import check_coefficients, check_waterway
 from jetsim.hydraulics.nozzle_kinds import Nozzle
 from jetsim.hydraulics.operating_point import operating_point
 from jetsim.jet.breakup import BREAKUP_MODELS, BreakupConstants
+from jetsim.jet.delivery import REACH_CRITERIA
 from jetsim.jet.drag import DRAG_LAWS, FlightConstants
 from jetsim.jet.turbulence import VALVE_MODELS, TurbulenceConstants
 from jetsim.quantities import QUANTITIES, check_range, did_you_mean, quantity
@@ -24,6 +25,7 @@ _NAMES = {
     "valve_model": tuple(VALVE_MODELS),
     "breakup_model": tuple(BREAKUP_MODELS),
     "drag_model": tuple(DRAG_LAWS),
+    "reach_criterion": tuple(REACH_CRITERIA),
 }
 _GROUPS: dict[str, type[BreakupConstants] | type[FlightConstants] | type[TurbulenceConstants]] = {
     "breakup_constants": BreakupConstants,
@@ -82,6 +84,8 @@ class Stream:
         Absolute [Pa].
     breakup_model, drag_model : str or array of str
         Names from `jetsim.jet.breakup.BREAKUP_MODELS` and `jetsim.jet.drag.DRAG_LAWS`.
+    reach_criterion : str or array of str
+        What `effective_reach` means: a name from `jetsim.jet.delivery.REACH_CRITERIA`.
     breakup_constants, flight_constants, turbulence_constants
         Constants of the laws; their members may be arrays too.
 
@@ -114,6 +118,7 @@ class Stream:
     air_pressure: ArrayLike | xr.DataArray = 101325.0
     breakup_model: Any = "two_regime"
     drag_model: Any = "air_stream"
+    reach_criterion: Any = "delivered share"
     breakup_constants: BreakupConstants = field(default_factory=BreakupConstants)
     flight_constants: FlightConstants = field(default_factory=FlightConstants)
     turbulence_constants: TurbulenceConstants = field(default_factory=TurbulenceConstants)

@@ -20,7 +20,7 @@ from typing import Any, Generic, NoReturn, TypeVar
 
 import xarray as xr
 
-from jetsim.errors import InputError
+from jetsim.errors import InputError, InputFileError
 from jetsim.quantities import UnitSystem
 from jetsim.report import cautions
 from jetsim.report.document import Report, render
@@ -93,6 +93,8 @@ class Findings:
         Further ones that the report does not show.
     data_files : sequence of Path
         Further files that were read; the manifest holds their hashes.
+    texts : mapping of str to str
+        Further text files (UTF-8): file name with its ending to content.
     """
 
     report: Report
@@ -100,6 +102,7 @@ class Findings:
     plots: Sequence[Plot] = ()
     tables: Sequence[Table] = ()
     data_files: Sequence[Path] = ()
+    texts: Mapping[str, str] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -259,6 +262,8 @@ def _guarded(start: Callable[[], None]) -> int:
     try:
         with _ending_cleanly():
             start()
+    except InputFileError as errors:
+        return max(_complain(f"error: {line}", 2) for line in errors.lines)
     except InputError as error:
         return _complain(f"error: {error}", 2)
     except BrokenPipeError:  # the reader of stdout has left, as in `... | head`
@@ -358,6 +363,8 @@ def _write(place: Path, findings: Findings) -> None:
     (place / "tables").mkdir()
     for table in tables:
         table.save(place / "tables")
+    for name, text in findings.texts.items():
+        (place / name).write_bytes(text.encode("utf-8"))
     (place / "report.html").write_bytes(render(findings.report).encode("utf-8"))
 
 

@@ -4,36 +4,26 @@ Run ``python studies/rank_controls.py``; your own numbers go into a copy of ``in
 """
 
 import sys
-from collections.abc import Mapping
-from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-import xarray as xr
 
-from jetsim import findings
+from jetsim import findings, ranked
 from jetsim.errors import InputError
-from jetsim.experiment.ensemble import Design, evaluate, grid_design, grid_results, plain_design, sobol_design
-from jetsim.experiment.gate import Gate, convergence_gate
-from jetsim.experiment.outputs import REACHING, independent_runs
-from jetsim.experiment.ranking import rank
-from jetsim.experiment.sensitivity import convergence, sobol_indices
 from jetsim.experiment.space import ParameterSpace
-from jetsim.experiment.tables import read_field
 from jetsim.jet.turbulence import VALVE_STYLES
-from jetsim.quantities import QUANTITIES, UnitSystem, did_you_mean
+from jetsim.quantities import UnitSystem
 from jetsim.report import display, figures
 from jetsim.report.document import Report, ReportCard, Section
 from jetsim.report.figures import Words
 from jetsim.report.tables import Column, Table
-from jetsim.simulation import StreamModel, simulate
 from jetsim.stream import Stream
 from jetsim.study import Findings, Options, Study, run
 
 RULE_WORDS = {
     "refuse": "",
-    "rank reaching": " The shares of its reach speak only of throws that reach it.",
+    "rank reaching": " Reach is ranked among the throws that reach it.",
     "probability of reaching": " What is ranked is whether a throw reaches it.",
 }
 QUESTION = "Which inputs move the reach, breakup, flow and reaction of this stream, and how sure is their order?"
@@ -56,12 +46,12 @@ def load(options: Options) -> ParameterSpace:
 
 def plan(space: ParameterSpace, options: Options) -> str:
     """What would be run."""
-    design, roles = ranked_design(space), roles_design(space)
-    grid = SWEEP_POINTS**2 if sweep_axes(space) else 0
+    design, roles = ranked.ranked_design(space), ranked.roles_design(space)
+    grid = ranked.SWEEP_POINTS**2 if ranked.sweep_axes(space) else 0
     return (
         f"{space.title}\n{design.layout.runs:,} runs to rank {len(space.columns)} inputs "
         f"({space.base_samples} base samples x {space.replicates} replicates x {design.layout.block}), "
-        f"{roles.layout.runs:,} for their roles, {PATHS + grid:,} for the figures"
+        f"{roles.layout.runs:,} for their roles, {ranked.PATHS + grid:,} for the figures"
     )
 
 
@@ -80,7 +70,7 @@ def compute(space: ParameterSpace, options: Options) -> Findings:
         validity=findings.validity_counts(found.runs),
         subtitle=str(space.extra.get("scenario", "")),
     )
-    return Findings(report, {"results": found.runs, "indices": found.indices}, tables=[sample_table(space, found)])
+    return Findings(report, {"results": found.runs, "indices": found.indices})
 
 
 # ---------------------------------------------------------------------------------------------------------
@@ -106,6 +96,9 @@ def reaching_sentences(space: ParameterSpace, found: ranked.Results, system: Uni
         return []
     percent = f"{100 * reached:.0f} %" if 0.01 <= reached <= 0.99 else f"{100 * reached:.2g} %"
     share = f"{percent} of the throws reach the target height of {ranked.target_words(space, system)}."
+    if space.undefined == "rank reaching" and found.indices["ST"].isnull().any():
+        more = 'take more base_samples, or state undefined = "probability of reaching"'
+        return [f"{share} Too few for a ranking of what these throws do: {more}."]
     return [share + RULE_WORDS[space.undefined]]
 
 
@@ -113,10 +106,12 @@ def middle_sentence(found: ranked.Results, system: UnitSystem) -> str:
     """What the stream does, with its spread."""
     parts = []
     for name in (n for n in found.outputs if n in found.sample):
-        low, middle, high = np.nanquantile(found.sample[str(name)].values, [0.05, 0.5, 0.95])
+        values = found.sample[name].values
+        low, middle, high = np.nanquantile(values, [0.05, 0.5, 0.95])
+        where = " where the target is reached" if np.isnan(values).any() else ""
         spread = display.span(str(name), low, high, system)
         parts.append(
-            f"{display.short_label(str(name))} {display.both(str(name), middle, system)}, from {spread}"
+            f"{display.short_label(str(name))} {display.both(str(name), middle, system)}, from {spread}{where}"
         )
     return f"Middle of all throws, and the range of nine in ten: {'; '.join(parts)}."
 
@@ -129,7 +124,7 @@ def sections(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -
     """The report's parts."""
     names = findings.labels_of(space)
     return [
-        Section("The stream", [], [side_view(space, found, system)]),
+        Section("The stream", *side_view(space, found, system)),
         Section(
             "What moves it",
             [
@@ -137,29 +132,38 @@ def sections(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -
                 "share a cause are split into the shared part and their own."
             ],
             [index_figure(space, found)],
+            [findings.shares_table("roles", "Crew, weather and ignorance", found.roles, findings.ROLE_WORDS)],
+        ),
+        Section(
+            f"What each input does to {findings.output_words(found.outputs[0])}",
+            [],
+            [effects_figure(space, found, system)],
+        ),
+        *sweep_section(found, system),
+        Section("Have the shares settled?", [found.gate.sentence], [convergence_figure(space, found)]),
+        Section(
+            "All numbers",
+            [],
+            [],
             [
+                sample_table(space, found),
                 findings.shares_table("indices", "Shares of variance", found.indices, names, found.ranking),
-                findings.shares_table("roles", "Crew, weather and ignorance", found.roles, findings.ROLE_WORDS),
             ],
         ),
-        Section("What each input does to reach", [], [effects_figure(space, found, system)]),
-        *([] if found.sweep is None else [Section("Pressure and tip", [], [sweep_figure(found, system)])]),
-        Section("Have the shares settled?", [found.gate.sentence], [convergence_figure(space, found)]),
     ]
 
 
-def side_view(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -> figures.Plot:
-    """The flown stream with its band."""
-    paths, target = found.paths, float(space.fixed.get("target_height", 0.0))
+def side_view(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -> tuple[list[str], list[figures.Plot]]:
+    """The flown stream with its band, of the throws that reach the target; a sentence if there are none."""
+    paths = found.paths
     landed = np.flatnonzero(paths["outcome"].values == 0)
+    if not landed.size:
+        return [f"None of {paths.sizes['case']} throws reaches the target, so none is drawn."], []
     along, height = paths["path_along"].values[:, landed], paths["path_height"].values[:, landed]
     distance = np.linspace(0.0, float(np.quantile(along[-1], 0.99)), 161)
-    heights = np.array([np.interp(distance, x, z, right=target) for x, z in zip(along.T, height.T, strict=True)])
+    heights = np.array([np.interp(distance, x, z) for x, z in zip(along.T, height.T, strict=True)])
     low, middle, high = np.quantile(heights, [0.05, 0.5, 0.95], axis=0)
-    spread = {
-        name: figures.Spread(*(float(q) for q in np.nanquantile(paths[name].values, [0.05, 0.5, 0.95])))
-        for name in ("breakup_distance", "extreme_reach")
-    }
+    spread = {name: spread_of(found, name) for name in ("breakup_distance", "extreme_reach")}
     top = int(middle.argmax())
     view = figures.StreamView(
         distance,
@@ -170,22 +174,29 @@ def side_view(space: ParameterSpace, found: ranked.Results, system: UnitSystem) 
         reach=spread["extreme_reach"],
         apex=(float(distance[top]), float(middle[top])),
         nozzle_height=float(paths["path_height"].values[0].mean()),
-        target_height=target,
+        target_height=float({**space.medians(), **space.fixed}.get("target_height", 0.0)),
     )
     reach = spread["extreme_reach"]
     words = Words(
         "side_view",
         f"Nine in ten throws reach {display.span('extreme_reach', reach.low, reach.high, system)} in all",
-        f"Middle path and band of nine in ten of {len(landed)} simulated throws over all uncertain inputs. The "
-        "farthest drops reach this far; a good stream ends well before.",
+        f"Middle path and band of nine in ten of {len(landed)} simulated throws over all uncertain inputs"
+        f"{'' if len(landed) == paths.sizes['case'] else ', those that reach the target'}. The farthest drops reach "
+        "this far; a good stream ends well before.",
     )
-    return figures.stream_side_view(words, view, system)
+    return [], [figures.stream_side_view(words, view, system)]
+
+
+def spread_of(found: ranked.Results, name: str) -> figures.Spread:
+    """Middle and ends of nine in ten, from the runs that the findings quote if they hold this output."""
+    values = (found.sample if name in found.sample else found.paths)[name].values
+    return figures.Spread(*(float(q) for q in np.nanquantile(values, [0.05, 0.5, 0.95])))
 
 
 def index_figure(space: ParameterSpace, found: ranked.Results) -> figures.Plot:
     """Shares of variance per output."""
     names = findings.labels_of(space)
-    first = str(found.indices["output"].values[0])
+    first = found.outputs[0]
     words = Words(
         "indices",
         findings.leaders_title(found.indices, found.ranking, first, names),
@@ -198,16 +209,30 @@ def index_figure(space: ParameterSpace, found: ranked.Results) -> figures.Plot:
 
 def effects_figure(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -> figures.Plot:
     """Mean and spread of the first output along each input."""
-    output = str(found.indices["output"].values[0])
+    output = found.outputs[0]
     reached = (found.sample["outcome"].values == 0).astype(float)
     values = found.sample[output].values if output in found.sample else reached
     effects = [findings.control_effect(space, c, values, found.sample, found.probabilities) for c in space.columns]
+    band = "; band: eight in ten of the runs"
+    if output not in found.sample:  # a yes or no has a share, and no band
+        effects, band = [replace(effect, low=effect.mean, high=effect.mean) for effect in effects], ""
     words = Words(
         "effects",
-        f"How {display.short_label(output)} answers each input, all others varying",
-        "Line: mean; band: eight in ten of the runs, in bins of equal count along each input's range.",
+        f"How {findings.output_words(output)} answers each input, all others varying",
+        f"Line: mean{band}, in bins of equal count along each input's range.",
     )
     return figures.control_effects(words, output, effects, system)
+
+
+def sweep_section(found: ranked.Results, system: UnitSystem) -> list[Section]:
+    """The contour figure; a sentence instead where no point of the sweep reaches the target."""
+    if found.sweep is None:
+        return []
+    x, y = (display.short_label(str(name)) for name in found.sweep["extreme_reach"].dims)
+    title = f"{x[:1].upper()}{x[1:]} and {y}"
+    if not np.isfinite(found.sweep["extreme_reach"].values).any():
+        return [Section(title, ["With all other inputs at their medians, no point of the sweep reaches the target."])]
+    return [Section(title, [], [sweep_figure(found, system)])]
 
 
 def sweep_figure(found: ranked.Results, system: UnitSystem) -> figures.Plot:
@@ -217,7 +242,8 @@ def sweep_figure(found: ranked.Results, system: UnitSystem) -> figures.Plot:
     words = Words(
         "sweep",
         f"Extreme reach over {display.short_label(x)} and {display.short_label(y)}, with flow and reaction",
-        "All other inputs at their medians. Steady reaction only: opening, closing and slipping add to it.",
+        "All other inputs at their medians. Steady reaction only: opening, closing and slipping add to it."
+        f"{' White: the target is not reached.' if np.isnan(found.sweep['extreme_reach'].values).any() else ''}",
     )
     return figures.sweep_contour(words, found.sweep, figures.SweepAxes(x, y), system)
 

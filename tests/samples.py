@@ -109,6 +109,14 @@ def shares():
     return fig.Shares(values, ["reach", "flow"], ["crew", "weather", "unknown"], "share of the output's variance")
 
 
+def field():
+    x, y = np.linspace(0, 30, 41), np.linspace(0, 15, 31)
+    rows, columns = np.meshgrid((y[1:] + y[:-1]) / 2, (x[1:] + x[:-1]) / 2, indexing="ij")
+    share = 0.2 * np.exp(-((rows - columns * (30 - columns) / 25) ** 2))
+    opening = fig.Opening(20.0, 6.0, 8.0, 12.0, "window")
+    return fig.Field("path_along", "path_height", x, y, share, "share, %", opening, [("breakup", 5.0, 5.0)])
+
+
 DRAWINGS = {
     "stream_side_view": lambda system: fig.stream_side_view(words(), stream_view(), system),
     "index_bars": lambda system: fig.index_bars(words(), index_view()),
@@ -118,6 +126,7 @@ DRAWINGS = {
     "line_bands": lambda system: fig.line_bands(words(), "nozzle_pressure", panels(), system),
     "heat_map": lambda system: fig.heat_map(words(), matrix()),
     "rank_flow": lambda system: fig.rank_flow(words(), rank_lines()),
+    "shaded_field": lambda system: fig.shaded_field(words(), field(), system),
     "share_bars": lambda system: fig.share_bars(words(), shares()),
 }
 

@@ -45,5 +45,14 @@ def test_expansion_and_contraction_vanish_without_a_change_of_area():
     assert float(published.sudden_contraction_loss(0.0)) == 0.5
 
 
+def test_two_formulas_of_vertical_height_agree():
+    # Lueger and Freeman, both from memory: 19 to 38 mm, heads of 20 to 60 m.
+    diameter, head = np.meshgrid([0.019, 0.025, 0.032, 0.038], [20.0, 40.0, 60.0])
+    ratio = published.lueger_height(head, diameter) / published.freeman_height(head, diameter)
+    assert np.all(np.abs(ratio - 1) < 0.07)
+    assert float(published.lueger_height(40.0, 0.020)) == pytest.approx(40 / (1 + 0.25 / 28 * 40))
+    assert float(published.freeman_height(40.0, 0.020)) == pytest.approx(40 * (1 - 0.000113 * 40 / 0.020))
+
+
 def test_sources_say_how_they_were_read():
     assert str(published.HANDLING_LIMITS["grimwood"].source).endswith("(read in a secondary source)")

@@ -27,6 +27,8 @@ Array = NDArray[np.float64]
 Seed = int | np.random.SeedSequence | np.random.Generator | None
 SAMPLE = "sample"
 _BITS = 30
+# Some 350 bytes for each run: 3 to 4 GB in all.
+MOST_RUNS = 10_000_000
 _KINDS = {
     "sobol": "a replicated Sobol' design",
     "morris": "a Morris design",
@@ -187,6 +189,7 @@ def sobol_design(
     copies = space.replicates if replicates is None else replicates
     check_sizes(count, copies)
     factors = factors_of(space, groups)
+    _check_runs(count, copies, (2 if second_order else 1) * len(factors) + 2)
     dimension = len(space.columns)
     base = np.stack([sobol_points(count, 2 * dimension, seed) for seed in spawn(_seed(space, rng), copies)])
     a, b = base[..., :dimension], base[..., dimension:]
@@ -201,6 +204,16 @@ def sobol_design(
         second_order=second_order,
     )
     return design_of(space, unit, layout)
+
+
+def _check_runs(count: int, copies: int, block: int) -> None:
+    """Refuse a design that would fill the memory before its first run."""
+    runs = count * copies * block
+    if runs > MOST_RUNS:
+        raise InputError(
+            f"base_samples = {count} x replicates = {copies} x {block} runs for each: {runs:,} runs, "
+            f"allowed is at most {MOST_RUNS:,}"
+        )
 
 
 def plain_design(space: ParameterSpace, runs: int, rng: Seed = None) -> Design:

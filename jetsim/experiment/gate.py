@@ -4,7 +4,7 @@ A gate is passed when the total-order intervals are narrow and the leaders kept 
 doubling. "Not converged" is an outcome like any other, and is told with its reason.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass
 
@@ -18,6 +18,7 @@ from jetsim.experiment.ensemble import Model, evaluate
 from jetsim.experiment.ranking import paired_differences
 from jetsim.experiment.sensitivity import convergence, sobol_indices
 from jetsim.experiment.space import ParameterSpace
+from jetsim.quantities import QUANTITIES
 
 Array = NDArray[np.float64]
 
@@ -155,18 +156,31 @@ def _sentence(
     size = f"{count} base samples in each of {history.sizes['replicate']} replicates"
     if not half_width:
         return f"Not converged: no output has an index at {size}."
-    problems = [
-        f"the widest total-order interval of {name} is ±{width:.3f} (wanted: ±{rule.half_width:g})"
-        for name, width in half_width.items()
-        if width > rule.half_width
-    ]
-    problems += [f"{a} and {b} changed places for {name}" for name, pairs in moved.items() for a, b in pairs]
+    words = _words(history)
+    wide = [f"±{width:.3f} for {words(name)}" for name, width in half_width.items() if width > rule.half_width]
+    problems = (
+        [f"the widest total-order intervals (wanted: ±{rule.half_width:g}) are {', '.join(wide)}"] if wide else []
+    )
+    swapped = [(name, *pair) for name, pairs in moved.items() for pair in pairs]
+    problems += [f"{words(a)} and {words(b)} changed places for {words(name)}" for name, a, b in swapped]
     if one_size:
         problems.append("there is no smaller sample to compare with")
     if problems:
         return f"Not converged at {size}: {'; '.join(problems)}."
     widest = max(half_width.values())
     return f"Converged at {size}: total-order intervals within ±{widest:.3f}, order of the leaders stable."
+
+
+def _words(history: xr.Dataset) -> Callable[[str], str]:
+    """Names of outputs and parameters as a reader knows them."""
+    labels = history.coords.get("long_name", history["parameter"]).values
+    known = {str(n): str(label) for n, label in zip(history["parameter"].values, labels, strict=True) if label}
+    known |= {str(n): QUANTITIES[n].long_name for n in history["output"].values if n in QUANTITIES}
+
+    def words(name: str) -> str:
+        return known.get(name, name).partition(" (")[0]
+
+    return words
 
 
 def sobol_until_converged(

@@ -279,7 +279,8 @@ class _March:
         self.y = np.concatenate([velocity, law.start(time, velocity)])
         expected = fall_time(velocity[2], position[2] - target)
         # Cases that cannot reach their target fly to their apex and a little on, to be seen not to.
-        self.scale = np.where(expected > 0, expected, np.abs(velocity[2]) / G + 0.1)
+        scale = np.where(expected > 0, expected, np.abs(velocity[2]) / G + 0.1)
+        self.scale = np.minimum(scale, np.asarray(law.longest_step) * STEPS / (1 + _TURN) ** 2)
         self.number = 0
         self._allocate()
         law.rates(time, self.y, self.stages[0])

@@ -1,6 +1,7 @@
 """Every figure by name: the one place a study imports figures from."""
 
 from jetsim.report.figures_convergence import ConvergenceView, convergence_lines
+from jetsim.report.figures_delivery import Field, Opening, shaded_field
 from jetsim.report.figures_general import (
     Limit,
     Line,
@@ -24,11 +25,13 @@ __all__ = [
     "SERIES",
     "ControlEffect",
     "ConvergenceView",
+    "Field",
     "IndexView",
     "Limit",
     "Line",
     "Look",
     "Matrix",
+    "Opening",
     "Panel",
     "Plot",
     "RankFlow",
@@ -44,6 +47,7 @@ __all__ = [
     "index_bars",
     "line_bands",
     "rank_flow",
+    "shaded_field",
     "share_bars",
     "stream_side_view",
     "sweep_contour",

@@ -252,7 +252,8 @@ def rank_flow(words: Words, flow: RankFlow) -> Plot:
                   linewidth=2, zorder=3)  # fmt: skip
         axes.annotate(named(name, flow.labels, 40), (at[-1], places[-1, number]), (14, 0),
                       textcoords="offset points", va="center", fontsize=8.5)  # fmt: skip
-    axes.set_xticks(at, [plain(text, 16) for text in flow.assumptions], fontsize=8)
+    width = min(16, max(8, 80 // len(flow.assumptions)))  # so that neighbours do not run into each other
+    axes.set_xticks(at, [plain(text, width) for text in flow.assumptions], fontsize=8)
     axes.set_yticks(np.arange(1, len(flow.parameters) + 1))
     axes.set_ylim(len(flow.parameters) + 0.6, 0.4)
     axes.set_ylabel("place (1 matters most)")

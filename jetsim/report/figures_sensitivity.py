@@ -254,8 +254,9 @@ def control_effects(
         axes.set_visible(False)
     figure.supylabel(display.axis_label(output, system), fontsize=9)
     look = Line2D([], [], color=GREY, marker="o", label="mean of the runs")
-    figure.legend(handles=[look, Patch(color=GREY, alpha=0.25, label="80 % of the runs"), *_role_marks(effects)],
-                  loc="outside lower left", ncols=4)  # fmt: skip
+    banded = any(np.any(np.asarray(effect.high) > np.asarray(effect.low)) for effect in effects)
+    band = [Patch(color=GREY, alpha=0.25, label="80 % of the runs")] if banded else []
+    figure.legend(handles=[look, *band, *_role_marks(effects)], loc="outside lower left", ncols=4)
     return Plot.of(words, figure, _effect_data(output, effects))
 
 

@@ -174,7 +174,8 @@ def _draw_ground(axes: Axes, frame: _Frame, system: UnitSystem) -> None:
 def _draw_path(axes: Axes, view: StreamView, shown: Callable[[Any], NDArray[np.float64]]) -> None:
     x, z = shown(view.distance), shown(view.height)
     axes.fill_between(
-        x, shown(view.height_low), shown(view.height_high), where=view.height_high > view.target_height,
+        x, shown(view.height_low), shown(view.height_high),
+        where=(view.height_high > view.target_height) | (view.distance < view.apex[0]),
         color=SKY, alpha=0.35, linewidth=0,
     )  # fmt: skip
     before, after = view.distance <= view.breakup.middle, view.distance >= view.breakup.middle

@@ -181,7 +181,7 @@ class Column:
     def _number(self, value: float) -> str:
         if self.decimals is None or not math.isfinite(value):
             return display.number(value, self.digits)
-        return f"{value:,.{self.decimals}f}"
+        return f"{value:z,.{self.decimals}f}"
 
     def _shown(self, system: UnitSystem, heading: str) -> "ShownColumn":
         values = np.asarray(self.values)

@@ -15,7 +15,7 @@ from jetsim.hydraulics.crew import crew_force
 from jetsim.hydraulics.hoseline import HoseLine
 from jetsim.hydraulics.nozzle_kinds import FogNozzle, Nozzle, SelectableFlow, SmoothBore
 from jetsim.quantities import did_you_mean, quantity
-from jetsim.simulation import simulate
+from jetsim.simulation import simulate, sparing
 from jetsim.stream import Stream, equivalent_fields
 
 PUMP, EXCESS = "supply.pump_pressure", "supply.reaction_excess"
@@ -99,7 +99,7 @@ class LineModel:
         point = delivered(pump, self.line, nozzle, deviation, density)
         same = equivalent_fields(actual_nozzle(nozzle, deviation), point.nozzle_pressure)
         flowing = np.broadcast_to(point.flow_rate > 0, count)
-        result = _simulated({**rest, **same}, flowing)
+        result = _simulated({**rest, **same, **sparing(self.outputs)}, flowing)
         pressure = np.broadcast_to(point.nozzle_pressure, count)
         force = crew_force(result["reaction_force"].values, values.get(EXCESS, 0.0))
         result["supply.delivered_pressure"] = _labelled("supply.delivered_pressure", pressure)

@@ -1,0 +1,315 @@
+"""Sentences of a study of assumptions: they say what was found and compute nothing but counts."""
+
+import json
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import xarray as xr
+
+from jetsim import findings
+from jetsim.assumptions.found import Combination, Found, Mapped
+from jetsim.assumptions.moves import LEADER, Shift, Swap, largest_swap, leader_survives, pairs, shifts
+from jetsim.assumptions.plan import VALVE, Plan, law_noun, law_words, laws_words
+from jetsim.experiment.space import ParameterSpace
+from jetsim.quantities import UnitSystem, quantity
+from jetsim.report import display
+
+Labels = Mapping[str, str]
+_MOST_NAMED = 3
+# Constants of the valve and breakup laws whose shares are most easily taken for a valve's behaviour.
+_IGNORANCE = (
+    "turbulence_constants.valve_efficiency",
+    "turbulence_constants.eddy_size",
+    "turbulence_constants.decay_exponent",
+    "turbulence_constants.dissipation_constant",
+    "breakup_constants.turbulence_exponent",
+)
+
+
+def labels_of(plan: Plan) -> dict[str, str]:
+    """Columns in words; choices of law by what they are about."""
+    return {**findings.labels_of(plan.space), **{name: law_noun(name) for name in plan.choices}}
+
+
+def bare_label(name: str, labels: Labels) -> str:
+    """An input in words, as a whole: where its values count, not its own part of them."""
+    return labels.get(name, display.short_label(name)).partition(" (own part)")[0]
+
+
+def percent(share: float) -> str:
+    """A share in whole percent."""
+    return "under 1 %" if 0 < share < 0.005 else f"{100 * share:.0f} %"
+
+
+def interval(indices: xr.Dataset, output: str, name: str, index: str) -> str:
+    """A share with its interval in percent."""
+    at = indices.sel(output=output, parameter=name)
+    middle, low, high = (round(100 * float(at[key])) for key in (index, f"{index}_low", f"{index}_high"))
+    return f"{middle} % ({low} to {high})"
+
+
+def listed(words: Sequence[str], joint: str = "and") -> str:
+    """Words as a list in a sentence."""
+    return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} {joint} {words[-1]}"
+
+
+# ---------------------------------------------------------------------------------------------------------
+# Leading control, and whether it survives
+
+
+def headline(plan: Plan, found: Found) -> str:
+    """The first paragraph: what leads each output, and whether that survives every valve assumption."""
+    labels = labels_of(plan)
+    led = "; ".join(_led(plan, found.reference, output, labels) for output in plan.headline)
+    valve = found.varied(VALVE)
+    fates = [_survival(valve, output, labels) for output in plan.headline]
+    return (
+        f"With {laws_words(plan.reference)} (total shares of variance with 95 % intervals): {led}. "
+        f"{' '.join(filter(None, (verdict(plan, found), *fates)))}"
+    )
+
+
+def _led(plan: Plan, combination: Combination, output: str, labels: Labels) -> str:
+    """What leads an output, and what the crew can do most with."""
+    name = findings.output_words(output)
+    if not combination.defined(output):
+        return f"{name} has no ranking"
+    first = combination.leaders(output)
+    shown = [findings.share_words(combination.indices, output, n, labels) for n in first[:_MOST_NAMED]]
+    tie = ", a tie that the runs cannot settle" if len(first) > 1 else ""
+    control = _leading_control(plan.space, combination, output)
+    crew = "" if control in first or control is None else (
+        f" and, of what the crew controls, by {findings.share_words(combination.indices, output, control, labels)}"
+    )  # fmt: skip
+    return f"{name} is led by {listed(shown)}{tie}{crew}"
+
+
+def _leading_control(space: ParameterSpace, combination: Combination, output: str) -> str | None:
+    controls = list(space.roles.get("controllable", ()))
+    if not controls:
+        return None
+    totals = combination.indices["ST"].sel(output=output, parameter=controls)
+    return controls[int(totals.values.argmax())]
+
+
+def verdict(plan: Plan, found: Found) -> str:
+    """Whether the order survives every valve assumption, in one sentence."""
+    valve = found.varied(VALVE)
+    ranked = [o for o in plan.headline if found.reference.defined(o)]
+    moved = [o for o in ranked if not leader_survives(valve, o) or largest_swap(valve, o)]
+    kept = [findings.output_words(o) for o in ranked if o not in moved]
+    if not ranked:
+        return "Whether an order survives cannot be said."
+    sure = "" if all(c.gate.passed for c in valve) else ", as far as these runs tell inputs apart"
+    if not moved:
+        return f"The order survives every valve assumption{sure}."
+    noun = listed([findings.output_words(o) for o in moved])
+    stays = f"; that of {listed(kept)} does{sure}" if kept else ""
+    return f"The order of inputs for {noun} does not survive every valve assumption{stays}."
+
+
+def _survival(studied: Sequence[Combination], output: str, labels: Labels) -> str:
+    """What happens to the leader and to the order of an output as the valve's closure changes."""
+    name = findings.output_words(output).capitalize()
+    if not studied[0].defined(output):
+        return ""
+    swap = largest_swap(studied, output)
+    if leader_survives(studied, output):
+        first = studied[0].leaders(output)[0]
+        ends = [c.total(output, first) for c in studied if c.defined(output)]
+        text = f"{name} keeps its leader, {labels[first]}, at {percent(min(ends))} to {percent(max(ends))}"
+        return f"{text}{_swap_words(swap, output, labels)}."
+    parts = []
+    for combination in studied[1:]:
+        if combination.defined(output) and not set(combination.leaders(output)) & set(studied[0].leaders(output)):
+            now = combination.leaders(output)[0]
+            share = findings.share_words(combination.indices, output, now, labels)
+            parts.append(f"to {share} with {law_words(combination.laws[VALVE])}")
+    return f"{name} changes its leader from {labels[studied[0].leaders(output)[0]]} {listed(parts)}."
+
+
+def _swap_words(swap: Swap | None, output: str, labels: Labels) -> str:
+    if swap is None:
+        return ""
+    here, there = (law_words(c.laws[VALVE]) for c in (swap.here, swap.there))
+    return (
+        f", but {labels[swap.first]} ahead of {labels[swap.second]} with {here} falls behind it with {there} "
+        f"({percent(swap.there.total(output, swap.first))} against {percent(swap.there.total(output, swap.second))})"
+    )
+
+
+def everywhere(plan: Plan, found: Found) -> str:
+    """How often each output keeps its leader over all combinations."""
+    parts = []
+    for output in plan.headline:
+        defined = [c for c in found.combinations if c.defined(output)]
+        if not found.reference.defined(output):
+            continue
+        first = set(found.reference.leaders(output))
+        kept = sum(bool(first & set(c.leaders(output))) for c in defined)
+        parts.append(f"{findings.output_words(output)} in {kept} of {len(defined)}")
+    return f"Over the combinations of valve closure, breakup law and drag law, the leader stays: {', '.join(parts)}."
+
+
+def same_sentence(plan: Plan, found: Found) -> str:
+    """Pairs of laws that give the same runs for this stream."""
+    alike = []
+    for name, laws in plan.choices.items():
+        for one, other in ((a, b) for i, a in enumerate(laws) for b in laws[i + 1 :]):
+            # The reference has more runs than the others, so it cannot be compared run by run.
+            wanted = [
+                (a, b) for a, b in pairs(found.combinations[1:], name) if {a.laws[name], b.laws[name]} == {one, other}
+            ]
+            if wanted and all(a.indices["ST_replicates"].equals(b.indices["ST_replicates"]) for a, b in wanted):
+                alike.append(f"{law_words(one)} and {law_words(other)} give the same runs")
+    return f"For this stream {listed(alike)}: the choice between them decides nothing here." if alike else ""
+
+
+# ---------------------------------------------------------------------------------------------------------
+# Which assumption, whose share
+
+
+def assumption_sentence(plan: Plan, found: Found) -> str:
+    """Which assumption matters most, as a factor in the joint design, with and without the laws of contrast."""
+    labels = labels_of(plan)
+    parts = []
+    for reach in plan.reaches:
+        if found.joint.indices["ST"].sel(output=reach).isnull().any():
+            continue
+        ordered = _ordered(found.joint.indices, reach, list(plan.choices))
+        shares = [f"{labels[n]} {interval(found.joint.indices, reach, n, 'ST')}" for n in ordered]
+        parts.append(f"for {findings.output_words(reach)} {', '.join(shares)}")
+    if not parts:
+        return "Which assumption matters most cannot be said: reach has no ranking in the joint design."
+    text = f"Assumptions as factors of one joint design, total shares of variance: {'; '.join(parts)}."
+    return f"{text} {_expected_words(plan, found)}".strip()
+
+
+def _ordered(indices: xr.Dataset, output: str, names: Sequence[str]) -> list[str]:
+    totals = indices["ST"].sel(output=output)
+    return sorted(names, key=lambda name: -float(totals.sel(parameter=name)))
+
+
+def _expected_words(plan: Plan, found: Found) -> str:
+    if not plan.contrasts:
+        return ""
+    labels, reach = labels_of(plan), plan.reaches[0]
+    names = [name for name in plan.choices if name in found.expected["parameter"].values]
+    left_out = listed([law_words(law) for laws in plan.contrasts.values() for law in laws])
+    if not names or found.expected["ST"].sel(output=reach).isnull().any():
+        return ""
+    shares = [f"{labels[n]} {interval(found.expected, reach, n, 'ST')}" for n in _ordered(found.expected, reach, names)]
+    return (
+        f"Without {left_out}, which is not expected to hold here, for {findings.output_words(reach)}: "
+        f"{', '.join(shares)}."
+    )
+
+
+def shares_sentence(plan: Plan, found: Found, output: str) -> str:
+    """What of the variance is owed to structure, ignorance, weather and crew, each alone."""
+    with_all, without = (_role_shares(roles, output) for roles in (found.roles, found.expected_roles))
+    if not with_all:
+        return f"The variance of {findings.output_words(output)} cannot be shared out."
+    also = f" (without the laws of contrast: {without})" if plan.contrasts and without else ""
+    return (
+        f"Of the variance of {findings.output_words(output)}, each alone explains: {with_all}{also}; the rest is "
+        "owed to them together."
+    )
+
+
+ROLE_PARTS = {
+    "structural": "structure (choice of laws)",
+    "unknown": "physics (unknown constants)",
+    "environment": "weather",
+    "controllable": "crew controls",
+}
+
+
+def _role_shares(roles: xr.Dataset, output: str) -> str:
+    if roles["S1"].sel(output=output).isnull().any():
+        return ""
+    known = [role for role in ROLE_PARTS if role in roles["parameter"].values]
+    return ", ".join(f"{ROLE_PARTS[role]} {interval(roles, output, role, 'S1')}" for role in known)
+
+
+def shift_sentence(plan: Plan, found: Found, output: str) -> str:
+    """Which assumption moves the ranking most when it alone is changed."""
+    moved = [shift for shift in shifts(plan, found, output) if shift.pairs and np.isfinite(shift.share)]
+    if not moved:
+        return ""
+    shown = [f"{shift_noun(s)} {100 * s.share:.0f} points (leader changes in {percent(s.leader)})" for s in moved]
+    return (
+        f"Changing one assumption alone moves the most-moved input's total share of {findings.output_words(output)}, "
+        f"on average, by: {', '.join(shown)}."
+    )
+
+
+def shift_noun(shift: Shift) -> str:
+    """What is changed."""
+    return law_noun(shift.assumption) if quantity_is_law(shift.assumption) else shift.assumption
+
+
+def quantity_is_law(name: str) -> bool:
+    """Whether a shift is of a law and not of the meaning of reach."""
+    return " " not in name
+
+
+def measurement_sentence(plan: Plan, found: Found) -> str:
+    """What a single field measurement would settle."""
+    output = plan.reaches[0]
+    if not found.measured or found.expected_roles["ST"].sel(output=output).isnull().any():
+        return ""
+    bare = " (laws of contrast left out)" if plan.contrasts else ""
+    closed = {m.name: float(i["S1"].sel(output=output, parameter=m.name)) for m, i in found.measured}
+    ordered = sorted(found.measured, key=lambda pair: -closed[pair[0].name])
+    shown = [f"{m.label} {interval(i, output, m.name, 'S1')}" for m, i in ordered]
+    return (
+        f"A single field measurement would take away at most this much of the variance of "
+        f"{findings.output_words(output)}{bare}: {'; '.join(shown)}. (Closed index of all inputs that act through what "
+        "is measured: what is expected to go, if the measurement is exact.)"
+    )
+
+
+def ignorance_sentence(plan: Plan) -> str:
+    """What must not be read as the behaviour of a valve."""
+    symbols = [quantity(name).symbol.partition("/")[0] for name in _IGNORANCE if name in plan.space.names]
+    if not symbols:
+        return "The shares of assumed inputs describe our ignorance, not the valve."
+    return (
+        f"Sobol' indices of {listed(symbols)} describe our ignorance, not the valve: nobody has measured a shutoff's "
+        "turbulence in print, so every share of the valve here is a share of an assumption."
+    )
+
+
+# ---------------------------------------------------------------------------------------------------------
+# Conditions behind a limit
+
+
+def mapped_sentence(mapped: Mapped, labels: Labels, system: UnitSystem) -> str:
+    """Which conditions lead beyond a limit."""
+    limit = mapped.limit
+    words = (
+        f"{findings.output_words(limit.output).capitalize()} {limit.side} "
+        f"{display.both(limit.output, limit.value, system)}"
+    )
+    if mapped.regions is None:
+        return f"{words}: nothing can be said, too few runs lie on one side of it."
+    regions = mapped.regions
+    sure = [str(n) for n in regions["parameter"].values if float(regions["p_value"].sel(parameter=n)) <= LEADER]
+    choices = json.loads(regions.attrs["choices"])
+    causes = [_cause(regions, n, choices, labels, system) for n in sure[:_MOST_NAMED]]
+    share = f"{words}: {percent(float(regions['share']))} of the runs"
+    return f"{share}, mostly with {listed(causes)}." if causes else f"{share}; no input decides it surely."
+
+
+def _cause(regions: xr.Dataset, name: str, choices: Mapping[str, object], labels: Labels, system: UnitSystem) -> str:
+    """Where an input lies inside of a region."""
+    if name in choices:
+        shares: Mapping[str, Sequence[float]] = choices[name]  # type: ignore[assignment] # JSON of factor_mapping
+        law = max(shares, key=lambda text: shares[text][0] - shares[text][1])
+        return f"{law_words(law)} as {bare_label(name, labels)} ({percent(shares[law][0])} of them)"
+    inside, outside = (
+        float(regions["value"].sel(parameter=name, region=r, quantile=0.5)) for r in ("inside", "outside")
+    )
+    side = "low" if inside < outside else "high"
+    return f"{side} {bare_label(name, labels)} (median {display.both(name, inside, system)})"

@@ -1,0 +1,280 @@
+"""Learning from a test: the posterior of the unknowns by an ensemble sampler, and whether it can be trusted.
+
+Every unknown is sampled by its normal score z, so that its prior is a standard normal whatever its distribution;
+an unknown that departs from a shared value by a standard normal times a shared spread is pooled partially.
+Several independent ensembles (emcee; Goodman and Weare 2010, ter Braak and Vrugt 2008, from memory) start from the
+Laplace approximation at the posterior's peak, which is only a start.
+"""
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+from scipy.special import ndtr
+
+from jetsim.errors import InputError
+from jetsim.experiment.distributions import Distribution
+
+try:
+    import emcee
+except ImportError:  # an extra: plans, sheets and comparisons do without it
+    emcee = None
+
+Array = NDArray[np.float64]
+LogLikelihood = Callable[[dict[str, Array]], Array]
+
+LARGEST_R_HAT, FEWEST_EFFECTIVE = 1.02, 400
+LEARNT, HARDLY = 0.75, 0.25
+CONFUSED = 0.6
+_NEVER = -1e300  # in place of minus infinity, of which no difference can be taken
+_GRID = np.linspace(-6.0, 6.0, 2401)
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """Sizes of the sampler: `ensembles` of `walkers`, `burn` steps thrown away, then `steps` kept in every `thin`."""
+
+    ensembles: int = 4
+    walkers: int = 96
+    burn: int = 200
+    steps: int = 500
+    thin: int = 10
+
+
+QUICK = Sampling(ensembles=2, walkers=48, burn=200, steps=280, thin=7)
+
+
+class Scores:
+    """Turns normal scores into values of the unknowns, by interpolation in a fine table of each prior."""
+
+    def __init__(self, unknowns: Mapping[str, Distribution]) -> None:
+        self.names = tuple(unknowns)
+        self._tables = [np.asarray(prior.ppf(ndtr(_GRID)), dtype=float) for prior in unknowns.values()]
+
+    def values(self, scores: Array) -> dict[str, Array]:
+        """Values by name, shape (n,), at scores of shape (n, unknowns)."""
+        tables = zip(self.names, self._tables, strict=True)
+        return {name: np.interp(scores[:, k], _GRID, table) for k, (name, table) in enumerate(tables)}
+
+
+@dataclass(frozen=True, eq=False)
+class Posterior:
+    """What was learnt.
+
+    Attributes
+    ----------
+    scores : ndarray, shape (ensembles, draws, unknowns)
+        Normal scores: the prior of each is standard normal.
+    values : xarray.Dataset
+        The unknowns along ``draw``, SI.
+    r_hat, effective : mapping of name to float
+        Potential scale reduction over half-ensembles, and effective number of draws.
+    acceptance : float
+    evaluations : int
+    """
+
+    names: tuple[str, ...]
+    scores: Array
+    values: xr.Dataset
+    r_hat: Mapping[str, float]
+    effective: Mapping[str, float]
+    acceptance: float
+    evaluations: int
+
+    @property
+    def flat(self) -> Array:
+        """All scores, shape (draws, unknowns)."""
+        return self.scores.reshape(-1, self.scores.shape[-1])
+
+    @property
+    def converged(self) -> bool:
+        """Whether both diagnostics are met for every unknown."""
+        return max(self.r_hat.values()) <= LARGEST_R_HAT and min(self.effective.values()) >= FEWEST_EFFECTIVE
+
+    @property
+    def convergence(self) -> str:
+        """The diagnostics in words."""
+        worst, fewest = max(self.r_hat.values()), min(self.effective.values())
+        verdict = "converged" if self.converged else "NOT converged: do not quote"
+        return (
+            f"{verdict}; largest R-hat {worst:.3f} (limit {LARGEST_R_HAT}), fewest effective draws {fewest:.0f} "
+            f"(at least {FEWEST_EFFECTIVE}), acceptance {self.acceptance:.2f}"
+        )
+
+
+def calibrate(
+    unknowns: Mapping[str, Distribution],
+    log_likelihood: LogLikelihood,
+    seed: int | np.random.SeedSequence,
+    sampling: Sampling | None = None,
+) -> Posterior:
+    """Sample the posterior of the unknowns.
+
+    Parameters
+    ----------
+    unknowns : mapping of name to Distribution
+        Independent priors.
+    log_likelihood : callable
+        Vectorised: values by name, each of shape (n,), to shape (n,).
+    seed : int or SeedSequence
+    sampling : Sampling, optional
+
+    Raises
+    ------
+    InputError
+        emcee is not installed, or the likelihood is not finite where the priors peak.
+    """
+    if emcee is None:
+        raise InputError("emcee is not installed: pip install 'jetsim[calibrate]'")
+    sizes = sampling or Sampling()
+    scores = Scores(unknowns)
+
+    def log_posterior(points: Array) -> Array:
+        density = log_likelihood(scores.values(points)) - 0.5 * (points**2).sum(axis=1)
+        return np.where(np.isfinite(density), density, _NEVER)
+
+    peak, root = laplace(log_posterior, len(scores.names))
+    seeds = (
+        np.random.SeedSequence(seed).spawn(sizes.ensembles) if isinstance(seed, int) else seed.spawn(sizes.ensembles)
+    )
+    runs = [_ensemble(log_posterior, peak, root, one, sizes) for one in seeds]
+    return _posterior(scores, runs, sizes)
+
+
+def laplace(log_posterior: Callable[[Array], Array], size: int) -> tuple[Array, Array]:
+    """Peak of a log posterior, and a root of its covariance there.
+
+    Parameters
+    ----------
+    log_posterior : callable
+        Vectorised: (n, size) to (n,); contains the standard normal prior, so its curvature is about 1 or more.
+    size : int
+
+    Returns
+    -------
+    peak : ndarray, shape (size,)
+    root : ndarray, shape (size, size)
+        ``peak + root @ standard normal`` follows the approximation.
+    """
+    step = 1e-4
+
+    def slope(point: Array) -> tuple[float, Array]:
+        moves = step * np.eye(size)
+        values = log_posterior(np.concatenate([point[None], point + moves, point - moves]))
+        return -float(values[0]), -(values[1 : size + 1] - values[size + 1 :]) / (2 * step)
+
+    if slope(np.zeros(size))[0] >= -_NEVER:
+        raise InputError("the likelihood is not finite at the priors' medians: check units and priors")
+    peak = np.asarray(minimize(slope, np.zeros(size), jac=True, method="L-BFGS-B", bounds=[(-5, 5)] * size).x)
+    moves = 1e-2 * np.eye(size)
+    slopes = [(slope(peak + move)[1] - slope(peak - move)[1]) / 2e-2 for move in moves]
+    values, vectors = np.linalg.eigh((np.array(slopes) + np.array(slopes).T) / 2)
+    return peak, np.asarray(vectors / np.sqrt(np.maximum(values, 0.5)))
+
+
+@dataclass(frozen=True, eq=False)
+class _Run:
+    """One ensemble: scores (draws, walkers, unknowns), autocorrelation times [steps], acceptance."""
+
+    scores: Array
+    times: Array
+    acceptance: float
+
+
+def _ensemble(
+    log_posterior: Callable[[Array], Array], peak: Array, root: Array, seed: np.random.SeedSequence, sizes: Sampling
+) -> _Run:
+    """Run one ensemble from its own start."""
+    rng = np.random.default_rng(seed)
+    walkers = max(sizes.walkers, 2 * len(peak) + 2)
+    start = peak + 1.2 * rng.standard_normal((walkers, len(peak))) @ root.T
+    moves = [(emcee.moves.DEMove(), 0.8), (emcee.moves.DESnookerMove(), 0.2)]
+    sampler = emcee.EnsembleSampler(walkers, len(peak), log_posterior, moves=moves, vectorize=True)
+    legacy = np.random.RandomState(int(rng.integers(2**31)))  # emcee takes its generator in this form only
+    state = emcee.State(np.clip(start, -5.5, 5.5), random_state=legacy.get_state())
+    state = sampler.run_mcmc(state, sizes.burn)
+    sampler.reset()
+    sampler.run_mcmc(state, sizes.steps)
+    times = sampler.get_autocorr_time(quiet=True, tol=0)
+    return _Run(sampler.get_chain(thin=sizes.thin), np.asarray(times), float(sampler.acceptance_fraction.mean()))
+
+
+def _posterior(scores: Scores, runs: list[_Run], sizes: Sampling) -> Posterior:
+    kept = np.array([run.scores.reshape(-1, run.scores.shape[-1]) for run in runs])
+    times = np.mean([run.times for run in runs], axis=0)
+    walkers = runs[0].scores.shape[1]
+    effective = len(runs) * walkers * sizes.steps / np.maximum(times, 1.0)
+    values = {name: ("draw", value) for name, value in scores.values(kept.reshape(-1, kept.shape[-1])).items()}
+    return Posterior(
+        scores.names,
+        kept,
+        xr.Dataset(values),
+        dict(zip(scores.names, split_r_hat([run.scores for run in runs]).tolist(), strict=True)),
+        dict(zip(scores.names, effective.tolist(), strict=True)),
+        float(np.mean([run.acceptance for run in runs])),
+        len(runs) * walkers * (sizes.burn + sizes.steps),
+    )
+
+
+def split_r_hat(ensembles: list[Array]) -> Array:
+    """Potential scale reduction over the halves of every ensemble, which start apart and never meet.
+
+    Parameters
+    ----------
+    ensembles : list of ndarray, shape (draws, walkers, unknowns)
+
+    Returns
+    -------
+    ndarray, shape (unknowns,)
+        ``sqrt(1 + variance of the halves' means / mean variance inside them)``.
+    """
+    halves = [half.reshape(-1, run.shape[-1]) for run in ensembles for half in np.array_split(run, 2)]
+    means, inside = np.array([half.mean(axis=0) for half in halves]), np.array([half.var(axis=0) for half in halves])
+    return np.asarray(np.sqrt(1 + means.var(axis=0, ddof=1) / inside.mean(axis=0)))
+
+
+# --------------------------------------------------------------------------------------------------------
+# What the data can tell
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """How far the data narrowed one unknown: share of its prior variance (of the score) that is gone."""
+
+    name: str
+    contraction: float
+
+    @property
+    def words(self) -> str:
+        """Learnt, partly learnt or not learnt."""
+        if self.contraction >= LEARNT:
+            return "learnt"
+        return "partly learnt" if self.contraction >= HARDLY else "not learnt"
+
+
+@dataclass(frozen=True)
+class Confused:
+    """Two unknowns that the data cannot tell apart, and the correlation of their scores."""
+
+    first: str
+    second: str
+    correlation: float
+
+
+def learnt(posterior: Posterior) -> list[Learnt]:
+    """How far each unknown was narrowed."""
+    return [Learnt(n, 1 - float(v)) for n, v in zip(posterior.names, posterior.flat.var(axis=0), strict=True)]
+
+
+def confused(posterior: Posterior) -> list[Confused]:
+    """Pairs whose scores are tied by the data, the closest tie first."""
+    ties = np.asarray(np.atleast_2d(np.corrcoef(posterior.flat.T)))
+    pairs = [
+        Confused(posterior.names[i], posterior.names[j], float(ties[i, j]))
+        for i, j in combinations(range(len(posterior.names)), 2)
+    ]
+    return sorted((p for p in pairs if abs(p.correlation) >= CONFUSED), key=lambda p: -abs(p.correlation))

@@ -1,0 +1,77 @@
+"""A fast stand-in for a model: a polynomial in a few coordinates, with its error measured on runs it never saw."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from jetsim.errors import InputError
+
+Array = NDArray[np.float64]
+
+
+def features(points: Array) -> Array:
+    """Constant, linear, all quadratic and the pure cubic terms.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, k)
+
+    Returns
+    -------
+    ndarray, shape (n, 1 + k + k (k + 1) / 2 + k)
+    """
+    rows, columns = np.triu_indices(points.shape[1])
+    return np.concatenate([np.ones((len(points), 1)), points, points[:, rows] * points[:, columns], points**3], axis=1)
+
+
+@dataclass(frozen=True, eq=False)
+class Emulator:
+    """A fitted polynomial for many responses at once.
+
+    Attributes
+    ----------
+    centre, scale : ndarray, shape (k,)
+        Of the coordinates.
+    coefficients : ndarray, shape (features, responses)
+    error : float
+        Largest root-mean-square error of a response on the runs held out, in the unit of the responses.
+    """
+
+    centre: Array
+    scale: Array
+    coefficients: Array
+    error: float
+
+    def __call__(self, points: Array) -> Array:
+        """Responses, shape (n, responses), at points of shape (n, k)."""
+        return np.asarray(features((points - self.centre) / self.scale) @ self.coefficients)
+
+
+def fit_emulator(points: Array, responses: Array, held_out: int) -> Emulator:
+    """Fit by least squares, and measure the error on the last `held_out` runs, which take no part in the fit.
+
+    Parameters
+    ----------
+    points : ndarray, shape (n, k)
+        Coordinates of the runs.
+    responses : ndarray, shape (n, responses)
+    held_out : int
+
+    Raises
+    ------
+    InputError
+        A response is not a finite number, or there are fewer runs than terms.
+    """
+    if not np.isfinite(responses).all():
+        raise InputError("the model gives no finite result at some of the values that the priors allow: narrow them")
+    centre, scale = points.mean(axis=0), np.maximum(points.std(axis=0), 1e-12)
+    terms = features((points - centre) / scale)
+    train = len(points) - held_out
+    if train < terms.shape[1]:
+        raise InputError(f"{train} runs cannot fix the {terms.shape[1]} terms of the emulator")
+    coefficients, *_ = np.linalg.lstsq(terms[:train], responses[:train], rcond=None)
+    residual = terms[train:] @ coefficients - responses[train:]
+    return Emulator(
+        centre, scale, np.asarray(coefficients, dtype=float), float(np.sqrt((residual**2).mean(axis=0)).max())
+    )

@@ -1,0 +1,237 @@
+"""Spray in classes of drop size, each flown in the air that the whole stream drags along.
+
+The mean flight (`AirStream`) says where the stream goes and how its air moves. Every class carries a copy of it on a
+clock of its own, which runs so that the copy stays abreast of the class: fine drops that lag behind meet the air of
+water that left the tip later, as in a steady stream. A class with the mean flight's own drop flies the mean flight.
+"""
+
+from dataclasses import dataclass, fields, replace
+from typing import Self
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtri
+
+from jetsim.jet.drag import THEOBALD, AirStream, FittedRange, FlightConstants, Jet
+from jetsim.jet.trajectory import Launch, Trace, trace
+from jetsim.units import STANDARD_GRAVITY
+
+Array = NDArray[np.float64]
+
+# The flight law is fitted to the farthest drops: its drop stands at this share of the mass (assumed). Together with
+# the spread of drop sizes it sets the fine end, so it is not fitted apart.
+FARTHEST = 0.95
+# Finer drops [m] fly as this one: a mist that hangs in the air for minutes is not delivered anyway (assumed).
+FINEST = 1e-4
+CLASSES = 12
+STATIONS = 61
+# Terminal fall [m/s] grows by so much for each metre of diameter, up to the other [m/s]: Gunn & Kinzer (1949), rounded.
+_FALL_RATE, _FASTEST_FALL = 4000.0, 9.0
+# A copy of the mean flight never runs faster than by this factor: the bend of the path is long against the offset.
+_FASTEST = 4.0
+
+
+@dataclass(frozen=True)
+class DropClasses:
+    """Drop sizes as classes of one share each.
+
+    Attributes
+    ----------
+    ratio : ndarray, shape (classes, 1) or (classes, n)
+        Drop diameter over the flight law's drop [-], rising along the first axis.
+    share : ndarray, shape (classes,)
+        Share of the flow, summing to 1.
+    """
+
+    ratio: Array
+    share: Array
+
+
+def drop_ratio(mass_below: ArrayLike, spread: ArrayLike) -> Array:
+    """Drop diameter over the flight law's drop [-] below which a share of the mass lies; lognormal (assumed).
+
+    Parameters
+    ----------
+    mass_below : array_like
+        Between 0 and 1.
+    spread : array_like
+        Standard deviation of ln(diameter) [-].
+    """
+    return np.asarray(np.exp(np.asarray(spread, dtype=float) * (ndtri(mass_below) - ndtri(FARTHEST))))
+
+
+def drop_classes(spread: ArrayLike, classes: int = CLASSES) -> DropClasses:
+    """Drop sizes in classes of equal mass, each at its median; a single class holds the flight law's drop.
+
+    Parameters
+    ----------
+    spread : array_like, shape () or (n,)
+        Standard deviation of ln(diameter) [-]; 0 makes all drops alike.
+    classes : int
+
+    Returns
+    -------
+    DropClasses
+    """
+    middle = (np.arange(classes) + 0.5) / classes if classes > 1 else np.array([FARTHEST])
+    ratio = drop_ratio(middle[:, None], np.atleast_1d(np.asarray(spread, dtype=float)))
+    return DropClasses(ratio, np.full(classes, 1 / classes))
+
+
+class SprayClasses:
+    """Drag of one drop class in the stream's air; the laws of motion are those of `AirStream`.
+
+    ``dv/dt = g - (1 - t_b / t) (3/4) (Cd / D) (rho_g / rho_l) |r| r`` with ``r = v - W - u exp(-(e/b)^2)``: e is the
+    distance from the stream's middle path, b its half-width and u its air abreast of the drop (form of the edge
+    assumed). Rows of the state after the velocity: offset from the middle path (3), velocity (3) and moment (3) of
+    the mean flight abreast, and its time since launch.
+    """
+
+    extra = 10
+    fitted: FittedRange | None = THEOBALD
+
+    def __init__(self, jet: Jet, constants: FlightConstants, ratio: ArrayLike) -> None:
+        drop, scale = effective_drop(jet, constants), np.asarray(constants.drop_scale)
+        finest = FINEST / drop
+        mean = replace(constants, drop_scale=scale * np.maximum(1.0, finest))
+        own = replace(constants, drop_scale=scale * np.maximum(ratio, finest))
+        self._mean, self._own = AirStream(jet, mean), AirStream(jet, own)
+        drop = drop * np.maximum(ratio, finest)
+        # Twice the time in which a falling drop settles: what one step of the integrator may stably leap over.
+        self.longest_step: Array | float = 2 * np.minimum(_FALL_RATE * drop, _FASTEST_FALL) / STANDARD_GRAVITY
+
+    def start(self, time: Array, velocity: Array) -> Array:
+        """At breakup every class flies with the stream."""
+        still = self._mean.start(time, velocity)
+        self._own.start(time, velocity)
+        return np.concatenate([still, velocity, still, time[None]])
+
+    def rates(self, time: Array, y: Array, out: Array) -> None:
+        """Drag against the air abreast; the copy of the mean flight runs along."""
+        velocity, offset, mean, clock = y[:3], y[3:6], y[6:12], y[12]
+        self._mean.rates(clock, mean, out[6:12])
+        pace = _pace(velocity, offset, mean, out[6:9])
+        out[6:12] *= pace
+        out[12] = pace
+        np.multiply(pace, mean[:3], out=out[3:6])
+        np.subtract(velocity, out[3:6], out=out[3:6])
+        slip = self._mean.air(clock, mean, _dot(offset, offset))
+        np.subtract(velocity, slip, out=slip)
+        np.multiply(self._own.slowing(time, _dot(slip, slip)), slip, out=out[:3])
+        out[2] -= STANDARD_GRAVITY
+
+    def take(self, cases: NDArray[np.intp]) -> Self:
+        """The same law for a choice of its cases."""
+        copy = object.__new__(type(self))
+        copy.longest_step = np.asarray(self.longest_step)[cases]
+        copy._mean, copy._own = self._mean.take(cases), self._own.take(cases)
+        return copy
+
+
+def _dot(a: Array, b: Array) -> Array:
+    """Product of the first three rows."""
+    total: Array = a[0] * b[0]
+    total += a[1] * b[1]
+    total += a[2] * b[2]
+    return total
+
+
+def _pace(velocity: Array, offset: Array, mean: Array, acceleration: Array) -> Array:
+    """Rate of the mean flight's clock that keeps it abreast: the offset stays at right angles to the path."""
+    square = _dot(mean, mean)
+    bend = square - _dot(offset, acceleration)
+    square /= _FASTEST
+    pace = _dot(velocity, mean)
+    pace /= np.maximum(bend, square, out=bend)
+    return np.asarray(np.maximum(pace, 0.0, out=pace))
+
+
+@dataclass(frozen=True)
+class Spray:
+    """Flown paths of all classes; stations are evenly spread in time from tip to landing.
+
+    Attributes
+    ----------
+    share : ndarray, shape (classes,)
+        Share of the flow.
+    drop : ndarray, shape (classes, n)
+        Drop diameter [m].
+    time : ndarray, shape (stations, classes, n)
+        Since launch [s]; NaN where the class never comes down to its target height.
+    position : ndarray, shape (3, stations, classes, n)
+        Along, across (towards the left), above ground [m].
+    middle : Trace
+        Path of the mean flight, (stations, n).
+    law : AirStream
+        The mean flight's law.
+    """
+
+    share: Array
+    drop: Array
+    time: Array
+    position: Array
+    middle: Trace
+    law: AirStream
+
+    def width(self, along: Array) -> Array:
+        """Standard deviation of the stream's spray across the stream [m] at distances along the ground (m, n).
+
+        Half of the air stream's half-width, as for a disc that is filled evenly (assumed).
+        """
+        clock = interpolate(along, self.middle.position[0], self.middle.time)
+        return self.law.half_width(clock) / 2
+
+
+def interpolate(at: Array, known: Array, values: Array, beyond: float | None = None) -> Array:
+    """Values at `at` (m, n), linear between `known` (stations, n) column by column; `beyond` past the last one."""
+    columns = (np.interp(a, k, v, right=beyond) for a, k, v in zip(at.T, known.T, values.T, strict=True))
+    return np.stack(list(columns), axis=1)
+
+
+def effective_drop(jet: Jet, constants: FlightConstants) -> Array:
+    """Drop diameter of the flight law [m], shape (n,)."""
+    quality = (jet.breakup_length / (210 * jet.tip_diameter)) ** np.asarray(constants.quality_exponent)
+    scale = np.asarray(constants.drop_ratio) * np.asarray(constants.drop_scale)
+    return np.asarray(scale * jet.tip_diameter * quality)
+
+
+def fly_spray(
+    jet: Jet, launch: Launch, constants: FlightConstants, classes: DropClasses | None = None, stations: int = STATIONS
+) -> Spray:
+    """Fly all drop classes of all cases to their target heights.
+
+    Parameters
+    ----------
+    jet, launch
+        Arrays of shape (n,).
+    constants : FlightConstants
+    classes : DropClasses, optional
+        By default `CLASSES` of the constants' spread.
+    stations : int, optional
+
+    Returns
+    -------
+    Spray
+    """
+    cases = jet.exit_speed.size
+    classes = classes or drop_classes(constants.drop_spread)
+    count = classes.share.size
+    ratio = np.broadcast_to(classes.ratio, (count, cases))
+    tiled, started = Jet(*(np.tile(a, count) for a in jet)), Launch(*(np.tile(a, count) for a in launch))
+    law = SprayClasses(tiled, _tiled(constants, count, cases), ratio.ravel())
+    flown = trace(law, started, tiled.breakup_length, stations)
+    mean = AirStream(jet, constants)
+    return Spray(
+        share=classes.share,
+        drop=np.maximum(ratio * effective_drop(jet, constants), FINEST),
+        time=flown.time.reshape(stations, count, cases),
+        position=flown.position.reshape(3, stations, count, cases),
+        middle=trace(mean, launch, jet.breakup_length, stations),
+        law=mean,
+    )
+
+
+def _tiled(constants: FlightConstants, count: int, cases: int) -> FlightConstants:
+    """Constants repeated for each class."""
+    members = {f.name: np.tile(np.broadcast_to(getattr(constants, f.name), cases), count) for f in fields(constants)}
+    return FlightConstants(**members)

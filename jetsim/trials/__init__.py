@@ -1,0 +1,1 @@
+"""Field tests: planned, read in, learnt from, and turned into comparisons with odds."""

@@ -1,0 +1,342 @@
+"""The study file of a field test: set-ups, match, site, scatter, instruments and what is not known."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, cast
+
+from jetsim.errors import InputError
+from jetsim.experiment.distributions import Distribution
+from jetsim.experiment.studyfile import read_distribution
+from jetsim.experiment.tables import Table, load_toml
+from jetsim.jet.turbulence import valve_style
+from jetsim.quantities import UnitSystem, did_you_mean, quantity
+
+CONDITIONS = {
+    "nozzle pressure": "nozzle_pressure",
+    "pump pressure": "supply.pump_pressure",
+    "flow": "flow_rate",
+    "reaction": "reaction_force",
+}
+MEASURED = {"farthest drops": "extreme_reach", "breakup distance": "breakup_distance"}
+SHARED = {
+    "drop_scale": "flight_constants.drop_scale",
+    "breakup_scale": "breakup_constants.scale",
+    **{
+        name: f"trial.{name}"
+        for name in ("observed_onset", "style_spread", "gauge_error", "meter_error", "reach_scatter", "breakup_scatter")
+    },
+}
+FACTOR = "valve_turbulence_factor"
+WEIGHTS = ("reach", "flow", "reaction", "breakup")
+_TABLES = ("match", "wanted", "site", "scatter", "instruments", "shutoffs", "nozzles", "lines", "setups", "shared")
+_TOP = ("title", "scenario", "units", "seed", "weights", *_TABLES)
+_SITE = {
+    "elevation": "elevation",
+    "nozzle_height": "nozzle_height",
+    "throw_bearing": "",
+    "mark_spacing": "supply.hose_length",
+    "last_mark": "supply.hose_length",
+    "largest_wind": "wind_along",
+    "air_temperature": "air_temperature",
+    "water_temperature": "water_temperature",
+}
+_SCATTER = {
+    "nozzle_pressure": "nozzle_pressure",
+    "elevation": "elevation",
+    "wind_between_blocks": "wind_along",
+    "wind_within_block": "wind_along",
+}
+_INSTRUMENTS = {
+    "mark_reading": "extreme_reach",
+    "breakup_reading": "extreme_reach",
+    "nozzle_pressure": "nozzle_pressure",
+    "pump_pressure": "supply.pump_pressure",
+    "flow": "flow_rate",
+    "reaction": "reaction_force",
+}
+
+
+@dataclass(frozen=True)
+class Nozzle:
+    """A nozzle: smooth bore of stated tip, or fog nozzle of stated rating; SI. `coherence` is None for a bore."""
+
+    name: str
+    tip_diameter: float
+    rated_flow: float
+    rated_pressure: float
+    discharge: Distribution
+    coherence: Distribution | None
+
+    @property
+    def is_fog(self) -> bool:
+        """Whether it is a fog nozzle on straight stream."""
+        return self.coherence is not None
+
+
+@dataclass(frozen=True)
+class Shutoff:
+    """A shutoff with the prior of its turbulence factor and what that rests on."""
+
+    name: str
+    factor: Distribution
+    basis: str
+
+
+@dataclass(frozen=True)
+class Line:
+    """A hose line: length [m] and the prior of its hose coefficient."""
+
+    name: str
+    length: float
+    coefficient: Distribution
+
+
+@dataclass(frozen=True)
+class SetUp:
+    """A nozzle behind a shutoff at the end of a line."""
+
+    name: str
+    label: str
+    nozzle: Nozzle
+    shutoff: Shutoff
+    line: Line
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What the test must find: the measured quantity, the difference [m], power and false alarm."""
+
+    measured: str
+    difference: float
+    power: float
+    false_alarm: float
+
+    @property
+    def quantity(self) -> str:
+        """Name of the model's result."""
+        return MEASURED[self.measured]
+
+
+@dataclass(frozen=True)
+class FieldTest:
+    """A field test as its study file states it. SI; `site`, `scatter` and `instruments` by key of the file."""
+
+    title: str
+    scenario: str
+    units: UnitSystem
+    seed: int
+    condition: str
+    matched: float
+    tolerance: float
+    wanted: Wanted
+    site: Mapping[str, float]
+    scatter: Mapping[str, float]
+    instruments: Mapping[str, float]
+    setups: tuple[SetUp, ...]
+    shared: Mapping[str, Distribution]
+    weights: Mapping[str, float]
+
+    @property
+    def labels(self) -> dict[str, str]:
+        """Name of each set-up to its label."""
+        return {setup.name: setup.label for setup in self.setups}
+
+
+def read_field_test(path: Path) -> FieldTest:
+    """Read the study file of a field test.
+
+    Raises
+    ------
+    InputError
+        The file cannot be read, or a value cannot be used; the message names its place in the file.
+    """
+    content = load_toml(path)
+    try:
+        return _field_test(Table("", content))
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from None
+
+
+def _field_test(top: Table) -> FieldTest:
+    top.only(_TOP)
+    match = top.table("match")
+    match.only(("condition", "value", "tolerance"))
+    condition = match.option("condition", tuple(CONDITIONS))
+    return FieldTest(
+        top.text("title"),
+        top.text("scenario", ""),
+        cast(UnitSystem, top.option("units", ("us", "si"), "us")),
+        top.integer("seed", 0, 2**63 - 1),
+        condition,
+        _positive(match, "value", CONDITIONS[condition]),
+        _share(match, "tolerance", 0.5),
+        _wanted(top.table("wanted")),
+        _site(top.table("site")),
+        _spreads(top.table("scatter"), _SCATTER),
+        _spreads(top.table("instruments"), _INSTRUMENTS),
+        _setups(top),
+        _shared(top.table("shared")),
+        _weights(top.table("weights")),
+    )
+
+
+def _positive(table: Table, key: str, name: str) -> float:
+    """A measure above zero and inside the range of quantity `name`."""
+    measure = table.measure(key, quantity(name).dimension)
+    if measure.si <= 0:
+        raise table.refuse(key, "must be above 0")
+    if quantity(name).role != "output":
+        measure.check(name)
+    return measure.si
+
+
+def _share(table: Table, key: str, high: float) -> float:
+    value = table.number(key)
+    if not 0 < value < high:
+        raise table.refuse(key, f"allowed is above 0 to below {high:g}")
+    return value
+
+
+def _wanted(table: Table) -> Wanted:
+    table.only(("measured", "difference", "power", "false_alarm"))
+    measured = table.option("measured", tuple(MEASURED))
+    wanted = Wanted(
+        measured,
+        _positive(table, "difference", "extreme_reach"),
+        _share(table, "power", 1),
+        _share(table, "false_alarm", 0.5),
+    )
+    if wanted.power <= wanted.false_alarm:
+        raise table.refuse("power", "must be above false_alarm")
+    return wanted
+
+
+def _site(table: Table) -> dict[str, float]:
+    table.only(_SITE)
+    found = {key: _site_value(table, key, name) for key, name in _SITE.items()}
+    for key in ("mark_spacing", "last_mark", "largest_wind"):
+        if found[key] <= 0:
+            raise table.refuse(key, "must be above 0")
+    if found["last_mark"] < 2 * found["mark_spacing"]:
+        raise table.refuse("last_mark", "must hold at least two marks")
+    if found["last_mark"] > 60 * found["mark_spacing"]:
+        raise table.refuse("last_mark", "is more than 60 marks away: check mark_spacing")
+    return found
+
+
+def _site_value(table: Table, key: str, name: str) -> float:
+    if name:
+        return table.measure(key, quantity(name).dimension).check(name)
+    bearing = table.measure(key, "angle").si
+    if not 0 <= bearing <= 360:
+        raise table.refuse(key, "allowed is 0 to 360 deg")
+    return bearing
+
+
+def _spreads(table: Table, names: Mapping[str, str]) -> dict[str, float]:
+    table.only(names)
+    found = {key: table.measure(key, quantity(name).dimension).interval for key, name in names.items()}
+    for key, value in found.items():
+        if value <= 0:
+            raise table.refuse(key, "must be above 0")
+    return found
+
+
+def _setups(top: Table) -> tuple[SetUp, ...]:
+    nozzles = {table.path.partition(".")[2]: _nozzle(table) for table in top.tables("nozzles")}
+    shutoffs = {table.path.partition(".")[2]: _shutoff(table) for table in top.tables("shutoffs")}
+    lines = {table.path.partition(".")[2]: _line(table) for table in top.tables("lines")}
+    setups = tuple(_setup(table, nozzles, shutoffs, lines) for table in top.tables("setups"))
+    if not 2 <= len(setups) <= 8:
+        raise InputError(f"setups: {len(setups)} given: allowed is 2 to 8")
+    for kind, entries in (("nozzle", nozzles), ("shutoff", shutoffs), ("line", lines)):
+        unused = entries.keys() - {getattr(setup, kind).name for setup in setups}
+        if unused:
+            raise InputError(f"{kind}s.{min(unused)}: no set-up uses it")
+    return setups
+
+
+def _setup(
+    table: Table, nozzles: Mapping[str, Nozzle], shutoffs: Mapping[str, Shutoff], lines: Mapping[str, Line]
+) -> SetUp:
+    table.only(("label", "nozzle", "shutoff", "line"))
+    name = table.path.partition(".")[2]
+    if not (name.isascii() and name.replace("_", "").isalnum() and name == name.lower()):
+        raise InputError(f"setups.{name}: a set-up's name holds only small letters, digits and underscores")
+    return SetUp(
+        name,
+        table.text("label"),
+        _look_up(table, "nozzle", nozzles),
+        _look_up(table, "shutoff", shutoffs),
+        _look_up(table, "line", lines),
+    )
+
+
+def _look_up(table: Table, key: str, known: Mapping[str, Any]) -> Any:
+    name = table.text(key)
+    if name not in known:
+        raise table.refuse(key, f"there is no [{key}s.{name}]{did_you_mean(name, known)}")
+    return known[name]
+
+
+def _prior(table: Table, key: str, name: str) -> Distribution:
+    return read_distribution(table.table(key), name)[0]
+
+
+def _nozzle(table: Table) -> Nozzle:
+    name = table.path.partition(".")[2]
+    fog = table.option("kind", ("smooth bore", "fog")) == "fog"
+    own = ("rated_flow", "rated_pressure", "equivalent_diameter_ratio") if fog else ("tip_diameter",)
+    table.only(("kind", "discharge_coefficient", *own))
+    discharge = _prior(table, "discharge_coefficient", "discharge_coefficient")
+    if not fog:
+        return Nozzle(name, _positive(table, "tip_diameter", "tip_diameter"), 0.0, 0.0, discharge, None)
+    return Nozzle(
+        name,
+        0.0,
+        _positive(table, "rated_flow", "supply.rated_flow"),
+        _positive(table, "rated_pressure", "supply.rated_pressure"),
+        discharge,
+        _prior(table, "equivalent_diameter_ratio", "equivalent_diameter_ratio"),
+    )
+
+
+def _shutoff(table: Table) -> Shutoff:
+    name = table.path.partition(".")[2]
+    table.only(("style", "valve_turbulence_factor"))
+    if ("style" in table) == ("valve_turbulence_factor" in table):
+        raise InputError(f"{table.path}: give either style or valve_turbulence_factor")
+    if "style" in table:
+        try:
+            style = valve_style(table.text("style"))
+        except InputError as error:
+            raise table.refuse("style", str(error)) from None
+        return Shutoff(
+            name, read_distribution(Table(table.path, style.factor), "valve_turbulence_factor")[0], style.basis
+        )
+    return Shutoff(
+        name, _prior(table, "valve_turbulence_factor", "valve_turbulence_factor"), "as the study file states"
+    )
+
+
+def _line(table: Table) -> Line:
+    table.only(("hose_length", "hose_coefficient"))
+    length = _positive(table, "hose_length", "supply.hose_length")
+    return Line(table.path.partition(".")[2], length, _prior(table, "hose_coefficient", "supply.hose_coefficient"))
+
+
+def _shared(table: Table) -> dict[str, Distribution]:
+    table.only(SHARED)
+    return {key: _prior(table, key, name) for key, name in SHARED.items()}
+
+
+def _weights(table: Table) -> dict[str, float]:
+    table.only(WEIGHTS)
+    found = {key: table.number(key) for key in table.content}
+    for key, value in found.items():
+        if not 0 <= value <= 1000:
+            raise table.refuse(key, "allowed is 0 to 1000")
+    if sum(found.values()) <= 0:
+        raise InputError("weights: at least one must be above 0")
+    return found

@@ -1,0 +1,189 @@
+"""Set-ups as streams: what is not known of them, the pressure of the match, and what a throw would measure."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from jetsim import media
+from jetsim.experiment.distributions import Distribution, Normal
+from jetsim.hydraulics import nozzle as hydraulics
+from jetsim.simulation import StreamModel
+from jetsim.trials.fieldfile import FieldTest, SetUp
+
+Array = NDArray[np.float64]
+Values = Mapping[str, Any]
+
+FACTOR, CD, COHERENCE = "valve_turbulence_factor", "discharge_coefficient", "equivalent_diameter_ratio"
+HOSE, DEVIATION = "hose_coefficient", "deviation"
+OUTPUTS = ("extreme_reach", "breakup_distance", "flow_rate", "reaction_force")
+
+
+def member(name: str, owner: str) -> str:
+    """Name of an unknown that belongs to one nozzle, shutoff, line or set-up."""
+    return f"{name}[{owner}]"
+
+
+def unknowns(test: FieldTest) -> dict[str, Distribution]:
+    """Everything that is not known, by name, with its prior.
+
+    A shutoff's turbulence factor is shared by its set-ups; each set-up departs from it by its own standard normal
+    `deviation` times the shared `style_spread` (partial pooling: the data say how alike set-ups are).
+    """
+    found: dict[str, Distribution] = {}
+    for setup in test.setups:
+        nozzle = setup.nozzle
+        found[member(FACTOR, setup.shutoff.name)] = setup.shutoff.factor
+        found[member(DEVIATION, setup.name)] = Normal(0.0, 1.0)
+        found[member(CD, nozzle.name)] = nozzle.discharge
+        if nozzle.coherence is not None:
+            found[member(COHERENCE, nozzle.name)] = nozzle.coherence
+        found[member(HOSE, setup.line.name)] = setup.line.coefficient
+    return dict(sorted(found.items())) | dict(test.shared)
+
+
+def medians(test: FieldTest) -> dict[str, Array]:
+    """The prior's median of every unknown, arrays of shape (1,)."""
+    return {name: np.asarray(prior.ppf(np.array([0.5]))) for name, prior in unknowns(test).items()}
+
+
+def drawn(test: FieldTest, count: int, rng: np.random.Generator) -> dict[str, Array]:
+    """Independent draws from the priors, arrays of shape (count,)."""
+    return {name: np.asarray(prior.ppf(rng.random(count))) for name, prior in unknowns(test).items()}
+
+
+def tip_diameter(test: FieldTest, setup: SetUp) -> float:
+    """Diameter of the opening [m]; a fog nozzle's follows from its rating at the prior's median coefficient."""
+    nozzle = setup.nozzle
+    if not nozzle.is_fog:
+        return nozzle.tip_diameter
+    discharge = float(np.asarray(nozzle.discharge.ppf(0.5)))
+    density = media.water_density(test.site["water_temperature"])
+    speed = np.sqrt(2 * nozzle.rated_pressure / density)
+    return float(np.sqrt(4 / np.pi * nozzle.rated_flow / (discharge * speed)))
+
+
+def stream_inputs(test: FieldTest, setup: SetUp, values: Values) -> dict[str, Array]:
+    """Fields of the stream that the unknowns set.
+
+    Parameters
+    ----------
+    test : FieldTest
+    setup : SetUp
+    values : mapping of name to ndarray, shape (n,)
+        The unknowns.
+
+    Returns
+    -------
+    dict of field to ndarray, shape (n,)
+    """
+    found = unknown_inputs(setup, values)
+    return {"tip_diameter": np.full(found[CD].shape, tip_diameter(test, setup)), **found}
+
+
+def unknown_inputs(setup: SetUp, values: Values) -> dict[str, Array]:
+    """The same without the diameter of the opening, which is known."""
+    deviation = values["style_spread"] * values[member(DEVIATION, setup.name)]
+    discharge = np.asarray(values[member(CD, setup.nozzle.name)])
+    coherence = values[member(COHERENCE, setup.nozzle.name)] if setup.nozzle.is_fog else np.ones(discharge.shape)
+    return {
+        CD: discharge,
+        FACTOR: values[member(FACTOR, setup.shutoff.name)] * np.exp(deviation),
+        COHERENCE: coherence,
+        "flight_constants.drop_scale": np.asarray(values["drop_scale"]),
+        "breakup_constants.scale": np.asarray(values["breakup_scale"]),
+    }
+
+
+def matched_pressure(test: FieldTest, setup: SetUp, values: Values) -> Array:
+    """Nozzle pressure [Pa], shape (n,), at which a set-up meets the declared match.
+
+    Parameters as for `stream_inputs`. Solid (fixed openings, quadratic friction), given the hose coefficient.
+    """
+    inputs = stream_inputs(test, setup, values)
+    tip, discharge = inputs["tip_diameter"], inputs[CD]
+    density = media.water_density(test.site["water_temperature"])
+    if test.condition == "nozzle pressure":
+        return np.full(discharge.shape, test.matched)
+    if test.condition == "reaction":
+        return np.asarray(test.matched / hydraulics.reaction_force(np.ones(tip.shape), tip, discharge, discharge))
+    flow_at_one = hydraulics.flow_rate(np.ones(tip.shape), tip, discharge, density)
+    if test.condition == "flow":
+        return np.asarray((test.matched / flow_at_one) ** 2)
+    resistance = values[member(HOSE, setup.line.name)] * setup.line.length
+    return np.asarray(test.matched / (1 + resistance * flow_at_one**2))
+
+
+def target_pressures(test: FieldTest) -> dict[str, float]:
+    """Nozzle pressure [Pa] to set for each set-up, by the priors' medians."""
+    middle = medians(test)
+    return {setup.name: float(matched_pressure(test, setup, middle)[0]) for setup in test.setups}
+
+
+def stream_model(test: FieldTest) -> StreamModel:
+    """The model of a stream with what does not vary over the site."""
+    fixed = {key: test.site[key] for key in ("nozzle_height", "air_temperature", "water_temperature")}
+    return StreamModel(fixed, OUTPUTS)
+
+
+def simulated(test: FieldTest, columns: Mapping[str, Array]) -> xr.Dataset:
+    """Simulate cases given by columns of stream fields."""
+    return stream_model(test)(xr.Dataset({name: ("sample", column) for name, column in columns.items()}))
+
+
+@dataclass(frozen=True)
+class Afternoons:
+    """Simulated blocks of throws, and what the model expects without scatter.
+
+    Attributes
+    ----------
+    measured : mapping of set-up to ndarray, shape (blocks,)
+        The measured quantity [m] with all scatter and reading errors.
+    expected : mapping of set-up to float
+        The same by the priors' medians in still air [m].
+    """
+
+    measured: Mapping[str, Array]
+    expected: Mapping[str, float]
+
+
+def simulate_blocks(test: FieldTest, blocks: int, rng: np.random.Generator) -> Afternoons:
+    """Simulate blocks as they would be thrown: one throw of each set-up in the wind of the block.
+
+    Wind above the stated limit is waited out: it is drawn back to the limit.
+    """
+    scatter, limit = test.scatter, test.site["largest_wind"]
+    block_wind = rng.normal(0.0, scatter["wind_between_blocks"], (2, blocks))
+    measured, expected = {}, {}
+    middle, targets = medians(test), target_pressures(test)
+    for setup in test.setups:
+        wind = block_wind + rng.normal(0.0, scatter["wind_within_block"], (2, blocks))
+        wind *= np.minimum(1.0, limit / np.maximum(np.hypot(*wind), limit / 100))
+        inputs = {name: np.repeat(value, blocks) for name, value in stream_inputs(test, setup, middle).items()}
+        pressure = targets[setup.name] + rng.normal(0.0, scatter["nozzle_pressure"], blocks)
+        elevation = test.site["elevation"] + rng.normal(0.0, scatter["elevation"], blocks)
+        thrown = {"wind_along": wind[0], "wind_across": wind[1]}
+        columns = {**inputs, **thrown, "elevation": elevation, "nozzle_pressure": np.maximum(pressure, 1.0)}
+        exact = simulated(test, columns)[test.wanted.quantity].values
+        measured[setup.name] = _read_off(test, exact, rng)
+        expected[setup.name] = _still(test, setup, targets[setup.name])
+    return Afternoons(measured, expected)
+
+
+def _read_off(test: FieldTest, exact: Array, rng: np.random.Generator) -> Array:
+    """What the marks show: the factor of the eye, the stream's own scatter, and the reading error."""
+    reach = test.wanted.quantity == "extreme_reach"
+    own = float(np.asarray(test.shared["reach_scatter" if reach else "breakup_scatter"].ppf(0.5)))
+    onset = 1.0 if reach else float(np.asarray(test.shared["observed_onset"].ppf(0.5)))
+    error = test.instruments["mark_reading" if reach else "breakup_reading"]
+    return np.asarray(onset * exact * np.exp(rng.normal(0.0, own, exact.shape)) + rng.normal(0.0, error, exact.shape))
+
+
+def _still(test: FieldTest, setup: SetUp, pressure: float) -> float:
+    inputs = stream_inputs(test, setup, medians(test))
+    columns = {**inputs, "nozzle_pressure": np.array([pressure]), "elevation": np.array([test.site["elevation"]])}
+    onset = 1.0 if test.wanted.quantity == "extreme_reach" else float(medians(test)["observed_onset"][0])
+    return onset * float(simulated(test, columns)[test.wanted.quantity].values[0])

@@ -1,0 +1,152 @@
+"""Throws of a sheet as streams: wind along and across, and what the model expects of each throw."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from jetsim.experiment.fieldsheet import Sheet, SheetRules
+from jetsim.trials import model
+from jetsim.trials.fieldfile import FieldTest, SetUp
+
+Array = NDArray[np.float64]
+
+# Column of the sheet to the result of the model that it is compared with, and the instrument's error.
+COMPARED = {
+    "farthest_drops": ("extreme_reach", "mark_reading"),
+    "breakup_distance": ("breakup_distance", "breakup_reading"),
+    "flow": ("flow_rate", "flow"),
+    "reaction": ("reaction_force", "reaction"),
+    "pump_pressure": ("supply.pump_pressure", "pump_pressure"),
+}
+SCATTERS = {"farthest_drops": "reach_scatter", "breakup_distance": "breakup_scatter"}
+
+
+def sheet_rules(test: FieldTest) -> SheetRules:
+    """What the plan lets a throw be."""
+    return SheetRules(model.target_pressures(test), test.tolerance, test.site["largest_wind"], test.site["last_mark"])
+
+
+def wind_components(speed: ArrayLike, wind_from: ArrayLike, throw_bearing: ArrayLike) -> tuple[Array, Array]:
+    """Wind along the throw (tail wind positive) and across it (towards the thrower's left positive). Exact.
+
+    Parameters
+    ----------
+    speed : array_like
+        [m/s]
+    wind_from : array_like
+        Compass direction from which the wind comes [deg].
+    throw_bearing : array_like
+        Compass direction in which the stream is thrown [deg].
+
+    Returns
+    -------
+    along, across : ndarray
+        [m/s]
+
+    Examples
+    --------
+    >>> along, across = wind_components(3.0, 90.0, 270.0)
+    >>> round(float(along), 6), abs(round(float(across), 6))
+    (3.0, 0.0)
+    """
+    angle = np.radians(np.asarray(wind_from, dtype=float) + 180 - np.asarray(throw_bearing, dtype=float))
+    strength = np.asarray(speed, dtype=float)
+    return np.asarray(strength * np.cos(angle)), np.asarray(-strength * np.sin(angle))
+
+
+@dataclass(frozen=True, eq=False)
+class Throws:
+    """Conditions of throws, arrays of shape (throws,), SI; pressures as the gauge reads them."""
+
+    setups: list[str]
+    nozzle_pressure: Array
+    elevation: Array
+    wind_along: Array
+    wind_across: Array
+
+    def of(self, setup: str) -> NDArray[np.intp]:
+        """Positions of a set-up's throws."""
+        return np.flatnonzero(np.array(self.setups) == setup)
+
+    def in_still_air(self) -> "Throws":
+        """The same throws without wind."""
+        calm = np.zeros(len(self.setups))
+        return Throws(self.setups, self.nozzle_pressure, self.elevation, calm, calm)
+
+
+def throws_of(test: FieldTest, sheet: Sheet) -> Throws:
+    """Conditions of a sheet's throws; elevation and bearing are the site's where the sheet is silent."""
+    given = sheet.numbers
+    elevation = _or_else(given["elevation"], test.site["elevation"])
+    bearing = _or_else(given["throw_bearing"], test.site["throw_bearing"])
+    along, across = wind_components(given["wind_speed"], _or_else(given["wind_from"], 0.0), bearing)
+    return Throws(sheet.setups, given["nozzle_pressure"], elevation, along, across)
+
+
+def _or_else(values: Array, default: float) -> Array:
+    return np.where(np.isnan(values), default, values)
+
+
+def columns_of(test: FieldTest, setup: SetUp, throws: Throws, values: Mapping[str, Array]) -> dict[str, Array]:
+    """Stream fields of every draw of the unknowns (outer) at every throw of a set-up (inner), flat."""
+    at = throws.of(setup.name)
+    draws = len(values["gauge_error"])
+    inputs = {name: np.repeat(column, len(at)) for name, column in model.stream_inputs(test, setup, values).items()}
+    gauge = np.repeat(np.exp(values["gauge_error"]), len(at))
+    thrown = {name: np.tile(getattr(throws, name)[at], draws) for name in ("elevation", "wind_along", "wind_across")}
+    return {**inputs, **thrown, "nozzle_pressure": np.tile(throws.nozzle_pressure[at], draws) / gauge}
+
+
+def expected(test: FieldTest, throws: Throws, values: Mapping[str, Array]) -> dict[str, Array]:
+    """What the instruments would show of each throw without scatter.
+
+    Parameters
+    ----------
+    test : FieldTest
+    throws : Throws
+    values : mapping of name to ndarray, shape (draws,)
+        The unknowns.
+
+    Returns
+    -------
+    dict of column to ndarray, shape (draws, throws)
+        SI, by column of the sheet; systematic errors of gauge, meter and eye included.
+    """
+    draws = len(values["gauge_error"])
+    found = {column: np.full((draws, len(throws.setups)), np.nan) for column in COMPARED}
+    for setup in test.setups:
+        at = throws.of(setup.name)
+        if not at.size:
+            continue
+        columns = columns_of(test, setup, throws, values)
+        results = model.simulated(test, columns)
+        exact = {name: results[name].values.reshape(draws, len(at)) for name in model.OUTPUTS}
+        exact["nozzle_pressure"] = columns["nozzle_pressure"].reshape(draws, len(at))
+        for column, shown in instruments_show(setup, exact, values).items():
+            found[column][:, at] = shown
+    return found
+
+
+def instruments_show(setup: SetUp, exact: Mapping[str, Array], values: Mapping[str, Array]) -> dict[str, Array]:
+    """Readings without scatter from exact results, shape (draws, throws)."""
+
+    def each(name: str) -> Array:
+        return np.asarray(values[name])[:, None]
+
+    loss = each(model.member(model.HOSE, setup.line.name)) * setup.line.length * exact["flow_rate"] ** 2
+    return {
+        "farthest_drops": exact["extreme_reach"],
+        "breakup_distance": each("observed_onset") * exact["breakup_distance"],
+        "flow": exact["flow_rate"] * np.exp(each("meter_error")),
+        "reaction": exact["reaction_force"],
+        "pump_pressure": exact["nozzle_pressure"] + loss,
+    }
+
+
+def relative_scatter(test: FieldTest, column: str, shown: Array, values: Mapping[str, Array]) -> Array:
+    """Standard deviation of the logarithm of a reading: the stream's own scatter and the instrument's error."""
+    reading = test.instruments[COMPARED[column][1]] / shown
+    own = np.asarray(values[SCATTERS[column]])[:, None] if column in SCATTERS else 0.0
+    return np.asarray(np.hypot(reading, own))

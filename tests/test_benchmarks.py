@@ -1,0 +1,48 @@
+"""The benchmark scripts run from the command line and print their tables."""
+
+import csv
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+def run(script, *options, folder):
+    command = [sys.executable, "-W", "error", str(ROOT / "benchmarks" / script), *options]
+    return subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=300, check=False)
+
+
+def test_flight_laws(tmp_path):
+    done = run("flight_laws.py", "--quick", folder=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    rows = [line for line in done.stdout.splitlines() if re.match(r"air_stream +3 \|", line)]
+    assert len(rows) == 1
+    assert float(rows[0].split("|")[1].split()[0]) <= 3.5
+    assert "binomial limits" in done.stdout
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_published_data_prints_and_draws(tmp_path):
+    done = run("published_data.py", "--output", "figure", "--units", "si", folder=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert re.search(r"vertical height, Freeman +30 .*held out", done.stdout)
+    assert {path.suffix for path in (tmp_path / "figure").iterdir()} == {".png", ".svg", ".pdf", ".csv"}
+    with (tmp_path / "figure" / "published_data.csv").open(encoding="utf-8") as file:
+        table = list(csv.DictReader(file))
+    assert {row["status"].split()[0] for row in table} >= {"fitted", "held"}
+    assert any(header == "range predicted [m]" for header in table[0])
+
+
+@pytest.mark.parametrize("options", [("--output", "taken"), ("--units", "metric")])
+def test_published_data_refuses_in_words(tmp_path, options):
+    (tmp_path / "taken").write_text("someone's", encoding="utf-8")
+    done = run("published_data.py", *options, folder=tmp_path)
+    assert done.returncode == 2
+    assert "Traceback" not in done.stderr
+    assert options[1] in done.stderr
+    assert (tmp_path / "taken").read_text(encoding="utf-8") == "someone's"

@@ -1,0 +1,247 @@
+"""The field test from plan to calibration: what it opens with, what it writes, and what it refuses."""
+
+import csv
+import re
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from jetsim.errors import InputError
+from jetsim.experiment.fieldsheet import COLUMNS
+from jetsim.experiment.space import ParameterSpace
+from jetsim.study import run, run_commands
+from jetsim.trials import model, throws
+from jetsim.trials.fieldfile import read_field_test
+from jetsim.trials.synthetic import read_truth
+from studies import compare_nozzles
+from studies.field_test import COMMANDS, DESCRIPTION
+
+FILE = COMMANDS["plan"].default_inputs
+SHEET = FILE.with_name("field_test_throws.csv")
+
+
+def command(name: str, out: Path, *more: str) -> int:
+    return run_commands(DESCRIPTION, COMMANDS, [name, "--quick", "--output", str(out), *more])
+
+
+@pytest.fixture(scope="module")
+def folders(tmp_path_factory):
+    """Results of the three commands, quick."""
+    top = tmp_path_factory.mktemp("trial")
+    for name in COMMANDS:
+        assert command(name, top / name) == 0
+    return top
+
+
+@pytest.fixture(scope="module")
+def field_test():
+    return read_field_test(FILE)
+
+
+def findings(folder: Path) -> list[str]:
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    return re.findall(r"<li>(.*?)</li>", page, re.DOTALL)
+
+
+def rows(path: Path) -> list[dict[str, str]]:
+    with path.open(encoding="utf-8-sig", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+# Plan
+
+
+def test_plan_opens_with_the_throws_it_takes(folders):
+    lead = findings(folders / "plan")
+    assert re.match(r"It takes \d+ throws of each set-up", lead[0])
+    assert "single throw" in lead[1]
+    assert any("cannot say" in sentence for sentence in lead)
+
+
+def test_simulated_power_of_every_pair_is_within_three_percent_of_the_closed_form(folders):
+    for row in rows(folders / "plan" / "tables" / "pairs.csv"):
+        assert float(row["power [%]"]) == pytest.approx(float(row["closed_form [%]"]), abs=3)
+        assert float(row["power [%]"]) >= 90
+
+
+def test_run_sheet_opens_in_a_spreadsheet_and_holds_complete_blocks(folders, field_test):
+    path = folders / "plan" / "run_sheet.csv"
+    assert path.read_bytes().startswith(b"\xef\xbb\xbf")
+    found = rows(path)
+    assert list(found[0]) == [column.header("us") for column in COLUMNS.values()]
+    blocks = {row["block"] for row in found}
+    for block in blocks:
+        assert sorted(row["setup"] for row in found if row["block"] == block) == sorted(field_test.labels)
+    assert (folders / "plan" / "figures" / "run_sheet_page_1.pdf").exists()
+
+
+def test_an_empty_run_sheet_is_not_taken_for_a_filled_one(folders, tmp_path, capsys):
+    assert command("read", tmp_path / "out", "--sheet", str(folders / "plan" / "run_sheet.csv")) == 2
+    assert "is empty; fill it in, or mark the throw as excluded" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("condition", ["nozzle pressure", "pump pressure", "flow", "reaction"])
+def test_every_set_up_meets_the_declared_match(condition, tmp_path):
+    values = {"nozzle pressure": "60 psi", "pump pressure": "150 psi", "flow": "185 gpm", "reaction": "75 lbf"}
+    text = FILE.read_text(encoding="utf-8").replace(
+        '"flow"\nvalue = "185 gpm"', f'"{condition}"\nvalue = "{values[condition]}"'
+    )
+    path = tmp_path / "own.toml"
+    path.write_text(text, encoding="utf-8")
+    test = read_field_test(path)
+    middle = model.medians(test)
+    for setup in test.setups:
+        pressure = model.matched_pressure(test, setup, middle)
+        still = throws.Throws([setup.name], pressure, np.array([30.0]), np.zeros(1), np.zeros(1))
+        shown = throws.expected(test, still, middle)
+        reached = {"nozzle pressure": pressure, "pump pressure": shown["pump_pressure"], "flow": shown["flow"],
+                   "reaction": shown["reaction"]}[condition]  # fmt: skip
+        assert float(np.ravel(reached)[0]) == pytest.approx(test.matched, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("wind_from", "bearing", "along", "across"),
+    [(90, 270, 1, 0), (270, 270, -1, 0), (0, 270, 0, 1), (180, 270, 0, -1), (45, 225, 1, 0)],
+)
+def test_wind_along_and_across(wind_from, bearing, along, across):
+    """Thrown west (270 deg), a north wind blows south: towards the thrower's left."""
+    found = throws.wind_components(1.0, wind_from, bearing)
+    assert [float(value) for value in found] == pytest.approx([along, across], abs=1e-12)
+
+
+# Read
+
+MISTAKES = [
+    ("", "flow_gpm", "flow_psi"), ("", "reaction_lbf", "reacton_lbf"), ("", "notes", "nozzle_pressure_bar"),
+    (2, "nozzle_pressure_psi", "5.2"), (3, "nozzle_pressure_psi", "75 psi"), (4, "nozzle_pressure_psi", "high"),
+    (5, "nozzle_pressure_psi", ""), (6, "nozzle_pressure_psi", "120"), (7, "setup", "aa"), (8, "setup", ""),
+    (9, "run_order", "1"), (10, "run_order", "9.5"), (11, "pump_pressure_psi", '"140,5"'), (12, "elevation_deg", "95"),
+    (13, "elevation_deg", "nan"), (14, "wind_speed_mph", "-3"), (16, "wind_speed_mph", "25"),
+    (17, "wind_from_deg", "east"), (18, "breakup_distance_ft", "110"), (19, "last_continuous_water_ft", "200"),
+    (20, "farthest_drops_ft", "300"), (21, "farthest_drops_ft", ""), (22, "excluded", "maybe"),
+    (23, "excluded", "yes"), (24, "exclusion_reason", "kinked"),
+]  # fmt: skip
+
+
+def test_every_mistake_of_a_sheet_gets_its_own_line(tmp_path, capsys):
+    lines = SHEET.read_text(encoding="utf-8").splitlines()
+    header = lines[0].split(",")
+    for row, column, text in MISTAKES:
+        if row:
+            cells = lines[row - 1].split(",")
+            cells[header.index(column)] = text
+            lines[row - 1] = ",".join(cells)
+        else:
+            lines[0] = lines[0].replace(column, text)
+    bad = tmp_path / "bad.csv"
+    bad.write_text("\n".join(lines), encoding="utf-8")
+    assert command("read", tmp_path / "out", "--sheet", str(bad)) == 2
+    told = capsys.readouterr().err.splitlines()
+    assert all(line.startswith("error: bad.csv: ") for line in told)
+    assert len(set(told)) == len(told)
+    for row, column, text in MISTAKES:
+        named = f"row {row}, column {column}" if row else f"row 1, column '{text}'"
+        assert any(named in line for line in told), (row, column, text, told)
+    assert not (tmp_path / "out").exists()
+
+
+def test_read_counts_excludes_and_compares(folders):
+    lead = findings(folders / "read")
+    assert lead[0].startswith("58 throws of 5 set-ups count, 2 are excluded with a reason")
+    table = rows(folders / "read" / "tables" / "overlay.csv")
+    assert len(table) == 10
+    assert {row["reason"] for row in rows(folders / "read" / "tables" / "excluded.csv")} == {
+        "line kinked, seen after the throw", "gust above the wind rule"}  # fmt: skip
+
+
+def test_taking_the_wind_off_makes_throws_alike(folders):
+    """The demo's wind is known exactly, so the corrected throws scatter less."""
+    table = rows(folders / "read" / "tables" / "wind_corrected.csv")
+    measured, still = (np.mean([float(row[f"{key}_sd [ft]"]) for row in table]) for key in ("measured", "still"))
+    assert still < 0.75 * measured
+
+
+# Calibrate
+
+
+def test_true_values_behind_the_demo_are_found_again(folders, field_test):
+    truth = read_truth(FILE.with_name("field_test_truth.toml"), field_test)
+    with xr.open_dataset(folders / "calibrate" / "posterior.nc", engine="h5netcdf") as data:
+        assert set(data.data_vars) == set(truth)
+        inside = [float(data[n].quantile(0.025)) <= v <= float(data[n].quantile(0.975)) for n, v in truth.items()]
+    assert np.mean(inside) >= 0.85
+
+
+def test_calibrated_throws_are_predicted_better_than_before(folders):
+    tables = [rows(folders / name / "tables" / "overlay.csv") for name in ("read", "calibrate")]
+    before, after = (np.mean([float(row["rmse [ft]"]) for row in table[:5]]) for table in tables)
+    assert after < 0.95 * before
+    cover = np.mean([float(row["coverage [%]"]) for row in tables[1]])
+    assert 80 < cover <= 100
+
+
+def test_calibration_says_what_it_cannot_tell_apart(folders):
+    page = (folders / "calibrate" / "report.html").read_text(encoding="utf-8")
+    assert "The data cannot tell" in page
+    assert "the pressure gauge&#39;s error" in page or "the pressure gauge's error" in page
+
+
+def test_calibrated_study_files_feed_the_ranking_study(folders, field_test):
+    for setup in field_test.labels:
+        space = ParameterSpace.from_toml(folders / "calibrate" / f"calibrated_{setup}.toml", extra=("scenario",))
+        assert {"valve_turbulence_factor", "discharge_coefficient", "nozzle_pressure"} <= set(space.names)
+
+
+def test_words_never_promise(folders):
+    for name in COMMANDS:
+        page = (folders / name / "report.html").read_text(encoding="utf-8")
+        text = re.sub(r"<style>.*?</style>|data:image[^\"]*|<[^>]*>", " ", page, flags=re.DOTALL).lower()
+        assert not re.search(r"\bsafe(ly|ty)?\b", text)
+        assert "invented department" in text
+
+
+def test_comparison_takes_the_posterior(folders, tmp_path):
+    posterior = str(folders / "calibrate" / "posterior.nc")
+    assert run(compare_nozzles.STUDY, ["--quick", "--posterior", posterior, "--output", str(tmp_path / "out")]) == 0
+    lead = findings(tmp_path / "out")
+    assert "after the test" in lead[0]
+    assert "A out-reaches" in lead[0]
+
+
+# Study files that cannot be used
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ('condition = "flow"', 'condition = "flaw"', "match.condition = 'flaw': must be one of"),
+        ('value = "185 gpm"', 'value = "185 psi"', "match.value = '185 psi': is a pressure"),
+        ('difference = "10 ft"', 'difference = "0 ft"', "wanted.difference = '0 ft': must be above 0"),
+        ("power = 0.9", "power = 1.9", "wanted.power = 1.9: allowed is above 0 to below 1"),
+        ('mark_spacing = "20 ft"', 'mark_spacing = "1 ft"', "more than 60 marks"),
+        ('nozzle = "bore_15_16"', 'nozzle = "bore_15"', "did you mean 'bore_15_16'"),
+        ('style = "slide"', 'style = "slid"', "did you mean 'slide'"),
+        ("[weights]", "[weigths]", "unknown key 'weigths'; did you mean 'weights'?"),
+        ("sd = 0.012", "sd = nan", "sd"),
+        ("reach = 3", "reach = -3", "weights.reach = -3: allowed is 0 to 1000"),
+        ('nozzle_pressure = "1.5 psi"', 'nozzle_pressure = "0 psi"', "must be above 0"),
+    ],
+)
+def test_bad_study_files_are_refused_in_one_line(tmp_path, old, new, words):
+    path = tmp_path / "own.toml"
+    path.write_text(FILE.read_text(encoding="utf-8").replace(old, new, 1), encoding="utf-8")
+    with pytest.raises(InputError) as caught:
+        read_field_test(path)
+    assert words in str(caught.value)
+    assert "\n" not in str(caught.value)
+
+
+def test_a_hopeless_difference_ends_with_status_2(tmp_path, capsys):
+    own = tmp_path / "own.toml"
+    shutil.copy(FILE, own)
+    own.write_text(own.read_text(encoding="utf-8").replace('"10 ft"', '"2 in"'), encoding="utf-8")
+    assert command("plan", tmp_path / "out", "--inputs", str(own)) == 2
+    assert "more than 200 throws" in capsys.readouterr().err
