@@ -17,11 +17,11 @@ from jetsim.experiment.space import ParameterSpace
 from jetsim.experiment.tables import read_field
 from jetsim.quantities import QUANTITIES, UnitSystem, did_you_mean
 from jetsim.report import display
-from jetsim.simulation import StreamModel, simulate
+from jetsim.simulation import StreamModel, simulate, sparing
 from jetsim.stream import Stream
 
 CHUNK = 16384
-PATHS, SWEEP_POINTS = 512, 41
+PATHS, SWEEP_POINTS = 256, 41
 INPUTS = [n for n, q in QUANTITIES.items() if q.role != "output" and q.dimension != "name"]
 
 
@@ -135,7 +135,7 @@ def paths_of(space: ParameterSpace) -> xr.Dataset:
     """Flown paths of a plain sample, for the side view."""
     design = plain_design(space, PATHS)
     columns = {str(name): xr.DataArray(v.values, dims="case") for name, v in design.samples.data_vars.items()}
-    return simulate(Stream.from_values({**space.fixed, **columns}), path=True)
+    return simulate(Stream.from_values({**space.fixed, **sparing(space.outputs), **columns}), path=True)
 
 
 def check_target(space: ParameterSpace, paths: xr.Dataset) -> None:
