@@ -74,7 +74,7 @@ class _Step(NamedTuple):
 
     def take(self, cases: NDArray[np.intp]) -> "_Step":
         start, end = (tuple(a[:, cases] for a in side) for side in (self.start, self.end))
-        return _Step(self.length[cases], start, end)  # type: ignore[arg-type]
+        return _Step(self.length[cases], start, end)  # type: ignore[arg-type] # triples stay triples
 
     def coefficients(self) -> Array:
         """Fifth-degree polynomials in u = t/length, shape (6, 3, n)."""
