@@ -142,7 +142,7 @@ def control_effect(
 
 def shares_table(name: str, title: str, indices: xr.Dataset, labels: Mapping[str, str], ranking: Any = None) -> Table:
     """First-order and total shares with their intervals, largest first; ranks where a ranking is given."""
-    pairs = [(o, p) for o in indices["output"].values for p in _by_total(indices, o)]
+    pairs = [(o, p) for o in indices["output"].values for p in by_total(indices, o)]
 
     def each(data: xr.Dataset, variable: str) -> list[Any]:
         return [data[variable].sel(output=o, parameter=p).item() for o, p in pairs]
@@ -164,7 +164,8 @@ def shares_table(name: str, title: str, indices: xr.Dataset, labels: Mapping[str
     return Table(name, title, tuple(columns), caption, most=100)
 
 
-def _by_total(indices: xr.Dataset, output: str) -> list[str]:
+def by_total(indices: xr.Dataset, output: str) -> list[str]:
+    """Inputs of an output, the largest total share first."""
     totals = np.nan_to_num(indices["ST"].sel(output=output).values)
     return [str(n) for n in indices["parameter"].values[np.argsort(-totals, kind="stable")]]
 

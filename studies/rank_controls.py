@@ -26,6 +26,7 @@ RULE_WORDS = {
     "rank reaching": " Reach is ranked among the throws that reach it.",
     "probability of reaching": " What is ranked is whether a throw reaches it.",
 }
+EFFECTS = 9  # panels of the figure of effects
 QUESTION = "Which inputs move the reach, breakup, flow and reaction of this stream, and how sure is their order?"
 
 
@@ -212,14 +213,15 @@ def effects_figure(space: ParameterSpace, found: ranked.Results, system: UnitSys
     output = found.outputs[0]
     reached = (found.sample["outcome"].values == 0).astype(float)
     values = found.sample[output].values if output in found.sample else reached
-    effects = [findings.control_effect(space, c, values, found.sample, found.probabilities) for c in space.columns]
+    shown = findings.by_total(found.indices, output)[:EFFECTS]
+    effects = [findings.control_effect(space, c, values, found.sample, found.probabilities) for c in shown]
     band = "; band: eight in ten of the runs"
     if output not in found.sample:  # a yes or no has a share, and no band
         effects, band = [replace(effect, low=effect.mean, high=effect.mean) for effect in effects], ""
     words = Words(
         "effects",
-        f"How {findings.output_words(output)} answers each input, all others varying",
-        f"Line: mean{band}, in bins of equal count along each input's range.",
+        f"How {findings.output_words(output)} answers the inputs that move it most, all others varying",
+        f"The {len(shown)} largest total shares. Line: mean{band}, in bins of equal count along each input's range.",
     )
     return figures.control_effects(words, output, effects, system)
 
