@@ -21,7 +21,7 @@ from jetsim.simulation import StreamModel, simulate, sparing
 from jetsim.stream import Stream
 
 CHUNK = 16384
-PATHS, SWEEP_POINTS = 256, 41
+PATHS, SWEEP_POINTS = 128, 41
 INPUTS = [n for n, q in QUANTITIES.items() if q.role != "output" and q.dimension != "name"]
 
 
