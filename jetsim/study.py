@@ -204,7 +204,7 @@ def _add_options(parser: argparse.ArgumentParser, study: Study[Any]) -> None:
     add("--inputs", type=Path, metavar="FILE.toml", default=study.default_inputs, help="study file with your numbers")
     add("--output", type=Path, metavar="DIR", default=Path("results") / study.name,
         help=f"folder of the results (default: results/{study.name})")  # fmt: skip
-    add("--quick", action="store_true", help="few runs, to try things out")
+    add("--quick", action="store_true", help="few runs, figures as png only, to try things out")
     add("--units", choices=("us", "si"), help="units shown first (default: as the study file says)")
     add("--workers", type=_workers, metavar="N", default=available_processors(), help="threads (default: all)")
     add("--dry-run", action="store_true", help="say what would be run and write nothing")
@@ -302,7 +302,7 @@ def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
     record = _record(study, options, findings, folder, digest)
     finished = replace(findings, report=_completed(findings.report, options, record))
     with folder.writing() as place:
-        _write(place, finished)
+        _write(place, finished, options.quick)
         write_manifest(replace(record, started=clock.started, wall_time=clock.seconds()), place)
     _tell(finished.report, options, clock.seconds())
 
@@ -347,7 +347,7 @@ def _completed(report: Report, options: Options, record: Record) -> Report:
     return replace(report, notices=notices, provenance={**made_with, **report.provenance})
 
 
-def _write(place: Path, findings: Findings) -> None:
+def _write(place: Path, findings: Findings, quick: bool) -> None:
     """Write everything but the manifest."""
     plots = [*findings.report.plots, *findings.plots]
     tables = [*findings.report.tables, *findings.tables]
@@ -359,7 +359,7 @@ def _write(place: Path, findings: Findings) -> None:
         dataset.to_netcdf(place / f"{check_name(name)}.nc", engine="h5netcdf")
     (place / "figures").mkdir()
     for plot in plots:
-        plot.save(place / "figures")
+        plot.save(place / "figures", quick)
     (place / "tables").mkdir()
     for table in tables:
         table.save(place / "tables")

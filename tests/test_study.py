@@ -221,7 +221,7 @@ def test_an_interrupt_while_writing_leaves_the_old_results(demo, monkeypatch, ca
     run(demo.study, [])
     before = files(Path())
 
-    def interrupt(self, folder):
+    def interrupt(self, folder, quick=False):
         (folder / "half.png").write_bytes(b"half")
         raise KeyboardInterrupt
 

@@ -144,6 +144,8 @@ class Plot:
         Without title and caption: the report sets them as text, the saved files get them drawn.
     data : mapping of str to sequence
         The plotted data: header with unit to column; both unit systems.
+    to_print : bool, optional
+        A page that is made to be printed: written as PDF even in a quick run.
     """
 
     name: str
@@ -151,6 +153,7 @@ class Plot:
     caption: str
     figure: Figure
     data: Mapping[str, Sequence[Any]]
+    to_print: bool = False
 
     def __post_init__(self) -> None:
         check_name(self.name)
@@ -172,23 +175,26 @@ class Plot:
         return buffer.getvalue()
 
     @styled
-    def save(self, folder: Path) -> tuple[Path, ...]:
+    def save(self, folder: Path, quick: bool = False) -> tuple[Path, ...]:
         """Write ``NAME.png``, ``NAME.svg``, ``NAME.pdf`` and the plotted data as ``NAME.csv``.
 
         Parameters
         ----------
         folder : Path
             Must exist.
+        quick : bool, optional
+            Leave out SVG and PDF, unless the figure is a page to print.
 
         Returns
         -------
         tuple of Path
-            The four files.
+            The files written, the data last.
         """
-        paths = [folder / f"{self.name}.{kind}" for kind in _METADATA]
+        kinds = ["png"] if quick and not self.to_print else list(_METADATA)
+        paths = [folder / f"{self.name}.{kind}" for kind in kinds]
         with _headed(self) as frame:
-            for path, (kind, metadata) in zip(paths, _METADATA.items(), strict=True):
-                self.figure.savefig(path, format=kind, metadata=metadata, bbox_inches=frame)
+            for path, kind in zip(paths, kinds, strict=True):
+                self.figure.savefig(path, format=kind, metadata=_METADATA[kind], bbox_inches=frame)
         return (*paths, write_csv(folder / f"{self.name}.csv", self.data))
 
 

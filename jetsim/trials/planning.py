@@ -3,7 +3,7 @@
 import csv
 import io
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -136,7 +136,7 @@ def tally_pages(test: FieldTest, plan: Plan, system: UnitSystem) -> list[Plot]:
             "Circle the mark that the last continuous water reaches. Order and blocks are drawn at random: keep them. "
             f"Set-ups: {'; '.join(test.labels.values())}.",
         )
-        pages.append(tally_page(words, Tally(throws, marks, unit, blanks)))
+        pages.append(replace(tally_page(words, Tally(throws, marks, unit, blanks)), to_print=True))
     return pages
 
 
