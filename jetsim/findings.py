@@ -202,6 +202,10 @@ def sums_of_first_order(indices: xr.Dataset) -> dict[str, float]:
 
 def validity_counts(runs: xr.Dataset) -> list[ValidityCount]:
     """How many runs use a correlation or a law outside the range of its fit."""
-    flags = runs["validity"].values
+    return flag_counts(runs["validity"].values)
+
+
+def flag_counts(flags: NDArray[np.int16]) -> list[ValidityCount]:
+    """How often each flag of validity is set among all runs, the flags that occur."""
     counts = [ValidityCount(words, int(np.count_nonzero(flags & bit)), flags.size) for bit, words in VALIDITY.items()]
     return [count for count in counts if count.count]

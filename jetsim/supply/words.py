@@ -4,12 +4,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from jetsim import findings
 from jetsim.experiment.space import ParameterSpace
 from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.report import display
 from jetsim.report.document import InputLine, ReportCard, ValidityCount
 from jetsim.report.tables import Column, Table
-from jetsim.simulation import VALIDITY
 from jetsim.supply.department import Crew, Department
 from jetsim.supply.found import Found, Loaded, Ranking
 from jetsim.supply.model import PUMP
@@ -390,5 +390,4 @@ def sources(department: Department) -> dict[str, str]:
 def validity_counts(found: Found) -> list[ValidityCount]:
     """How many of the single runs lie outside the range of a fit."""
     flags = np.concatenate([dataset["validity"].values for dataset in found.datasets if "validity" in dataset])
-    counts = [(words, int(((flags & mask) != 0).sum())) for mask, words in VALIDITY.items()]
-    return [ValidityCount(words, count, flags.size) for words, count in counts if count]
+    return findings.flag_counts(flags)
