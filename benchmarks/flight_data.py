@@ -15,8 +15,9 @@ from numpy.typing import NDArray
 from jetsim import media, published
 from jetsim.hydraulics.nozzle import exit_speed
 from jetsim.jet.breakup import breakup_length_over_diameter
+from jetsim.jet.core import Flight, Launch
 from jetsim.jet.drag import DragLaw, Jet
-from jetsim.jet.trajectory import Flight, Launch, fly
+from jetsim.jet.trajectory import fly
 from jetsim.units import STANDARD_GRAVITY
 from tests.published import THEOBALD_1981
 

@@ -28,9 +28,9 @@ from numpy.typing import NDArray
 from scipy.integrate import solve_ivp
 
 from jetsim import media
+from jetsim.jet.core import Launch
 from jetsim.jet.drag import FlightConstants, Jet, TwoStage
 from jetsim.jet.hodograph import fly_constant_drag
-from jetsim.jet.trajectory import Launch
 from jetsim.simulation import simulate
 from jetsim.stream import Stream
 from jetsim.units import STANDARD_GRAVITY as G
@@ -169,7 +169,7 @@ def flights_of(stream: Stream) -> Flights:
         wind_across=wind[1],
         elevation=launch.elevation,
     )
-    return Flights(TwoStage(jet, FlightConstants())._rows[0].copy(), *wind, launch, breakup)
+    return Flights(TwoStage(jet, FlightConstants()).drag, *wind, launch, breakup)
 
 
 # --------------------------------------------------------------------------------------------------------

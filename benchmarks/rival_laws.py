@@ -22,7 +22,7 @@ _STILL = 1e-12  # m/s, keeps directions defined where nothing moves
 class Rival:
     """Base of the rivals: cases, constants of shape (k, n), and the time of breakup.
 
-    Subclasses give `slowing`: the drag deceleration (3, n) and the rates of their own rows, from the time, the
+    Subclasses give `slowing`: the drag deceleration (2, n) and the rates of their own rows, from the time, the
     velocity relative to the wind and their own rows; and `begin`, their own rows at breakup.
     """
 
@@ -34,6 +34,11 @@ class Rival:
         self.jet = jet
         self.constants = np.broadcast_to(constants, (len(constants), jet.exit_speed.size))
         self.broken = np.zeros_like(jet.exit_speed)
+
+    @property
+    def wind(self) -> Array:
+        """Wind along and across the throw, (2, n)."""
+        return np.stack([self.jet.wind_along, self.jet.wind_across])
 
     @property
     def quality(self) -> Array:
@@ -60,15 +65,14 @@ class Rival:
 
     def rates(self, time: Array, y: Array, out: Array) -> None:
         """Gravity and the law's drag."""
-        wind = np.stack([self.jet.wind_along, self.jet.wind_across, np.zeros_like(self.jet.wind_along)])
         lost = ~(np.abs(y) < _LOST).all(axis=0)
         state = np.where(lost, 1.0, y)
-        drag, own = self.slowing(time, state[:3] - wind, state[3:])
-        out[:3], out[3:] = -drag, own
-        out[2] -= G
+        drag, own = self.slowing(time, state[:2], state[2:])
+        out[:2], out[2:] = -drag, own
+        out[1] -= G
         # Too stiff for the steps, as in a fit's worst trials: these shall fall at once, not hold up all others.
         out[:, lost] = 0.0
-        out[2, lost] = -1e12
+        out[1, lost] = -1e12
 
     def take(self, cases: NDArray[np.intp]) -> Self:
         """The same law for a choice of its cases."""
@@ -150,7 +154,7 @@ class ScalarAir(Rival):
         width = d / 2 + own[0] * spread * self.quality**-q
         air = d / (2 * width) * np.sqrt(self.jet.exit_speed * momentum / self.density_ratio)
         drag = self.sphere_drag(c * d) * np.abs(speed - air) * (speed - air)
-        turning = G * np.hypot(velocity[0], velocity[1]) / (speed**2 + 0.01)  # defined at a vertical stream's apex
+        turning = G * np.abs(velocity[0]) / (speed**2 + 0.01)  # defined at a vertical stream's apex
         return drag * velocity / speed, np.stack([speed, drag - loss * own[1] * turning])
 
 
@@ -161,7 +165,7 @@ class SweptAir(Rival):
     kappa = 0 loses nothing.
     """
 
-    extra = 3
+    extra = 2
 
     def begin(self, velocity: Array) -> Array:
         """The air's momentum per mass of water; a trace of it, along the stream."""
@@ -173,7 +177,7 @@ class SweptAir(Rival):
         d, size, speed = self.jet.tip_diameter, _size(own) + _STILL, _size(velocity) + 1e-9
         direction = own / size
         along = np.sqrt(((velocity * direction).sum(0) / speed) ** 2 + 0.0025)  # never quite across
-        across = _size(np.cross(velocity, direction, axis=0)) / speed
+        across = np.abs(_cross(velocity, direction)) / speed
         width = d / 2 + spread * self.quality**-q * self.jet.exit_speed * time
         air = d / (2 * width) * np.sqrt(self.jet.exit_speed * size / self.density_ratio / along)
         slip = velocity - air * direction
@@ -211,7 +215,7 @@ class ChangedAirStream(Rival):
     Constants: c, tan(alpha), q, the overlap constant (16/pi in jetsim) and the exponent of the tip in the drop.
     """
 
-    extra = 4
+    extra = 2
 
     def __init__(self, jet: Jet, constants: Array, feature: Feature) -> None:
         super().__init__(jet, constants)
@@ -219,13 +223,13 @@ class ChangedAirStream(Rival):
 
     def begin(self, velocity: Array) -> Array:
         """Moment of the air's momentum about the water, and the path flown."""
-        return np.concatenate([np.zeros_like(velocity), self.jet.breakup_length[None]])
+        return np.stack([np.zeros_like(velocity[0]), self.jet.breakup_length])
 
     def _momentum(self, time: Array, velocity: Array) -> Array:
         """The air's momentum per mass of water."""
         angle, speed = np.deg2rad(self.jet.elevation), self.jet.exit_speed
-        along = speed * np.cos(angle) - self.jet.wind_along - velocity[0]
-        return np.stack([along, -self.jet.wind_across - velocity[1], speed * np.sin(angle) - G * time - velocity[2]])
+        level = np.hypot(speed * np.cos(angle) - self.jet.wind_along, self.jet.wind_across)
+        return np.stack([level - velocity[0], speed * np.sin(angle) - G * time - velocity[1]])
 
     def slowing(self, time: Array, velocity: Array, own: Array) -> tuple[Array, Array]:
         """Drag of drops on the slip against the air stream."""
@@ -233,15 +237,19 @@ class ChangedAirStream(Rival):
         feature, d, quality = self.feature, self.jet.tip_diameter, self.quality**q
         drop = c * d * (d / 0.019) ** (e - 1) * (quality if feature.quality_in_drop else 1.0)
         rate = spread / (quality if feature.quality_in_spread else 1.0)
-        width = d / 2 + rate * (own[3] if feature.by_path else self.jet.exit_speed * time)
+        width = d / 2 + rate * (own[1] if feature.by_path else self.jet.exit_speed * time)
         momentum = self._momentum(time, velocity)
-        around = np.sqrt((momentum**2).sum(0) + overlap * (own[:3] ** 2).sum(0) / width**2 + 1e-24)
+        around = np.sqrt((momentum**2).sum(0) + overlap * (own[0] / width) ** 2 + 1e-24)
         slip = velocity - momentum * d / (2 * width) * np.sqrt(self.jet.exit_speed / self.density_ratio / around)
         fast = _size(slip)
         drag = self.sphere_drag(drop) if feature.sphere else self.drop_drag(fast, drop)
         spray = 1 - self.broken / time if feature.gradual else 1.0
-        own_rates = np.concatenate([np.cross(velocity, momentum, axis=0), _size(velocity)[None]])
+        own_rates = np.stack([_cross(velocity, momentum), _size(velocity)])
         return drag * fast * spray * slip, own_rates
+
+
+def _cross(a: Array, b: Array) -> Array:
+    return np.asarray(a[1] * b[0] - a[0] * b[1])
 
 
 def _size(vector: Array) -> Array:

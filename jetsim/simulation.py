@@ -17,10 +17,11 @@ from numpy.typing import NDArray
 from jetsim import media
 from jetsim.hydraulics import nozzle
 from jetsim.jet.breakup import BREAKUP_MODELS, BreakupConstants, breakup_length_over_diameter
+from jetsim.jet.core import Launch
 from jetsim.jet.delivery import Thrown, reach_criterion
 from jetsim.jet.drag import DRAG_LAWS, FlightConstants, Jet, drag_law
 from jetsim.jet.hodograph import fly_fastest
-from jetsim.jet.trajectory import Launch, trace
+from jetsim.jet.trajectory import trace
 from jetsim.jet.turbulence import TurbulenceConstants, valve_factor
 from jetsim.quantities import quantity
 from jetsim.stream import Stream, labelled
@@ -28,7 +29,8 @@ from jetsim.stream import Stream, labelled
 Array = NDArray[np.float64]
 Values = Mapping[str, NDArray[Any]]
 
-CHUNK = 8192
+# Cases of one piece of work: long enough for threads not to wait for each other; small arrays still make two.
+CHUNK, LEAST_CHUNK = 32_768, 4096
 STATIONS = 121
 
 
@@ -61,11 +63,12 @@ def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> 
     """
     template, columns = _columns(stream.values())
     size = int(np.prod(list(template.sizes.values()), dtype=int))
-    starts = range(0, size, CHUNK)
+    chunk = min(CHUNK, max(LEAST_CHUNK, -(-size // 2)))  # whatever the number of workers
+    starts = range(0, size, chunk)
     results = _allocate(size, path)
 
     def run(start: int) -> None:
-        part = slice(start, min(start + CHUNK, size))
+        part = slice(start, min(start + chunk, size))
         for name, value in _simulate_mixed(columns(part), path).items():
             results[name][..., part] = value
 

@@ -2,9 +2,10 @@
 
 import numpy as np
 
+from jetsim.jet.core import Launch
 from jetsim.jet.delivery import Thrown
 from jetsim.jet.drag import AirStream, FlightConstants, Jet
-from jetsim.jet.trajectory import Launch, fly
+from jetsim.jet.trajectory import fly
 
 
 def thrown(diameter, speed, elevation=30.0, wind=(0.0, 0.0), target=0.0, height=1.0, ratio=223.4):

@@ -8,9 +8,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from jetsim.jet import hodograph
+from jetsim.jet.core import Flight, Launch
 from jetsim.jet.drag import FlightConstants, TwoStage, Vacuum
 from jetsim.jet.hodograph import fly_constant_drag, fly_fastest
-from jetsim.jet.trajectory import Flight, Launch, fly
+from jetsim.jet.trajectory import fly
 from tests import reference_flight
 from tests.test_trajectory import jet_of, launch_of
 

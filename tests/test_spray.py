@@ -87,14 +87,14 @@ def test_terminal_fall_outside_the_stream(diameter):
     case = thrown(0.019, 25.0)
     jet = case.jet._replace(air_density=np.array([1.204]), air_viscosity=np.array([1.82e-5]))
     law = SprayClasses(jet, case.constants, diameter * 1e-3 / effective_drop(jet, case.constants))
-    law.start(np.array([1e-6]), np.zeros((3, 1)))
-    y, out = np.zeros((13, 1)), np.empty((13, 1))
-    y[3], y[6], y[12] = 1e3, 20.0, 1.0  # far beside the stream
+    law.start(np.array([1e-6]), np.zeros((2, 1)))
+    y, out = np.zeros((9, 1)), np.empty((9, 1))
+    y[2], y[5], y[8] = 1e3, 20.0, 1.0  # far beside the stream
 
     def excess(fall):
-        y[2] = -fall
+        y[1] = -fall
         law.rates(np.array([1e3]), y, out)
-        return out[2, 0]
+        return out[1, 0]
 
     expected = dict(GUNN_KINZER_1949)[diameter]
     assert brentq(excess, 0.01, 20.0) == pytest.approx(expected, rel=0.05)
@@ -121,22 +121,26 @@ def test_against_an_adaptive_integrator(ratio, elevation, wind):
     assert points.position[0, -1, 0] == pytest.approx(flight.extreme_reach[0], rel=1e-9)
     angle, speed = np.deg2rad(elevation), 28.0
     time = flight.breakup_distance[0] / (speed * np.cos(angle))
-    velocity = np.array([speed * np.cos(angle), 0.0, speed * np.sin(angle) - 9.80665 * time])
+    # In the plane of flight of the wind's frame: level and up.
+    level = np.array([speed * np.cos(angle) - wind[0], -wind[1]])
+    size = np.hypot(*level)
+    velocity = np.array([size, speed * np.sin(angle) - 9.80665 * time])
     own = law.start(np.array([time]), velocity[:, None])[:, 0]
-    place = np.array([flight.breakup_distance[0], 0.0, flight.breakup_height[0]])
-    out = np.empty((13, 1))
+    out = np.empty((9, 1))
 
     def rates(t, state):
-        law.rates(np.array([t]), state[3:, None], out)
-        return np.concatenate([state[3:6], out[:, 0]])
+        law.rates(np.array([t]), state[2:, None], out)
+        return np.concatenate([state[2:4], out[:, 0]])
 
     def ground(_, state):
-        return state[2]
+        return state[1]
 
     ground.terminal = True
-    start = np.concatenate([place, velocity, own])
+    start = np.concatenate([[0.0, flight.breakup_height[0]], velocity, own])
     landed = solve_ivp(rates, (time, 60.0), start, "DOP853", events=ground, rtol=1e-10, atol=1e-12, first_step=1e-6)
-    end = landed.y_events[0][0]
+    since = landed.t_events[0][0] - time
+    end = landed.y_events[0][0][0] * level / size + np.array(wind) * since
+    end[0] += flight.breakup_distance[0]
     assert flight.extreme_reach[0] == pytest.approx(end[0], abs=2e-3)
     assert flight.lateral_drift[0] == pytest.approx(end[1], abs=2e-3)
     assert flight.flight_time[0] == pytest.approx(landed.t_events[0][0], rel=1e-4)

@@ -5,8 +5,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from jetsim.jet.core import Launch, fall_time
 from jetsim.jet.drag import AirStream, FlightConstants, Jet, TwoStage, Vacuum
-from jetsim.jet.trajectory import Launch, fall_time, fly, trace
+from jetsim.jet.trajectory import fly, trace
 from tests import reference_flight
 
 G = 9.80665

@@ -12,13 +12,13 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtr
-from scipy.stats import ncx2
+from scipy.special import chndtr, ndtr
 
 from jetsim.errors import InputError
+from jetsim.jet.core import Flight, Launch
 from jetsim.jet.drag import FlightConstants, Jet
 from jetsim.jet.spray import DropClasses, Spray, SprayClasses, drop_ratio, fly_spray, interpolate
-from jetsim.jet.trajectory import Flight, Launch, fly
+from jetsim.jet.trajectory import fly
 from jetsim.quantities import did_you_mean
 from jetsim.units import INCH
 
@@ -255,7 +255,7 @@ def _share_within(spray: Spray, radius: float) -> Array:
     for share, path in zip(spray.share, spray.position.transpose(2, 0, 1, 3), strict=True):
         ahead = np.maximum.accumulate(np.nan_to_num(path[0]), axis=0)
         aside = (interpolate(along, ahead, path[2], np.nan) - height) / np.hypot(1.0, slope)
-        part = ncx2.cdf((radius / width) ** 2, 2, (aside / width) ** 2)
+        part = chndtr((radius / width) ** 2, 2, (aside / width) ** 2)
         inside += share * np.nan_to_num(part)
     core = spray.law.unbroken(spray.middle.time)
     return np.asarray(core + (1 - core) * inside)

@@ -88,21 +88,26 @@ THEOBALD = FittedRange((160.0, 255.0), (0.0129, 0.0255), (20.0, 34.6), (20.0, 45
 
 
 class DragLaw(Protocol):
-    """Rates of change of the active state after breakup.
+    """Rates of change of the active state after breakup, in the wind's frame.
 
-    The active state ``y`` has shape (3 + extra, n): velocity (along, across, up) in m/s relative to the
-    ground, then the law's own rows. No step may be longer than `longest_step` [s], which keeps stiff laws stable.
+    There each flight stays in one upright plane. The active state ``y`` has shape (2 + extra, n): velocity relative to
+    the wind (level and up) in m/s, then the law's own rows. No step may be longer than `longest_step` [s], which keeps
+    stiff laws stable.
     """
 
     extra: int
     fitted: FittedRange | None
     longest_step: Array | float
 
+    @property
+    def wind(self) -> Array:
+        """Wind along and across the throw, (2, n) [m/s]."""
+
     def start(self, time: Array, velocity: Array) -> Array:
-        """Law's own rows at breakup, shape (extra, n), from time and velocity (3, n) there."""
+        """Law's own rows at breakup, shape (extra, n), from time and velocity (2, n) there."""
 
     def rates(self, time: Array, y: Array, out: Array) -> None:
-        """Write dy/dt at `time` since launch [s] into `out`; y and out have shape (3 + extra, n)."""
+        """Write dy/dt at `time` since launch [s] into `out`; y and out have shape (2 + extra, n)."""
 
     def take(self, cases: NDArray[np.intp]) -> Self:
         """The same law for a choice of its cases."""
@@ -116,21 +121,21 @@ class Vacuum:
     longest_step: Array | float = np.inf
 
     def __init__(self, jet: Jet, constants: FlightConstants) -> None:
-        self._cases = jet.exit_speed.size
+        self.wind = np.zeros((2, jet.exit_speed.size))
 
     def start(self, time: Array, velocity: Array) -> Array:
         """No rows of its own."""
-        return np.empty((0, self._cases))
+        return np.empty((0, time.size))
 
     def rates(self, time: Array, y: Array, out: Array) -> None:
         """Gravity alone."""
-        out[:2] = 0.0
-        out[2] = -STANDARD_GRAVITY
+        out[0] = 0.0
+        out[1] = -STANDARD_GRAVITY
 
     def take(self, cases: NDArray[np.intp]) -> Self:
         """The same law for a choice of its cases."""
         copy = object.__new__(type(self))
-        copy._cases = cases.size
+        copy.wind = self.wind[:, cases]
         return copy
 
 
@@ -152,29 +157,32 @@ class TwoStage:
         diameter = np.asarray(constants.diameter_ratio) * jet.tip_diameter * quality * speed
         density = jet.air_density / jet.water_density
         drag = 0.75 * np.asarray(constants.sphere_drag) / diameter * density
-        # Rows: drag per path [1/m], wind along and across [m/s], exit speed [m/s].
-        self._rows = np.stack(np.broadcast_arrays(drag, jet.wind_along, jet.wind_across, jet.exit_speed))
+        # Rows: drag per path [1/m], wind along and across [m/s].
+        self._rows = np.stack(np.broadcast_arrays(drag, jet.wind_along, jet.wind_across))
+
+    @property
+    def drag(self) -> Array:
+        """Drag per path [1/m], (n,)."""
+        return np.asarray(self._rows[0])
+
+    @property
+    def wind(self) -> Array:
+        """Wind along and across the throw, (2, n) [m/s]."""
+        return self._rows[1:3]
 
     def start(self, time: Array, velocity: Array) -> Array:
         """No rows of its own."""
-        return np.empty((0, velocity.shape[1]))
+        return np.empty((0, time.size))
 
     def rates(self, time: Array, y: Array, out: Array) -> None:
         """Quadratic drag against the moving air, and gravity."""
-        drag, along, across, _ = self._rows
-        np.subtract(y[0], along, out=out[0])
-        np.subtract(y[1], across, out=out[1])
-        factor = out[0] * out[0]
-        square = out[1] * out[1]
-        factor += square
-        np.multiply(y[2], y[2], out=square)
-        factor += square
+        factor = y[0] * y[0]
+        factor += y[1] * y[1]
         np.sqrt(factor, out=factor)
-        factor *= drag
+        factor *= self._rows[0]
         np.negative(factor, out=factor)
-        out[:2] *= factor
-        np.multiply(factor, y[2], out=out[2])
-        out[2] -= STANDARD_GRAVITY
+        np.multiply(factor, y, out=out)
+        out[1] -= STANDARD_GRAVITY
 
     def take(self, cases: NDArray[np.intp]) -> Self:
         """The same law for a choice of its cases."""
@@ -183,8 +191,8 @@ class TwoStage:
         return copy
 
 
-# 16/pi: a uniform trail of length 2 delta seen through a Gaussian of width b.
-_OVERLAP = 16 / np.pi
+# Root of 16/pi: a uniform trail of length 2 delta seen through a Gaussian of width b.
+_OVERLAP = 4 / np.sqrt(np.pi)
 # Abraham (1970), Phys. Fluids 13, 2194 (from memory): smooth in the Reynolds number, square roots only.
 _DRAG_FAR, _DRAG_NEAR = 0.2924, 9.06
 # Flattening of large drops, fitted to Gunn & Kinzer (1949), 0.4 to 5 mm; the cap is a disc-like drop (assumed).
@@ -228,10 +236,11 @@ class AirStream:
       turns the core into spray gradually (assumed); Cd by `drop_drag_coefficient`.
 
     W is the wind: all forces depend on velocities relative to it, so a change of frame is exact (V0 stays the speed
-    relative to the nozzle). No measurement of a fire stream in wind was found: this part is untested.
+    relative to the nozzle). No measurement of a fire stream in wind was found: this part is untested. All vectors lie
+    in one upright plane of the wind's frame; M has two components there, and N is one number.
     """
 
-    extra = 3
+    extra = 1
     fitted: FittedRange | None = THEOBALD
     longest_step: Array | float = np.inf
 
@@ -240,131 +249,130 @@ class AirStream:
         drop = np.asarray(constants.drop_ratio) * np.asarray(constants.drop_scale) * jet.tip_diameter * quality
         angle = np.deg2rad(jet.elevation)
         ratio = jet.air_density / jet.water_density
+        # Half-widths stand over the root of the overlap's constant, which saves a product in `rates`.
+        half = jet.tip_diameter / 2 / _OVERLAP
+        still = np.zeros_like(jet.exit_speed)
         rows = (
-            jet.exit_speed * np.cos(angle),
+            # What grows with time: velocity without drag (level and up), half-width.
+            np.hypot(jet.exit_speed * np.cos(angle) - jet.wind_along, jet.wind_across),
             jet.exit_speed * np.sin(angle),
-            jet.tip_diameter / 2,
-            np.asarray(constants.spread) / quality * jet.exit_speed,
-            (jet.tip_diameter / 2) ** 2 * jet.exit_speed / ratio,
+            half,
+            still,
+            still - STANDARD_GRAVITY,
+            np.asarray(constants.spread) / quality * jet.exit_speed / _OVERLAP,
+            half * np.sqrt(jet.exit_speed / ratio),
             0.75 * _DRAG_FAR * ratio / drop,
             _DRAG_NEAR * np.sqrt(jet.air_viscosity / (jet.air_density * drop)),
-            _FLATTENING * (jet.air_density * drop / jet.surface_tension) ** 2,
+            _FLATTENING / _FLATTENED * (jet.air_density * drop / jet.surface_tension) ** 2,
+            still,
             jet.wind_along,
             jet.wind_across,
-            np.zeros_like(jet.exit_speed),
         )
         self._rows = np.stack(np.broadcast_arrays(*rows))
+        self._allocate()
+
+    def _allocate(self) -> None:
+        """Work arrays of `rates`, kept from call to call."""
+        self._work = np.empty((9, self._rows.shape[1]))
+
+    @property
+    def wind(self) -> Array:
+        """Wind along and across the throw, (2, n) [m/s]."""
+        return self._rows[11:13]
 
     def start(self, time: Array, velocity: Array) -> Array:
-        """At breakup the air is still at rest."""
+        """At breakup the air is still at rest; a trace of moment keeps what follows defined."""
         self._rows[10] = time
-        return np.zeros_like(velocity)
+        return np.full((1, time.size), 1e-12)
 
     def rates(self, time: Array, y: Array, out: Array) -> None:
         """Slip against the air stream; momentum left in the air."""
-        along, up, half, widening, gain, _, _, _, wind_x, wind_y, _ = self._rows
-        vx, vy, vz = y[0] - wind_x, y[1] - wind_y, y[2].copy()
-        mx, my = along - y[0], -y[1]
-        mz = up - STANDARD_GRAVITY * time
-        mz -= vz
-        _cross((vx, vy, vz), (mx, my, mz), out[3:])
-        narrow = widening * time
-        narrow += half
-        narrow *= narrow
-        np.reciprocal(narrow, out=narrow)  # 1 / b^2
-        lever = _squared(y[3], y[4], y[5])
-        lever *= narrow
-        lever *= _OVERLAP
-        lever += _squared(mx, my, mz)
-        lever += 1e-24  # at breakup, where the air is at rest
-        np.sqrt(lever, out=lever)
-        narrow *= gain
-        narrow /= lever
-        np.sqrt(narrow, out=narrow)  # u / |M|
-        for momentum, slip in ((mx, vx), (my, vy), (mz, vz)):
-            momentum *= narrow
-            slip -= momentum
-        rate = self.slowing(time, _squared(vx, vy, vz))
-        for row, slip in zip(out, (vx, vy, vz), strict=False):
-            np.multiply(rate, slip, out=row)
-        out[2] -= STANDARD_GRAVITY
+        velocity, slip, product = y[:2], self._work[4:6], self._work[6:8]
+        momentum, factor = self._air(time, y)
+        # Before `momentum` turns into the air's velocity: the moment.
+        np.multiply(velocity[::-1], momentum, out=product)
+        np.subtract(product[1], product[0], out=out[2])
+        momentum *= factor
+        np.subtract(velocity, momentum, out=slip)
+        np.multiply(slip, slip, out=product)
+        np.add(product[0], product[1], out=factor)
+        np.multiply(self.slowing(time, factor), slip, out=out[:2])
+        out[1] -= STANDARD_GRAVITY
+
+    def _air(self, time: Array, y: Array) -> tuple[Array, Array]:
+        """The air's momentum per mass of water (2, n), and the factor u / |M| that makes it the air's velocity."""
+        grown, width, lever, squares = self._work[:3], self._work[2], self._work[3], self._work[4:7]
+        np.multiply(self._rows[3:6], time, out=grown)
+        grown += self._rows[:3]
+        momentum = grown[:2]
+        momentum -= y[:2]
+        np.multiply(momentum, momentum, out=squares[:2])
+        np.divide(y[2], width, out=lever)
+        np.multiply(lever, lever, out=squares[2])
+        factor = np.add.reduce(squares, axis=0, out=lever)
+        np.sqrt(factor, out=factor)
+        np.sqrt(factor, out=factor)
+        factor *= width
+        np.divide(self._rows[6], factor, out=factor)
+        return momentum, factor
 
     def slowing(self, time: Array, slip_squared: Array) -> Array:
-        """Minus the drag per speed [1/s], from the square of the slip; square roots only."""
-        drag, near, flattening, broken = self._rows[5], self._rows[6], self._rows[7], self._rows[10]
-        flat = slip_squared * slip_squared
+        """Minus the drag per speed [1/s], from the square of the slip, which is overwritten; square roots only."""
+        drag, near, flattening, broken = self._rows[7:11]
+        flat = self._work[8]
+        np.multiply(slip_squared, slip_squared, out=flat)
         flat *= flattening
-        rounder = flat / _FLATTENED
-        rounder += 1.0
-        flat /= rounder
         flat += 1.0
+        np.divide(-_FLATTENED, flat, out=flat)
+        flat += 1.0 + _FLATTENED
+        flat *= drag
         np.sqrt(slip_squared, out=slip_squared)
         np.sqrt(slip_squared, out=slip_squared)
         slip_squared += near
         slip_squared *= slip_squared  # |r| (1 + 9.06 / sqrt(Re))^2
         slip_squared *= flat
-        slip_squared *= drag
-        spray = broken / time
-        spray -= 1.0
-        slip_squared *= spray
+        np.divide(broken, time, out=flat)
+        flat -= 1.0
+        slip_squared *= flat
         return slip_squared
 
     def half_width(self, time: Array) -> Array:
         """Half-width b of the air stream [m] at times since launch."""
-        return np.asarray(self._rows[2] + self._rows[3] * time)
+        return np.asarray(_OVERLAP * (self._rows[2] + self._rows[5] * time))
 
     def unbroken(self, time: Array) -> Array:
         """Share of the water that still holds together at times since launch [-] (form assumed)."""
         return np.asarray(np.minimum(1.0, self._rows[10] / np.maximum(time, 1e-12)))
 
     def air(self, time: Array, y: Array, aside_squared: Array) -> Array:
-        """Velocity of the air (3, n) beside the stream's middle, Gaussian across it with the half-width (assumed).
+        """Velocity of the air (2, n) beside the stream's middle, Gaussian across it with the half-width (assumed).
 
         Parameters
         ----------
         time : ndarray, shape (n,)
             Since launch [s].
-        y : ndarray, shape (6, n)
+        y : ndarray, shape (3, n)
             State of the law.
         aside_squared : ndarray, shape (n,)
             Square of the distance from the middle [m2].
+
+        Returns
+        -------
+        ndarray
+            Relative to the wind [m/s]; overwritten by the next call.
         """
-        along, up, _, _, gain, _, _, _, wind_x, wind_y, _ = self._rows
-        momentum = np.empty_like(y[:3])
-        np.subtract(along, y[0], out=momentum[0])
-        np.negative(y[1], out=momentum[1])
-        np.subtract(up - STANDARD_GRAVITY * time, y[2], out=momentum[2])
-        square = self.half_width(time) ** 2
-        lever = _squared(*y[3:])
-        lever *= _OVERLAP
-        lever /= square
-        lever += _squared(*momentum)
-        lever += 1e-24
-        aside = aside_squared / square
-        square *= np.sqrt(lever)
-        momentum *= np.sqrt(gain / square) * np.exp(-aside)
-        momentum[0] += wind_x
-        momentum[1] += wind_y
+        momentum, factor = self._air(time, y)
+        width = self._work[2] * _OVERLAP
+        factor *= np.exp(-aside_squared / (width * width))
+        momentum *= factor
         return momentum
 
     def take(self, cases: NDArray[np.intp]) -> Self:
         """The same law for a choice of its cases."""
         copy = object.__new__(type(self))
         copy._rows = self._rows.take(cases, axis=1)
+        copy._allocate()
         return copy
-
-
-def _squared(x: Array, y: Array, z: Array) -> Array:
-    total = x * x
-    total += y * y
-    total += z * z
-    return total
-
-
-def _cross(a: tuple[Array, Array, Array], b: tuple[Array, Array, Array], out: Array) -> None:
-    for row, (i, j) in zip(out, ((1, 2), (2, 0), (0, 1)), strict=True):
-        np.multiply(a[i], b[j], out=row)
-        row -= a[j] * b[i]
 
 
 DRAG_LAWS: Mapping[str, type[AirStream] | type[TwoStage] | type[Vacuum]] = MappingProxyType(

@@ -22,8 +22,9 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from jetsim.jet.core import Array, Core, Flight, Launch, core_results
 from jetsim.jet.drag import DragLaw, TwoStage
-from jetsim.jet.trajectory import Array, Flight, Launch, _Core, _core_results, fly
+from jetsim.jet.trajectory import fly
 from jetsim.units import STANDARD_GRAVITY as G
 
 Bools = NDArray[np.bool_]
@@ -93,8 +94,7 @@ def fly_fastest(law: DragLaw, launch: Launch, breakup_length: Array) -> Flight:
     Parameters and results are those of `trajectory.fly`, without points on the way.
     """
     if isinstance(law, TwoStage):
-        drag, along, across = law._rows[:3]
-        return fly_constant_drag(drag, along, across, launch, breakup_length)
+        return fly_constant_drag(law.drag, law.wind[0], law.wind[1], launch, breakup_length)
     return fly(law, launch, breakup_length)
 
 
@@ -159,9 +159,9 @@ def _put(flight: Flight, where: slice | NDArray[np.intp], part: Flight) -> None:
 
 def _fly_core(cases: _Cases) -> Flight:
     """Flights that have landed by the end of their core, or are below their target there and falling."""
-    core = _Core(cases.launch)
+    core = Core(cases.launch)
     time = core.time_of_path(cases.breakup_length)
-    flight = _core_results(core, cases.launch, time, core.position(time))
+    flight = core_results(core, cases.launch, time, core.position(time))
     flight.lateral_drift = np.where(np.isnan(flight.extreme_reach), np.nan, flight.lateral_drift)
     return flight
 
@@ -206,7 +206,7 @@ def _breakup(launch: Launch, length: Array) -> _Breakup:
 
 def _long_breakup(launch: Launch, length: Array) -> _Breakup:
     """The end of cores of any length."""
-    core = _Core(launch)
+    core = Core(launch)
     time = core.time_of_path(length)
     along, _, height = core.position(time)
     return _Breakup(time, along, height, core.along, core.up - G * time, core.up, np.ones(time.size, dtype=bool))

@@ -1,7 +1,8 @@
 """An explicit Runge-Kutta method of order 8 in twelve stages.
 
 Coefficients of Dormand & Prince as given by Hairer, Norsett & Wanner (1993), Solving Ordinary Differential Equations I,
-second edition, section II.5 (method DOP853).
+second edition, section II.5 (method DOP853). No stage after the fourth looks back at the second, and none after the
+fifth at the third.
 """
 
 import numpy as np
@@ -58,3 +59,9 @@ STAGES = tuple(np.array(row) for row in (
     ),
 ))
 # fmt: on
+# Slots in which the rates of the stages are kept: the second and third stage make room for the fourth and fifth.
+SLOTS = (0, 1, 2, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10)
+# The stages that lie in the slots, slot by slot, when each stage after the first is worked out.
+LIVE = tuple(
+    np.array(stages) for stages in ((0,), (0, 1), (0, 1, 2), (0, 3, 2), *((0, *range(3, end)) for end in range(5, 13)))
+)

@@ -12,8 +12,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
+from jetsim.jet.core import Launch
 from jetsim.jet.drag import THEOBALD, AirStream, FittedRange, FlightConstants, Jet
-from jetsim.jet.trajectory import Launch, Trace, trace
+from jetsim.jet.trajectory import Trace, trace
 from jetsim.units import STANDARD_GRAVITY
 
 Array = NDArray[np.float64]
@@ -83,11 +84,12 @@ class SprayClasses:
 
     ``dv/dt = g - (1 - t_b / t) (3/4) (Cd / D) (rho_g / rho_l) |r| r`` with ``r = v - W - u exp(-(e/b)^2)``: e is the
     distance from the stream's middle path, b its half-width and u its air abreast of the drop (form of the edge
-    assumed). Rows of the state after the velocity: offset from the middle path (3), velocity (3) and moment (3) of
-    the mean flight abreast, and its time since launch.
+    assumed). Rows of the state after the velocity: offset from the middle path (level, up, and out of the plane of
+    flight), velocity (2) and moment (1) of the mean flight abreast, and its time since launch. The middle path stands
+    still over ground, so the offset drifts with the wind unless the copy keeps pace.
     """
 
-    extra = 10
+    extra = 7
     fitted: FittedRange | None = THEOBALD
 
     def __init__(self, jet: Jet, constants: FlightConstants, ratio: ArrayLike) -> None:
@@ -96,54 +98,80 @@ class SprayClasses:
         mean = replace(constants, drop_scale=scale * np.maximum(1.0, finest))
         own = replace(constants, drop_scale=scale * np.maximum(ratio, finest))
         self._mean, self._own = AirStream(jet, mean), AirStream(jet, own)
+        self._drift = _wind_in_plane(jet)
         drop = drop * np.maximum(ratio, finest)
         # Twice the time in which a falling drop settles: what one step of the integrator may stably leap over.
         self.longest_step: Array | float = 2 * np.minimum(_FALL_RATE * drop, _FASTEST_FALL) / STANDARD_GRAVITY
 
+    @property
+    def wind(self) -> Array:
+        """Wind along and across the throw, (2, n) [m/s]."""
+        return self._mean.wind
+
     def start(self, time: Array, velocity: Array) -> Array:
         """At breakup every class flies with the stream."""
-        still = self._mean.start(time, velocity)
+        moment = self._mean.start(time, velocity)
         self._own.start(time, velocity)
-        return np.concatenate([still, velocity, still, time[None]])
+        return np.concatenate([np.zeros((3, time.size)), velocity, moment, time[None]])
 
     def rates(self, time: Array, y: Array, out: Array) -> None:
         """Drag against the air abreast; the copy of the mean flight runs along."""
-        velocity, offset, mean, clock = y[:3], y[3:6], y[6:12], y[12]
-        self._mean.rates(clock, mean, out[6:12])
-        pace = _pace(velocity, offset, mean, out[6:9])
-        out[6:12] *= pace
-        out[12] = pace
-        np.multiply(pace, mean[:3], out=out[3:6])
-        np.subtract(velocity, out[3:6], out=out[3:6])
-        slip = self._mean.air(clock, mean, _dot(offset, offset))
+        velocity, offset, mean, clock = y[:2], y[2:5], y[5:8], y[8]
+        self._mean.rates(clock, mean, out[5:8])
+        pace = self._pace(velocity, offset, mean, out[5:7])
+        # Velocity of the class over ground less that of its copy.
+        np.multiply(self._drift, 1.0 - pace, out=out[2:5])
+        out[2:4] += velocity
+        out[2:4] -= pace * mean[:2]
+        out[5:8] *= pace
+        out[8] = pace
+        aside = _dot(offset, offset)
+        aside += offset[2] * offset[2]
+        slip = self._mean.air(clock, mean, aside)
         np.subtract(velocity, slip, out=slip)
-        np.multiply(self._own.slowing(time, _dot(slip, slip)), slip, out=out[:3])
-        out[2] -= STANDARD_GRAVITY
+        np.multiply(self._own.slowing(time, _dot(slip, slip)), slip, out=out[:2])
+        out[1] -= STANDARD_GRAVITY
+
+    def _pace(self, velocity: Array, offset: Array, mean: Array, acceleration: Array) -> Array:
+        """Rate of the mean flight's clock that keeps it abreast: the offset stays at right angles to the path."""
+        drift = self._drift
+        mean = mean[:2] + drift[:2]
+        square = _dot(mean, mean)
+        pace = _dot(velocity + drift[:2], mean)
+        if drift[2].any():
+            across = drift[2] * drift[2]
+            square += across
+            pace += across
+        bend = square - _dot(offset, acceleration)
+        square /= _FASTEST
+        pace /= np.maximum(bend, square, out=bend)
+        return np.asarray(np.maximum(pace, 0.0, out=pace))
 
     def take(self, cases: NDArray[np.intp]) -> Self:
         """The same law for a choice of its cases."""
         copy = object.__new__(type(self))
         copy.longest_step = np.asarray(self.longest_step)[cases]
         copy._mean, copy._own = self._mean.take(cases), self._own.take(cases)
+        copy._drift = self._drift.take(cases, axis=1)
         return copy
 
 
+def _wind_in_plane(jet: Jet) -> Array:
+    """Wind along the level direction of the plane of flight, up, and out of the plane (3, n)."""
+    along = jet.exit_speed * np.cos(np.deg2rad(jet.elevation)) - jet.wind_along
+    size = np.hypot(along, jet.wind_across)
+    moves = size > 0
+    size = np.where(moves, size, 1.0)
+    cosine, sine = np.where(moves, along / size, 1.0), -jet.wind_across / size
+    level = cosine * jet.wind_along + sine * jet.wind_across
+    return np.stack([level, np.zeros_like(size), cosine * jet.wind_across - sine * jet.wind_along])
+
+
 def _dot(a: Array, b: Array) -> Array:
-    """Product of the first three rows."""
+    """Product of the first two rows."""
     total: Array = a[0] * b[0]
     total += a[1] * b[1]
-    total += a[2] * b[2]
     return total
-
-
-def _pace(velocity: Array, offset: Array, mean: Array, acceleration: Array) -> Array:
-    """Rate of the mean flight's clock that keeps it abreast: the offset stays at right angles to the path."""
-    square = _dot(mean, mean)
-    bend = square - _dot(offset, acceleration)
-    square /= _FASTEST
-    pace = _dot(velocity, mean)
-    pace /= np.maximum(bend, square, out=bend)
-    return np.asarray(np.maximum(pace, 0.0, out=pace))
 
 
 @dataclass(frozen=True)
