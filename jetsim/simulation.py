@@ -4,6 +4,7 @@ Cases are computed in chunks that fit the processor's cache, on several threads 
 so memory stays flat however many cases there are and results do not depend on the number of threads.
 """
 
+import math
 import os
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
@@ -29,7 +30,8 @@ from jetsim.stream import Stream, labelled
 Array = NDArray[np.float64]
 Values = Mapping[str, NDArray[Any]]
 
-# Cases of one piece of work: long enough for threads not to wait for each other; small arrays still make two.
+# Cases of one piece of work: long enough for threads not to wait for each other. The number of pieces is even, for two
+# threads to share, and does not depend on the threads there are.
 CHUNK, LEAST_CHUNK = 32_768, 4096
 STATIONS = 121
 
@@ -63,7 +65,7 @@ def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> 
     """
     template, columns = _columns(stream.values())
     size = int(np.prod(list(template.sizes.values()), dtype=int))
-    chunk = min(CHUNK, max(LEAST_CHUNK, -(-size // 2)))  # whatever the number of workers
+    chunk = max(LEAST_CHUNK, math.ceil(size / (2 * math.ceil(size / (2 * CHUNK))))) if size else 1
     starts = range(0, size, chunk)
     results = _allocate(size, path)
 

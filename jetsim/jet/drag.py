@@ -280,6 +280,12 @@ class AirStream:
         """Wind along and across the throw, (2, n) [m/s]."""
         return self._rows[11:13]
 
+    @property
+    def coefficients(self) -> Array:
+        """Half-width at the tip [m] and its growth [m/s], over the root of 16/pi; then the constants of the air's speed
+        and of the drag, as in `rates`; (6, n)."""
+        return self._rows[[2, 5, 6, 7, 8, 9]]
+
     def start(self, time: Array, velocity: Array) -> Array:
         """At breakup the air is still at rest; a trace of moment keeps what follows defined."""
         self._rows[10] = time
