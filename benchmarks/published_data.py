@@ -23,7 +23,8 @@ from jetsim import media, published, units
 from jetsim.errors import InputError
 from jetsim.hydraulics import nozzle
 from jetsim.jet.breakup import ATOMIZATION, SURFACE, breakup_length_over_diameter
-from jetsim.jet.drag import FlightConstants, drop_drag_coefficient
+from jetsim.jet.drag import FlightConstants
+from jetsim.jet.drops import drop_drag_coefficient
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.figures import Plot, Words

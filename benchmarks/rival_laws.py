@@ -10,7 +10,8 @@ from typing import Self
 import numpy as np
 from numpy.typing import NDArray
 
-from jetsim.jet.drag import Jet, drop_drag_coefficient
+from jetsim.jet.drag import Jet
+from jetsim.jet.drops import drop_drag_coefficient, longest_stable_step
 from jetsim.units import STANDARD_GRAVITY as G
 
 Array = NDArray[np.float64]
@@ -80,6 +81,7 @@ class Rival:
         copy.__dict__.update(self.__dict__)
         copy.jet = Jet(*(column[cases] for column in self.jet))
         copy.constants, copy.broken = self.constants[:, cases], self.broken[cases]
+        copy.longest_step = np.broadcast_to(self.longest_step, self.broken.shape)[cases]
         return copy
 
     def sphere_drag(self, diameter: Array) -> Array:
@@ -220,6 +222,13 @@ class ChangedAirStream(Rival):
     def __init__(self, jet: Jet, constants: Array, feature: Feature) -> None:
         super().__init__(jet, constants)
         self.feature = feature
+        self.longest_step = longest_stable_step(self._drop, jet.water_density, jet.air_viscosity)
+
+    @property
+    def _drop(self) -> Array:
+        c, _, q, _, e = self.constants
+        d = self.jet.tip_diameter
+        return np.asarray(c * d * (d / 0.019) ** (e - 1) * (self.quality**q if self.feature.quality_in_drop else 1.0))
 
     def begin(self, velocity: Array) -> Array:
         """Moment of the air's momentum about the water, and the path flown."""
@@ -233,9 +242,8 @@ class ChangedAirStream(Rival):
 
     def slowing(self, time: Array, velocity: Array, own: Array) -> tuple[Array, Array]:
         """Drag of drops on the slip against the air stream."""
-        c, spread, q, overlap, e = self.constants
-        feature, d, quality = self.feature, self.jet.tip_diameter, self.quality**q
-        drop = c * d * (d / 0.019) ** (e - 1) * (quality if feature.quality_in_drop else 1.0)
+        _, spread, q, overlap, _ = self.constants
+        feature, d, quality, drop = self.feature, self.jet.tip_diameter, self.quality**q, self._drop
         rate = spread / (quality if feature.quality_in_spread else 1.0)
         width = d / 2 + rate * (own[1] if feature.by_path else self.jet.exit_speed * time)
         momentum = self._momentum(time, velocity)

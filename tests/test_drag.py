@@ -18,7 +18,8 @@ from benchmarks.rival_laws import ChangedAirStream, Feature
 from jetsim import media
 from jetsim.errors import InputError
 from jetsim.jet.core import Launch
-from jetsim.jet.drag import DRAG_LAWS, AirStream, FlightConstants, Jet, drag_law, drop_drag_coefficient
+from jetsim.jet.drag import DRAG_LAWS, AirStream, FlightConstants, Jet, drag_law
+from jetsim.jet.drops import drop_drag_coefficient
 from jetsim.jet.trajectory import fly, trace
 from tests import reference_flight
 from tests.published import GUNN_KINZER_1949
@@ -108,6 +109,36 @@ def test_the_air_stream_law_is_its_plain_twin():
     fast = fly(AirStream(jet, at), launch, jet.breakup_length)
     for name in ("extreme_reach", "apex_height", "lateral_drift"):
         assert np.allclose(getattr(plain, name), getattr(fast, name), rtol=1e-10, atol=1e-10)
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_poor_streams_of_fine_drops_stay_stable(seed):
+    """A stream that breaks up at a seventh of a good one's length sheds mist, whose drag is stiff in long steps."""
+    rng = np.random.default_rng(seed)
+    size = 2000
+    constants = FlightConstants(
+        quality_exponent=rng.uniform(0, 2.5, size), drop_scale=np.exp(rng.normal(0, 0.31, size))
+    )
+    jet, launch = cases(diameter=rng.uniform(0.008, 0.04, size), speed=rng.uniform(10, 45, size),
+                        ratio=rng.uniform(30, 260, size), elevation=rng.uniform(-10, 90, size),
+                        along=rng.uniform(-10, 10, size), across=rng.uniform(-10, 10, size))  # fmt: skip
+    flight = fly(AirStream(jet, constants), launch, jet.breakup_length)
+    assert np.all(np.isfinite(flight.extreme_reach))
+    thrown = np.abs(flight.extreme_reach) < parabola(launch.speed, 40.0, 1.0) + 15 * flight.flight_time
+    assert np.all(thrown)
+    assert np.all(flight.flight_time < 60)
+
+
+def test_a_flight_that_loses_its_way_is_an_error():
+    class Stiff(AirStream):
+        """The air-stream law with drag beyond all steps."""
+
+        def slowing(self, time, slip_squared):
+            return 1e9 * super().slowing(time, slip_squared)
+
+    jet, launch = cases()
+    with np.errstate(all="ignore"), pytest.raises(ArithmeticError, match="lost its way"):
+        fly(Stiff(jet, FlightConstants()), launch, jet.breakup_length)
 
 
 # -- wind

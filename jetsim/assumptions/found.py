@@ -23,9 +23,9 @@ from jetsim.experiment.sensitivity import convergence, sobol_indices
 from jetsim.experiment.space import ParameterSpace
 from jetsim.simulation import VALIDITY, StreamModel
 
-CHUNK = 8192
+CHUNK = 32_768
 # Runs of mixed laws are sorted by law before they fly, so a chunk must hold many of each.
-MIXED_CHUNK = 65536
+MIXED_CHUNK = 131_072
 REST = "everything else"
 # Elementary effects below this share of the largest are rounding: the laws never read that input.
 _ROUNDING = 1e-9

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jetsim.errors import InputError
+from jetsim.jet.drops import DRAG_FAR, DRAG_NEAR, FLATTENED, FLATTENING, longest_stable_step
 from jetsim.quantities import did_you_mean
 from jetsim.units import STANDARD_GRAVITY
 
@@ -193,31 +194,6 @@ class TwoStage:
 
 # Root of 16/pi: a uniform trail of length 2 delta seen through a Gaussian of width b.
 _OVERLAP = 4 / np.sqrt(np.pi)
-# Abraham (1970), Phys. Fluids 13, 2194 (from memory): smooth in the Reynolds number, square roots only.
-_DRAG_FAR, _DRAG_NEAR = 0.2924, 9.06
-# Flattening of large drops, fitted to Gunn & Kinzer (1949), 0.4 to 5 mm; the cap is a disc-like drop (assumed).
-_FLATTENING, _FLATTENED = 0.0139, 1.5
-
-
-def drop_drag_coefficient(reynolds_number: ArrayLike, weber_number: ArrayLike) -> Array:
-    """Drag coefficient of a falling drop, ``0.2924 (1 + 9.06 / sqrt(Re))^2 (1 + f / (1 + f / 1.5))``.
-
-    The first factor is Abraham's (1970, from memory) for spheres; f = 0.0139 We^2 flattens large drops and is fitted
-    to the terminal speeds of Gunn & Kinzer (1949), 0.4 to 5 mm, which it holds within 5 %.
-
-    Parameters
-    ----------
-    reynolds_number, weber_number : array_like
-        With the drop's diameter and slip, and the air's viscosity and density [-].
-
-    Returns
-    -------
-    ndarray
-        [-]
-    """
-    flattening = _FLATTENING * np.asarray(weber_number, dtype=float) ** 2
-    sphere = _DRAG_FAR * (1 + _DRAG_NEAR / np.sqrt(np.asarray(reynolds_number, dtype=float))) ** 2
-    return np.asarray(sphere * (1 + flattening / (1 + flattening / _FLATTENED)))
 
 
 class AirStream:
@@ -242,7 +218,6 @@ class AirStream:
 
     extra = 1
     fitted: FittedRange | None = THEOBALD
-    longest_step: Array | float = np.inf
 
     def __init__(self, jet: Jet, constants: FlightConstants) -> None:
         quality = (jet.breakup_length / (210 * jet.tip_diameter)) ** np.asarray(constants.quality_exponent)
@@ -261,14 +236,16 @@ class AirStream:
             still - STANDARD_GRAVITY,
             np.asarray(constants.spread) / quality * jet.exit_speed / _OVERLAP,
             half * np.sqrt(jet.exit_speed / ratio),
-            0.75 * _DRAG_FAR * ratio / drop,
-            _DRAG_NEAR * np.sqrt(jet.air_viscosity / (jet.air_density * drop)),
-            _FLATTENING / _FLATTENED * (jet.air_density * drop / jet.surface_tension) ** 2,
+            0.75 * DRAG_FAR * ratio / drop,
+            DRAG_NEAR * np.sqrt(jet.air_viscosity / (jet.air_density * drop)),
+            FLATTENING / FLATTENED * (jet.air_density * drop / jet.surface_tension) ** 2,
             still,
             jet.wind_along,
             jet.wind_across,
         )
         self._rows = np.stack(np.broadcast_arrays(*rows))
+        longest = longest_stable_step(drop, jet.water_density, jet.air_viscosity)
+        self.longest_step: Array | float = np.broadcast_to(longest, jet.exit_speed.shape)
         self._allocate()
 
     def _allocate(self) -> None:
@@ -329,8 +306,8 @@ class AirStream:
         np.multiply(slip_squared, slip_squared, out=flat)
         flat *= flattening
         flat += 1.0
-        np.divide(-_FLATTENED, flat, out=flat)
-        flat += 1.0 + _FLATTENED
+        np.divide(-FLATTENED, flat, out=flat)
+        flat += 1.0 + FLATTENED
         flat *= drag
         np.sqrt(slip_squared, out=slip_squared)
         np.sqrt(slip_squared, out=slip_squared)
@@ -377,6 +354,7 @@ class AirStream:
         """The same law for a choice of its cases."""
         copy = object.__new__(type(self))
         copy._rows = self._rows.take(cases, axis=1)
+        copy.longest_step = np.asarray(self.longest_step)[cases]
         copy._allocate()
         return copy
 

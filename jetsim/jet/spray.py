@@ -26,8 +26,6 @@ FARTHEST = 0.95
 FINEST = 1e-4
 CLASSES = 12
 STATIONS = 61
-# Terminal fall [m/s] grows by so much for each metre of diameter, up to the other [m/s]: Gunn & Kinzer (1949), rounded.
-_FALL_RATE, _FASTEST_FALL = 4000.0, 9.0
 # A copy of the mean flight never runs faster than by this factor: the bend of the path is long against the offset.
 _FASTEST = 4.0
 
@@ -99,9 +97,7 @@ class SprayClasses:
         own = replace(constants, drop_scale=scale * np.maximum(ratio, finest))
         self._mean, self._own = AirStream(jet, mean), AirStream(jet, own)
         self._drift = _wind_in_plane(jet)
-        drop = drop * np.maximum(ratio, finest)
-        # Twice the time in which a falling drop settles: what one step of the integrator may stably leap over.
-        self.longest_step: Array | float = 2 * np.minimum(_FALL_RATE * drop, _FASTEST_FALL) / STANDARD_GRAVITY
+        self.longest_step: Array | float = self._own.longest_step
 
     @property
     def wind(self) -> Array:

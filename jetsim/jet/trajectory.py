@@ -26,6 +26,8 @@ Array = NDArray[np.float64]
 LEVEL_STEPS, UPRIGHT_STEPS = 15, 36
 # A flight that takes more steps is not a fire stream but fog settling for minutes: an error, never a guess.
 MOST_STEPS = 13_000
+# Every so many steps the flights still in the air are looked at, so that an unstable one ends at once.
+CHECK = 64
 # The step number at which the steps' cubic start turns into even steps.
 _TURN = 26.0
 # Numbers in the state of the cases flown together: work arrays that stay in the processor's cache, and yet pieces of
@@ -232,6 +234,8 @@ class _March:
                 self.pace[done] = 0.0  # they stand still until they are dropped
                 if self._finished.sum() * 4 >= self.cases.size:
                     self._keep(np.flatnonzero(~self._finished))
+            if self.number % CHECK == 0 and not np.isfinite(self.y).all():
+                raise ArithmeticError("a flight has lost its way: its law is too stiff for the steps")
         raise ArithmeticError(f"{self.cases.size} flights did not come down within {MOST_STEPS} steps")
 
     def _keep(self, keep: NDArray[np.intp]) -> None:
