@@ -12,7 +12,7 @@ import numpy as np
 from jetsim.experiment.calibration import QUICK, Sampling
 from jetsim.experiment.fieldsheet import Sheet, read_sheet
 from jetsim.study import Findings, Options, Study, run_commands
-from jetsim.trials import learning, learnt, model, planning, reading
+from jetsim.trials import emulated, learning, learnt, model, planning, reading
 from jetsim.trials.fieldfile import FieldTest, read_field_test
 from jetsim.trials.throws import sheet_rules
 
@@ -107,8 +107,8 @@ def calibrate_words(loaded: tuple[FieldTest, Sheet], options: Options) -> str:
     count, sizes = len(sheet.accepted.setups), sampling(options)
     steps = sizes.ensembles * sizes.walkers * (sizes.burn + sizes.steps)
     return (
-        f"{test.title}\n{count} throws, {len(model.unknowns(test))} unknowns: {learning.RUNS * count:,} runs for the "
-        f"emulators, {steps:,} evaluations of the likelihood"
+        f"{test.title}\n{count} throws, {len(model.unknowns(test))} unknowns: {2 * emulated.RUNS * count:,} runs for "
+        f"the emulators, {steps:,} evaluations of the likelihood"
     )
 
 

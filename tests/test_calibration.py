@@ -2,6 +2,7 @@
 
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,9 @@ from jetsim.experiment import calibration
 from jetsim.experiment.calibration import Sampling, Scores, calibrate, confused, learnt, split_r_hat
 from jetsim.experiment.distributions import LogNormal, Normal, Uniform
 from jetsim.experiment.fieldsheet import Sheet
+from jetsim.experiment.fieldtest import run_order
 from jetsim.trials import learning, model, synthetic, throws
+from jetsim.trials.emulated import emulate, wide_scores
 from jetsim.trials.fieldfile import read_field_test
 
 STUDY_FILE = Path(__file__).resolve().parents[1] / "studies" / "inputs" / "field_test.toml"
@@ -68,6 +71,14 @@ def test_without_data_the_posterior_is_the_prior():
     assert stats.kstest(u, "uniform", (2.0, 1.0)).pvalue > 1e-3
     assert stats.kstest(log, "norm", (np.log(1.5), 0.4)).pvalue > 1e-3
     assert [one.words for one in learnt(posterior)] == ["not learnt"] * 2
+
+
+def test_in_many_dimensions_the_sampler_is_as_wide_as_the_law():
+    """A move that is not reversible shows only here: it may keep two dimensions right and narrow twenty."""
+    priors = {f"u{k}": Normal(0.0, 1.0) for k in range(20)}
+    posterior = calibrate(priors, lambda values: np.zeros(len(values["u0"])), 4, Sampling(2, 64, 300, 1500, 10))
+    assert float(posterior.flat.std()) == pytest.approx(1.0, abs=0.015)
+    assert float(np.mean(np.abs(posterior.flat) < 1.6449)) == pytest.approx(0.9, abs=0.006)
 
 
 def test_a_product_cannot_be_taken_apart():
@@ -129,7 +140,7 @@ def test_the_same_seed_gives_the_same_draws():
 
 
 def test_errors_are_one_line(monkeypatch):
-    with pytest.raises(InputError, match="not finite at the priors' medians"):
+    with pytest.raises(InputError, match="not finite where its peak is sought"):
         calibrate({"a": Normal(0.0, 1.0)}, lambda values: np.full(len(values["a"]), np.nan), 0, SMALL)
     monkeypatch.setattr(calibration, "emcee", None)
     with pytest.raises(InputError, match="emcee is not installed"):
@@ -145,12 +156,14 @@ def test_true_values_of_synthetic_tests_are_found_again(seed):
     test = read_field_test(STUDY_FILE)
     rng = np.random.default_rng(seed)
     truth = {name: float(value[0]) for name, value in model.drawn(test, 1, rng).items()}
-    readings = synthetic.synthetic_readings(test, truth, 4, rng)
+    readings = synthetic.synthetic_readings(test, truth, run_order(list(test.labels), 4, rng), rng)
     columns = {name: np.array(values, dtype=float) for name, values in readings.items() if name != "setup"}
     count = len(readings["setup"])
     sheet = Sheet(list(readings["setup"]), columns, np.zeros(count, dtype=bool), [""] * count)
     found = learning.learn(test, sheet, Sampling(ensembles=2, walkers=48, burn=100, steps=100, thin=5), seed)
-    assert found.emulated.error < 0.02
+    assert found.emulated.error < 0.002
+    assert found.trusted
+    assert found.emulator_share(found.emulated) < 0.3 * found.emulator_share(found.first)
     inside = 0
     for name, values in found.values.items():
         low, high = np.quantile(values, (0.05, 0.95))
@@ -158,29 +171,39 @@ def test_true_values_of_synthetic_tests_are_found_again(seed):
     assert inside >= stats.binom.ppf(1e-3, len(truth), 0.9)
 
 
-def test_stored_benchmark_holds_a_hundred_tests_and_no_more_failures_than_stated():
-    """One unknown, a fog nozzle's coherence, is known to be too narrow; the script says so."""
+def test_stored_benchmark_holds_a_hundred_tests_and_every_unknown_passes():
     script = Path(__file__).resolve().parents[1] / "benchmarks" / "simulation_based_calibration.py"
     done = subprocess.run([sys.executable, str(script), "--summary"], capture_output=True, text=True, check=True)
     lines = done.stdout.splitlines()
-    assert len(lines) == 20
-    assert all(" of 100 inside" in line for line in lines)
-    failing = [line.partition(":")[0] for line in lines if line.endswith("FAILS")]
-    assert failing == ["equivalent_diameter_ratio[fog_150]"]
+    assert len(lines) == 21
+    assert all(" of 100 inside" in line for line in lines[:20])
+    assert all(line.endswith(": passes") for line in lines)
+
+
+def test_impossible_products_of_unknowns_are_never_drawn():
+    """A shutoff's factor times a set-up's departure may leave the range of the factor although neither does."""
+    wide = read_field_test(STUDY_FILE)
+    shared = {**wide.shared, "style_spread": Uniform(0.5, 1.5)}
+    wide = replace(wide, shared=shared)
+    values = {
+        name: np.asarray(p.ppf(np.random.default_rng(5).random(4000))) for name, p in model.unknowns(wide).items()
+    }
+    assert not model.possible(wide, values).all()
+    assert model.possible(wide, model.drawn(wide, 4000, np.random.default_rng(5))).all()
 
 
 def test_emulated_throws_are_those_simulated():
     test = read_field_test(STUDY_FILE)
     truth = synthetic.read_truth(STUDY_FILE.with_name("field_test_truth.toml"), test)
     rng = np.random.default_rng(0)
-    readings = synthetic.synthetic_readings(test, truth, 2, rng)
+    readings = synthetic.synthetic_readings(test, truth, run_order(list(test.labels), 2, rng), rng)
     names = ("nozzle_pressure", "elevation")
     calm = np.linspace(-3, 3, len(readings["setup"]))
     thrown = throws.Throws(
         readings["setup"], *(np.array(readings[name], dtype=float) for name in names), calm, calm / 2
     )
     values = model.drawn(test, 40, rng)
-    fast = learning.emulate(test, thrown, 0)
+    fast = emulate(test, thrown, wide_scores(len(model.unknowns(test)), rng))
     exact = throws.expected(test, thrown, values)
     for column, shown in fast.expected(values).items():
         assert np.sqrt(np.mean(np.log(shown / exact[column]) ** 2)) < 0.01

@@ -29,6 +29,15 @@ def test_the_error_is_that_of_runs_never_seen(points):
     assert emulator.error > 0.05
 
 
+def test_an_error_that_all_responses_share_is_told_from_one_that_averages_out(points):
+    shared = np.sin(3 * points[:, 0])
+    own = 0.1 * np.random.default_rng(2).normal(size=(120, 50))
+    alike = fit_emulator(points, np.tile(shared[:, None], 50), 40)
+    assert alike.common_error(slice(50)) == pytest.approx(alike.error)
+    apart = fit_emulator(points, own, 40)
+    assert apart.common_error(slice(50)) < 0.4 * apart.error
+
+
 def test_count_of_terms():
     assert features(np.ones((2, 4))).shape == (2, 1 + 4 + 10 + 4)
 

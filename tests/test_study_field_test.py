@@ -13,11 +13,12 @@ from jetsim.errors import InputError
 from jetsim.experiment.fieldsheet import COLUMNS
 from jetsim.experiment.space import ParameterSpace
 from jetsim.study import run, run_commands
-from jetsim.trials import model, throws
+from jetsim.trials import model, names, planning, throws
 from jetsim.trials.fieldfile import read_field_test
 from jetsim.trials.synthetic import read_truth
 from studies import compare_nozzles
 from studies.field_test import COMMANDS, DESCRIPTION
+from studies.inputs.make_field_test_throws import throws_text
 
 FILE = COMMANDS["plan"].default_inputs
 SHEET = FILE.with_name("field_test_throws.csv")
@@ -85,13 +86,7 @@ def test_an_empty_run_sheet_is_not_taken_for_a_filled_one(folders, tmp_path, cap
 
 @pytest.mark.parametrize("condition", ["nozzle pressure", "pump pressure", "flow", "reaction"])
 def test_every_set_up_meets_the_declared_match(condition, tmp_path):
-    values = {"nozzle pressure": "60 psi", "pump pressure": "150 psi", "flow": "185 gpm", "reaction": "75 lbf"}
-    text = FILE.read_text(encoding="utf-8").replace(
-        '"flow"\nvalue = "185 gpm"', f'"{condition}"\nvalue = "{values[condition]}"'
-    )
-    path = tmp_path / "own.toml"
-    path.write_text(text, encoding="utf-8")
-    test = read_field_test(path)
+    test = read_field_test(matched_by(condition, tmp_path))
     middle = model.medians(test)
     for setup in test.setups:
         pressure = model.matched_pressure(test, setup, middle)
@@ -110,6 +105,84 @@ def test_wind_along_and_across(wind_from, bearing, along, across):
     """Thrown west (270 deg), a north wind blows south: towards the thrower's left."""
     found = throws.wind_components(1.0, wind_from, bearing)
     assert [float(value) for value in found] == pytest.approx([along, across], abs=1e-12)
+
+
+MATCHES = {"nozzle pressure": "60 psi", "pump pressure": "150 psi", "flow": "185 gpm", "reaction": "75 lbf"}
+
+
+def matched_by(condition: str, folder: Path) -> Path:
+    """The demo's study file under another match."""
+    text = FILE.read_text(encoding="utf-8")
+    changed = text.replace('"flow"\nvalue = "185 gpm"', f'"{condition}"\nvalue = "{MATCHES[condition]}"')
+    path = folder / "own.toml"
+    path.write_text(changed, encoding="utf-8")
+    return path
+
+
+@pytest.fixture(scope="module", params=["pump pressure", "flow", "reaction"])
+def matched(request, tmp_path_factory):
+    """Condition, and folders of plan and comparison under it."""
+    top = tmp_path_factory.mktemp("matched")
+    own = str(matched_by(request.param, top))
+    assert command("plan", top / "plan", "--inputs", own) == 0
+    assert run(compare_nozzles.STUDY, ["--quick", "--inputs", own, "--output", str(top / "compare")]) == 0
+    return request.param, top
+
+
+def test_plan_sets_what_the_match_asks_for(matched):
+    """Smooth bore by hand: gpm = 29.84 Cd d2 sqrt(psi), psi lost = C (gpm/100)2 (ft/100), lbf = pi/2 Cd2 d2 psi.
+
+    Common practice, no source.
+    """
+    condition, top = matched
+    targets = [float(row["nozzle_pressure [psi]"]) for row in rows(top / "plan" / "tables" / "targets.csv")]
+    flow = 29.84 * 0.975 * (15 / 16) ** 2 * np.sqrt(targets[0])
+    by_hand = {
+        "pump pressure": targets[0] + 15.5 * (flow / 100) ** 2 * 1.5,
+        "flow": flow,
+        "reaction": 2 * 0.975**2 * np.pi / 4 * (15 / 16) ** 2 * targets[0],
+    }
+    assert by_hand[condition] == pytest.approx(float(MATCHES[condition].split()[0]), rel=3e-3)
+    assert targets[0] == targets[1]
+    assert targets[2] == targets[3] == targets[4] != targets[0]
+    page = (top / "plan" / "report.html").read_text(encoding="utf-8")
+    assert re.search(f"Match: equal {condition} of {MATCHES[condition].replace(' ', '(.0)? ')}", page)
+    tally = (top / "plan" / "figures" / "run_sheet_page_1.csv").read_text(encoding="utf-8")
+    assert ("pump at 150 psi" in tally) == (condition == "pump pressure")
+
+
+def test_comparison_holds_equal_what_the_match_asks_for(matched):
+    condition, top = matched
+    assert findings(top / "compare")[0].startswith(f"Under equal {condition}, before any test (priors only): ")
+    table = rows(top / "compare" / "tables" / "results.csv")
+    names = {"flow": "flow_rate_{} [gpm]", "reaction": "reaction_force_{} [lbf]"}
+    for match, name in names.items():
+        values = {round(float(row[name.format(end)]), 2) for row in table for end in ("low", "median", "high")}
+        assert (values == {float(MATCHES[match].split()[0])}) == (match == condition)
+    if condition == "pump pressure":  # the fog nozzle's larger opening takes more of the pump's pressure for the hose
+        flow, pressure = (float(table[0][key]) for key in ("flow_rate_median [gpm]", "nozzle_pressure [psi]"))
+        assert pressure + 15.5 * (flow / 100) ** 2 * 1.5 == pytest.approx(150, rel=0.01)
+
+
+# The demo
+
+
+def test_demo_throws_are_those_of_the_plan_in_its_order(field_test):
+    order = planning.make_plan(field_test, planning.BLOCKS).order
+    thrown = [(int(row["run_order"]), int(row["block"]), row["setup"]) for row in rows(SHEET)]
+    assert thrown == [(throw.run_order, throw.block, throw.setup) for throw in order]
+
+
+def test_demo_throws_are_what_their_script_makes(tmp_path):
+    """To the last digit that the sheet writes."""
+    made = tmp_path / "made.csv"
+    made.write_text(throws_text(), encoding="utf-8")
+    for stored, new in zip(rows(SHEET), rows(made), strict=True):
+        for name, text in stored.items():
+            if name.rpartition("_")[2] in ("psi", "gpm", "lbf", "ft", "mph", "deg") and text:
+                assert float(new[name]) == pytest.approx(float(text), rel=2e-3, abs=1.0 if name.endswith("ft") else 0)
+            else:
+                assert new[name] == text
 
 
 # Read
@@ -142,6 +215,8 @@ def test_every_mistake_of_a_sheet_gets_its_own_line(tmp_path, capsys):
     told = capsys.readouterr().err.splitlines()
     assert all(line.startswith("error: bad.csv: ") for line in told)
     assert len(set(told)) == len(told)
+    places = [int(found[1]) for line in told if (found := re.match(r"error: bad.csv: row (\d+)", line))]
+    assert places == sorted(places)
     for row, column, text in MISTAKES:
         named = f"row {row}, column {column}" if row else f"row 1, column '{text}'"
         assert any(named in line for line in told), (row, column, text, told)
@@ -189,6 +264,46 @@ def test_calibration_says_what_it_cannot_tell_apart(folders):
     assert "the pressure gauge&#39;s error" in page or "the pressure gauge's error" in page
 
 
+def test_a_median_of_nothing_is_written_as_nothing(folders):
+    before = {row["unknown"]: row["before"]
+              for row in rows(folders / "calibrate" / "tables" / "learnt.csv")}  # fmt: skip
+    assert before["the flowmeter's error"].startswith("0 (")
+    assert all(len(text) < 40 for text in before.values())
+
+
+def test_every_unknown_is_called_by_its_label(folders, field_test):
+    words = names.called(field_test)
+    assert set(model.unknowns(field_test)) <= set(words)
+    assert words["discharge_coefficient[bore_15_16]"] == "discharge coefficient of the 15/16 in smooth bore"
+    page = (folders / "calibrate" / "report.html").read_text(encoding="utf-8")
+    assert "turbulence factor of the cut-away ball shutoff" in page
+    assert "bore 15 16" not in page
+    assert "bore_15_16" not in page
+    assert all(names.remedy(unknown) for unknown in model.unknowns(field_test))
+
+
+def test_report_tells_what_the_stored_benchmark_found(folders):
+    stored = FILE.parents[2] / "benchmarks" / "simulation_based_calibration.csv"
+    table = [{name: float(text) for name, text in row.items() if name != "seed"} for row in rows(stored)]
+    inside = [sum(0.05 <= row[name] <= 0.95 for row in table) for name in table[0]]
+    page = (folders / "calibrate" / "report.html").read_text(encoding="utf-8")
+    assert (
+        f"{len(table)} synthetic tests of five set-ups: 90 % intervals held {min(inside)} to {max(inside)} of" in page
+    )
+
+
+def test_a_nozzle_without_a_label_is_called_by_its_size(tmp_path):
+    path = tmp_path / "own.toml"
+    text = FILE.read_text(encoding="utf-8")
+    for label in ("15/16 in smooth bore", "150 gpm fog nozzle", "attack line"):
+        text = text.replace(f'label = "{label}"\n', "")
+    path.write_text(text, encoding="utf-8")
+    words = names.called(read_field_test(path))
+    assert words["discharge_coefficient[bore_15_16]"] == "discharge coefficient of the smooth bore 15/16 in"
+    assert words["equivalent_diameter_ratio[fog_150]"] == "coherence of the fog 150 gpm at 50 psi"
+    assert words["hose_coefficient[attack]"] == "hose coefficient of the attack line"
+
+
 def test_calibrated_study_files_feed_the_ranking_study(folders, field_test):
     for setup in field_test.labels:
         space = ParameterSpace.from_toml(folders / "calibrate" / f"calibrated_{setup}.toml", extra=("scenario",))
@@ -223,6 +338,8 @@ def test_comparison_takes_the_posterior(folders, tmp_path):
         ("power = 0.9", "power = 1.9", "wanted.power = 1.9: allowed is above 0 to below 1"),
         ('mark_spacing = "20 ft"', 'mark_spacing = "1 ft"', "more than 60 marks"),
         ('nozzle = "bore_15_16"', 'nozzle = "bore_15"', "did you mean 'bore_15_16'"),
+        ('label = "B: 15/16-inch tip, slide"', 'label = "A: 15/16-inch tip, full ball"', "give each its own"),
+        ("[nozzles.fog_150]", '[nozzles."fog 150"]', "a name holds only small letters"),
         ('style = "slide"', 'style = "slid"', "did you mean 'slide'"),
         ("[weights]", "[weigths]", "unknown key 'weigths'; did you mean 'weights'?"),
         ("sd = 0.012", "sd = nan", "sd"),

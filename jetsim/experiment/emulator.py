@@ -34,14 +34,23 @@ class Emulator:
     centre, scale : ndarray, shape (k,)
         Of the coordinates.
     coefficients : ndarray, shape (features, responses)
-    error : float
-        Largest root-mean-square error of a response on the runs held out, in the unit of the responses.
+    residual : ndarray, shape (runs held out, responses)
+        Emulated minus exact on the runs held out, in the unit of the responses.
     """
 
     centre: Array
     scale: Array
     coefficients: Array
-    error: float
+    residual: Array
+
+    @property
+    def error(self) -> float:
+        """Largest root-mean-square error of a response on the runs held out."""
+        return float(np.sqrt((self.residual**2).mean(axis=0)).max())
+
+    def common_error(self, responses: slice) -> float:
+        """Root-mean-square of the error that some responses share in a run: it does not average out over them."""
+        return float(np.sqrt((self.residual[:, responses].mean(axis=1) ** 2).mean()))
 
     def __call__(self, points: Array) -> Array:
         """Responses, shape (n, responses), at points of shape (n, k)."""
@@ -72,6 +81,4 @@ def fit_emulator(points: Array, responses: Array, held_out: int) -> Emulator:
         raise InputError(f"{train} runs cannot fix the {terms.shape[1]} terms of the emulator")
     coefficients, *_ = np.linalg.lstsq(terms[:train], responses[:train], rcond=None)
     residual = terms[train:] @ coefficients - responses[train:]
-    return Emulator(
-        centre, scale, np.asarray(coefficients, dtype=float), float(np.sqrt((residual**2).mean(axis=0)).max())
-    )
+    return Emulator(centre, scale, np.asarray(coefficients, dtype=float), np.asarray(residual))

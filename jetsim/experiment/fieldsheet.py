@@ -6,6 +6,7 @@ dropped silently: a throw that must not count is marked as excluded, with a reas
 
 import csv
 import io
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -155,7 +156,7 @@ def read_sheet(path: Path, rules: SheetRules) -> Sheet:
     lines += [line for row_cells in cells for line in _row_rules(row_cells, rules)]
     lines += _sheet_rules(cells, rules)
     if lines:
-        raise InputFileError(f"{path.name}: {line}" for line in lines)
+        raise InputFileError(f"{path.name}: {line}" for line in sorted(lines, key=_row_of))
     return _sheet(cells)
 
 
@@ -183,6 +184,12 @@ def _rows(path: Path) -> list[list[str]]:
     if len(rows[0]) == 1 and (";" in rows[0][0] or "\t" in rows[0][0]):
         raise InputError(f"{path}: its cells are separated by semicolons or tabs: save it with commas")
     return rows
+
+
+def _row_of(line: str) -> float:
+    """The row that a complaint names, so that they can be told from top to bottom; the sheet as a whole comes last."""
+    found = re.match(r"row (\d+)", line)
+    return float(found[1]) if found else np.inf
 
 
 def _headers(texts: Sequence[str]) -> tuple[list[_Header | None], list[str]]:

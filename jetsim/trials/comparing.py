@@ -18,7 +18,7 @@ from jetsim.report.document import Report, ReportCard, Section
 from jetsim.report.figures import Matrix, Plot, Words, heat_map
 from jetsim.report.figures_trials import Ranges, range_rows
 from jetsim.report.tables import Column, Table
-from jetsim.trials import learnt, model, planning
+from jetsim.trials import model, names, planning
 from jetsim.trials.fieldfile import CONDITIONS, FieldTest
 
 Array = NDArray[np.float64]
@@ -94,7 +94,7 @@ def compare(test: FieldTest, draws: int, posterior: Mapping[str, Array] | None) 
         values = {name: column[chosen] for name, column in posterior.items()}
     results, pressures = _results(test, values)
     reach = results["reach"]
-    scatter = {name: np.exp(values["reach_scatter"] * rng.standard_normal(draws)) for name in reach}
+    scatter = {name: 1 + values["reach_scatter"] * rng.standard_normal(draws) for name in reach}
     pairs = [comparison.odds(reach, a, b).ordered for a, b in combinations(reach, 2)]
     leader, rival = _open_question(reach, pairs)
     return Compared(
@@ -147,7 +147,7 @@ def comparison_report(test: FieldTest, compared: Compared, system: UnitSystem) -
             Section("Flow, reaction and breakup", [], tables=[result_table(test, compared)]),
             Section("Decision", [decision_words(test, compared)], tables=[decision_table(test, compared),
                                                                           weight_table(compared)]),
-            Section("What to measure next", [next_words(test, compared)], tables=[cause_table(compared)]),
+            Section("What to measure next", [next_words(test, compared)], tables=[cause_table(test, compared)]),
         ],
         card(test, compared),
         system,
@@ -166,7 +166,7 @@ def lead(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
     if steps:
         first += f"{group_words(groups)}. " + "; ".join(pair_words(pair, system) for pair in steps) + "."
     else:
-        first += "the set-up with the longest median reach out-reaches no other one with a chance of 90 %."
+        first += open_words(reach, compared.pairs, system)
     lines = [first]
     if ties:
         shown = ", ".join(
@@ -175,6 +175,14 @@ def lead(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
         lines.append(f"Ties, which must not be ranked: {shown}.")
     names = "; ".join(test.labels.values())
     return [*lines, next_words(test, compared), decision_words(test, compared), f"Set-ups: {names}."]
+
+
+def open_words(reach: Mapping[str, Array], pairs: list[Odds], system: UnitSystem) -> str:
+    """Where the leader beats nobody for sure: its best odds."""
+    leader = max(reach, key=lambda name: float(np.median(reach[name])))
+    best = max((pair for pair in pairs if pair.first == leader), key=lambda pair: pair.chance, default=None)
+    words = f"{leader.upper()} has the longest median reach, but out-reaches no other set-up with a chance of 90 %"
+    return f"{words}; at best, {pair_words(best, system)}." if best else f"{words}."
 
 
 def group_words(groups: list[list[str]]) -> str:
@@ -204,10 +212,13 @@ def next_words(test: FieldTest, compared: Compared) -> str:
     """What narrows the leading comparison most."""
     a, b = (name.upper() for name in compared.leaders)
     top = list(compared.next_causes.items())[:2]
-    shown = " and ".join(f"{learnt.called(name)} ({percent(share)})" for name, share in top)
+    called = names.called(test)
+    shown = " and ".join(
+        f"the {called[name].removeprefix('the ')} ({percent(share)} of its variance)" for name, share in top
+    )
     return (
-        f"Measure next: the difference between {a} and {b} depends most on {shown} of its variance; more throws of "
-        "these two in one block narrow it."
+        f"Measure next: {a} and {b} in the same blocks, whose difference depends most on {shown}. For the first: "
+        f"{names.remedy(next(iter(compared.next_causes)))}."
     )
 
 
@@ -251,7 +262,8 @@ def reach_plot(test: FieldTest, compared: Compared, system: UnitSystem) -> Plot:
     words = Words(
         "reach",
         f"Reach under equal {test.condition}: {shown}",
-        "Middle 90 %. Set-ups joined by = are ties: the first of them does not beat the others with a chance of 90 %. "
+        "Middle 90 %. Set-ups joined by = are ties: the first of them does not beat the others with a chance of 90 %; "
+        "'then' says that it beats the first of the next group. "
         "Overlapping bands do not mean a tie: what set-ups share cancels in their difference.",
     )
     return range_rows(words, "extreme_reach", rows, ("average of many throws", "", "one throw"), system)
@@ -260,13 +272,14 @@ def reach_plot(test: FieldTest, compared: Compared, system: UnitSystem) -> Plot:
 def odds_plot(test: FieldTest, compared: Compared) -> Plot:
     """Chance that the row out-reaches the column."""
     labels = list(test.labels.values())
-    matrix = Matrix(comparison.chances(compared.values["reach"]), labels, [name.upper() for name in test.labels],
+    shown = np.clip(comparison.chances(compared.values["reach"]), 0.01, 0.99)
+    matrix = Matrix(shown, labels, [name.upper() for name in test.labels],
                     "chance that the row out-reaches the column", 0.0, 1.0)  # fmt: skip
     count = sum(pair.tie for pair in compared.pairs)
     words = Words(
         "odds",
-        f"{count} of {len(compared.pairs)} pairs are ties",
-        "Between 0.10 and 0.90 neither set-up is called longer.",
+        f"{count} of {len(compared.pairs)} pairs {'is a tie' if count == 1 else 'are ties'}",
+        "Between 0.10 and 0.90 neither set-up is called longer. 0.99 stands for that or more, 0.01 for that or less.",
     )
     return heat_map(words, matrix)
 
@@ -338,15 +351,16 @@ def weight_table(compared: Compared) -> Table:
     )
 
 
-def cause_table(compared: Compared) -> Table:
+def cause_table(test: FieldTest, compared: Compared) -> Table:
     """Unknowns behind the closest leading comparison."""
     rows = list(compared.next_causes.items())
     a, b = (name.upper() for name in compared.leaders)
+    called = names.called(test)
     return Table(
         "causes",
         f"What the difference between {a} and {b} depends on",
         (
-            Column("unknown", [learnt.called(name) for name, _ in rows]),
+            Column("unknown", [called[name] for name, _ in rows]),
             Column("share [%]", [100 * share for _, share in rows], label="Share of variance, %", decimals=0),
         ),
         "Squared rank correlations; shares of unknowns that the data tie overlap.",

@@ -1,6 +1,6 @@
 """The study file of a field test: set-ups, match, site, scatter, instruments and what is not known."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, cast
@@ -62,6 +62,7 @@ class Nozzle:
     """A nozzle: smooth bore of stated tip, or fog nozzle of stated rating; SI. `coherence` is None for a bore."""
 
     name: str
+    label: str
     tip_diameter: float
     rated_flow: float
     rated_pressure: float
@@ -79,6 +80,7 @@ class Shutoff:
     """A shutoff with the prior of its turbulence factor and what that rests on."""
 
     name: str
+    label: str
     factor: Distribution
     basis: str
 
@@ -88,6 +90,7 @@ class Line:
     """A hose line: length [m] and the prior of its hose coefficient."""
 
     name: str
+    label: str
     length: float
     coefficient: Distribution
 
@@ -244,9 +247,9 @@ def _spreads(table: Table, names: Mapping[str, str]) -> dict[str, float]:
 
 
 def _setups(top: Table) -> tuple[SetUp, ...]:
-    nozzles = {table.path.partition(".")[2]: _nozzle(table) for table in top.tables("nozzles")}
-    shutoffs = {table.path.partition(".")[2]: _shutoff(table) for table in top.tables("shutoffs")}
-    lines = {table.path.partition(".")[2]: _line(table) for table in top.tables("lines")}
+    nozzles = {_name(table): _nozzle(table) for table in top.tables("nozzles")}
+    shutoffs = {_name(table): _shutoff(table) for table in top.tables("shutoffs")}
+    lines = {_name(table): _line(table) for table in top.tables("lines")}
     setups = tuple(_setup(table, nozzles, shutoffs, lines) for table in top.tables("setups"))
     if not 2 <= len(setups) <= 8:
         raise InputError(f"setups: {len(setups)} given: allowed is 2 to 8")
@@ -254,18 +257,35 @@ def _setups(top: Table) -> tuple[SetUp, ...]:
         unused = entries.keys() - {getattr(setup, kind).name for setup in setups}
         if unused:
             raise InputError(f"{kind}s.{min(unused)}: no set-up uses it")
+        _labels_differ(f"{kind}s", list(entries.values()))
+    _labels_differ("setups", setups)
     return setups
+
+
+def _name(table: Table) -> str:
+    """The name of an entry, which also names columns and files."""
+    name = table.path.partition(".")[2]
+    if not (name.isascii() and name.replace("_", "").isalnum() and name == name.lower()):
+        raise InputError(f"{table.path}: a name holds only small letters, digits and underscores; the rest into label")
+    return name
+
+
+def _labels_differ(kind: str, entries: Sequence[Any]) -> None:
+    """Refuse two entries with one label: figures and tables could not tell them apart."""
+    seen: dict[str, str] = {}
+    for entry in entries:
+        if entry.label in seen:
+            raise InputError(f"{kind}.{entry.name}.label = {entry.label!r}: is also the label of "
+                             f"{kind}.{seen[entry.label]}; give each its own")  # fmt: skip
+        seen[entry.label] = entry.name
 
 
 def _setup(
     table: Table, nozzles: Mapping[str, Nozzle], shutoffs: Mapping[str, Shutoff], lines: Mapping[str, Line]
 ) -> SetUp:
     table.only(("label", "nozzle", "shutoff", "line"))
-    name = table.path.partition(".")[2]
-    if not (name.isascii() and name.replace("_", "").isalnum() and name == name.lower()):
-        raise InputError(f"setups.{name}: a set-up's name holds only small letters, digits and underscores")
     return SetUp(
-        name,
+        _name(table),
         table.text("label"),
         _look_up(table, "nozzle", nozzles),
         _look_up(table, "shutoff", shutoffs),
@@ -285,15 +305,18 @@ def _prior(table: Table, key: str, name: str) -> Distribution:
 
 
 def _nozzle(table: Table) -> Nozzle:
-    name = table.path.partition(".")[2]
+    name = _name(table)
     fog = table.option("kind", ("smooth bore", "fog")) == "fog"
     own = ("rated_flow", "rated_pressure", "equivalent_diameter_ratio") if fog else ("tip_diameter",)
-    table.only(("kind", "discharge_coefficient", *own))
+    table.only(("kind", "label", "discharge_coefficient", *own))
     discharge = _prior(table, "discharge_coefficient", "discharge_coefficient")
     if not fog:
-        return Nozzle(name, _positive(table, "tip_diameter", "tip_diameter"), 0.0, 0.0, discharge, None)
+        tip = _positive(table, "tip_diameter", "tip_diameter")
+        label = table.text("label", f"smooth bore {table.content['tip_diameter']}")
+        return Nozzle(name, label, tip, 0.0, 0.0, discharge, None)
     return Nozzle(
         name,
+        table.text("label", f"fog {table.get('rated_flow')} at {table.get('rated_pressure')}"),
         0.0,
         _positive(table, "rated_flow", "supply.rated_flow"),
         _positive(table, "rated_pressure", "supply.rated_pressure"),
@@ -303,8 +326,9 @@ def _nozzle(table: Table) -> Nozzle:
 
 
 def _shutoff(table: Table) -> Shutoff:
-    name = table.path.partition(".")[2]
-    table.only(("style", "valve_turbulence_factor"))
+    name = _name(table)
+    table.only(("label", "style", "valve_turbulence_factor"))
+    label = table.text("label", name.replace("_", " "))
     if ("style" in table) == ("valve_turbulence_factor" in table):
         raise InputError(f"{table.path}: give either style or valve_turbulence_factor")
     if "style" in table:
@@ -312,18 +336,18 @@ def _shutoff(table: Table) -> Shutoff:
             style = valve_style(table.text("style"))
         except InputError as error:
             raise table.refuse("style", str(error)) from None
-        return Shutoff(
-            name, read_distribution(Table(table.path, style.factor), "valve_turbulence_factor")[0], style.basis
-        )
-    return Shutoff(
-        name, _prior(table, "valve_turbulence_factor", "valve_turbulence_factor"), "as the study file states"
-    )
+        factor = read_distribution(Table(table.path, style.factor), "valve_turbulence_factor")[0]
+        return Shutoff(name, label, factor, style.basis)
+    factor = _prior(table, "valve_turbulence_factor", "valve_turbulence_factor")
+    return Shutoff(name, label, factor, "as the study file states")
 
 
 def _line(table: Table) -> Line:
-    table.only(("hose_length", "hose_coefficient"))
+    table.only(("label", "hose_length", "hose_coefficient"))
+    name = _name(table)
     length = _positive(table, "hose_length", "supply.hose_length")
-    return Line(table.path.partition(".")[2], length, _prior(table, "hose_coefficient", "supply.hose_coefficient"))
+    label = table.text("label", f"{name.replace('_', ' ')} line")
+    return Line(name, label, length, _prior(table, "hose_coefficient", "supply.hose_coefficient"))
 
 
 def _shared(table: Table) -> dict[str, Distribution]:

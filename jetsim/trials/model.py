@@ -9,8 +9,10 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from jetsim import media
+from jetsim.errors import InputError
 from jetsim.experiment.distributions import Distribution, Normal
 from jetsim.hydraulics import nozzle as hydraulics
+from jetsim.quantities import quantity
 from jetsim.simulation import StreamModel
 from jetsim.trials.fieldfile import FieldTest, SetUp
 
@@ -19,6 +21,7 @@ Values = Mapping[str, Any]
 
 FACTOR, CD, COHERENCE = "valve_turbulence_factor", "discharge_coefficient", "equivalent_diameter_ratio"
 HOSE, DEVIATION = "hose_coefficient", "deviation"
+_TRIES = 100
 OUTPUTS = ("extreme_reach", "breakup_distance", "flow_rate", "reaction_force")
 
 
@@ -51,8 +54,29 @@ def medians(test: FieldTest) -> dict[str, Array]:
 
 
 def drawn(test: FieldTest, count: int, rng: np.random.Generator) -> dict[str, Array]:
-    """Independent draws from the priors, arrays of shape (count,)."""
-    return {name: np.asarray(prior.ppf(rng.random(count))) for name, prior in unknowns(test).items()}
+    """Independent draws from the priors, arrays of shape (count,); impossible ones are drawn again."""
+    priors = unknowns(test)
+    values = {name: np.asarray(prior.ppf(rng.random(count))) for name, prior in priors.items()}
+    for _ in range(_TRIES):
+        again = np.flatnonzero(~possible(test, values))
+        if not again.size:
+            return values
+        for name, prior in priors.items():
+            values[name][again] = prior.ppf(rng.random(again.size))
+    raise InputError("the priors together hardly ever give a stream that can be simulated: narrow them")
+
+
+def possible(test: FieldTest, values: Values) -> NDArray[np.bool_]:
+    """Whether every set-up's stream is one that can be simulated, shape (n,).
+
+    Each unknown may be inside its range and their product outside of it: a shutoff's factor times the departure of a
+    set-up, say.
+    """
+    inside = np.ones(len(values["gauge_error"]), dtype=bool)
+    for setup in test.setups:
+        for name, column in unknown_inputs(setup, values).items():
+            inside &= quantity(name).contains(column)
+    return inside
 
 
 def tip_diameter(test: FieldTest, setup: SetUp) -> float:
@@ -163,7 +187,8 @@ def simulate_blocks(test: FieldTest, blocks: int, rng: np.random.Generator) -> A
         wind = block_wind + rng.normal(0.0, scatter["wind_within_block"], (2, blocks))
         wind *= np.minimum(1.0, limit / np.maximum(np.hypot(*wind), limit / 100))
         inputs = {name: np.repeat(value, blocks) for name, value in stream_inputs(test, setup, middle).items()}
-        pressure = targets[setup.name] + rng.normal(0.0, scatter["nozzle_pressure"], blocks)
+        held = np.hypot(scatter["nozzle_pressure"], test.instruments["nozzle_pressure"])
+        pressure = targets[setup.name] + rng.normal(0.0, held, blocks)
         elevation = test.site["elevation"] + rng.normal(0.0, scatter["elevation"], blocks)
         thrown = {"wind_along": wind[0], "wind_across": wind[1]}
         columns = {**inputs, **thrown, "elevation": elevation, "nozzle_pressure": np.maximum(pressure, 1.0)}
@@ -179,7 +204,7 @@ def _read_off(test: FieldTest, exact: Array, rng: np.random.Generator) -> Array:
     own = float(np.asarray(test.shared["reach_scatter" if reach else "breakup_scatter"].ppf(0.5)))
     onset = 1.0 if reach else float(np.asarray(test.shared["observed_onset"].ppf(0.5)))
     error = test.instruments["mark_reading" if reach else "breakup_reading"]
-    return np.asarray(onset * exact * np.exp(rng.normal(0.0, own, exact.shape)) + rng.normal(0.0, error, exact.shape))
+    return np.asarray(onset * exact * (1 + rng.normal(0.0, own, exact.shape)) + rng.normal(0.0, error, exact.shape))
 
 
 def _still(test: FieldTest, setup: SetUp, pressure: float) -> float:

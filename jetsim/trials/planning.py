@@ -18,7 +18,7 @@ from jetsim.report.document import InputLine, Report, ReportCard, Section
 from jetsim.report.figures import Plot, Words
 from jetsim.report.figures_trials import Tally, tally_page
 from jetsim.report.tables import Column, Table
-from jetsim.trials import model
+from jetsim.trials import model, names
 from jetsim.trials.fieldfile import CONDITIONS, FieldTest
 
 BLOCKS, QUICK_BLOCKS = 4096, 1024
@@ -129,7 +129,7 @@ def tally_pages(test: FieldTest, plan: Plan, system: UnitSystem) -> list[Plot]:
     blanks = ["nozzle pressure", "flow", "wind speed", "wind from", "breakup"]
     pages = []
     for page, start in enumerate(range(0, len(plan.order), ROWS_A_PAGE), 1):
-        throws = [_throw_words(plan, throw, system) for throw in plan.order[start : start + ROWS_A_PAGE]]
+        throws = [_throw_words(test, plan, throw, system) for throw in plan.order[start : start + ROWS_A_PAGE]]
         words = Words(
             f"run_sheet_page_{page}",
             f"Run sheet, page {page}: tick the mark reached by the farthest drops (marks in {unit})",
@@ -140,10 +140,14 @@ def tally_pages(test: FieldTest, plan: Plan, system: UnitSystem) -> list[Plot]:
     return pages
 
 
-def _throw_words(plan: Plan, throw: Throw, system: UnitSystem) -> str:
-    pressure = float(display.convert("nozzle_pressure", plan.targets[throw.setup], system))
+def _throw_words(test: FieldTest, plan: Plan, throw: Throw, system: UnitSystem) -> str:
+    """Where pump pressure is matched, the pump is what is set; else the nozzle."""
+    at_pump = test.condition == "pump pressure"
+    pressure = test.matched if at_pump else plan.targets[throw.setup]
+    shown = display.number(float(display.convert("nozzle_pressure", pressure, system)))
+    place = "pump at" if at_pump else "at"
     unit = display.unit_label("nozzle_pressure", system)
-    return f"{throw.run_order}  block {throw.block}  {throw.setup.upper()}  at {display.number(pressure)} {unit}"
+    return f"{throw.run_order}  block {throw.block}  {throw.setup.upper()}  {place} {shown} {unit}"
 
 
 # --------------------------------------------------------------------------------------------------------
@@ -225,9 +229,15 @@ def wind_rule(test: FieldTest, system: UnitSystem) -> str:
 def match_words(test: FieldTest, plan: Plan, system: UnitSystem) -> str:
     """What is held equal."""
     value = display.both(CONDITIONS[test.condition], test.matched, system)
+    check = {
+        "nozzle pressure": "Set it by the gauge at the nozzle.",
+        "pump pressure": "Set the pump; the nozzle pressures below follow from the priors' medians and are a check.",
+        "flow": "The nozzle pressures to set follow from the priors' medians; check them by flowmeter.",
+        "reaction": "The nozzle pressures to set follow from the priors' medians; check them by scale.",
+    }
     return (
         f"Match: equal {test.condition} of {value}. Set-ups are compared under this match only; under another one the "
-        "order may change. The nozzle pressures to set follow from the priors' medians; check them by flowmeter."
+        f"order may change. {check[test.condition]}"
     )
 
 
@@ -265,9 +275,10 @@ def target_table(test: FieldTest, plan: Plan) -> Table:
 def input_lines(test: FieldTest) -> list[InputLine]:
     """Everything that is not known, with its prior."""
     bases = {model.member(model.FACTOR, s.shutoff.name): s.shutoff.basis for s in test.setups}
+    called = names.called(test)
     return [
         InputLine(
-            name.replace("_", " "),
+            called[name],
             prior.describe(),
             "unknown",
             bases.get(name, "assumption"),

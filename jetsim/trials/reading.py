@@ -90,8 +90,8 @@ def overlay(test: FieldTest, sheet: Sheet, values: dict[str, Array], rng: np.ran
     windy, still = (throws.expected(test, t, middle) for t in (thrown, thrown.in_still_air()))
     overlays = {}
     for column in SHOWN:
-        scatter = throws.relative_scatter(test, column, shown[column], values)
-        drawn = shown[column] * np.exp(scatter * rng.standard_normal(scatter.shape))
+        scatter = throws.scatter_of_throw(test, thrown, shown, values, column)
+        drawn = shown[column] * (1 + scatter * rng.standard_normal(scatter.shape))
         low, central, high = np.quantile(drawn, (BAND[0], 0.5, BAND[1]), axis=0)
         effect = (windy[column] - still[column])[0]
         overlays[column] = Overlay(column, counted.numbers[column], central, low, high, effect)
@@ -190,11 +190,11 @@ def still_plot(test: FieldTest, reading: Reading, system: UnitSystem) -> Plot:
         at = reading.thrown.of(setup.name)
         ends = [float(np.median((end - over.wind_effect)[at])) for end in (over.middle, over.low, over.high)]
         rows.append(Ranges(setup.label, ends[0], ends[1], ends[2], over.still[at]))
-    means = {setup.label: float(over.still[reading.thrown.of(setup.name)].mean()) for setup in test.setups}
-    best = max(means, key=lambda label: means[label])
+    means = {setup.name.upper(): float(over.still[reading.thrown.of(setup.name)].mean()) for setup in test.setups}
+    best = max(means, key=lambda name: means[name])
     words = Words(
         "throws_in_still_air",
-        f"With the wind taken off, {best} went farthest on average: {_length(means[best], system)}",
+        f"With the wind taken off, set-up {best} went farthest on average: {_length(means[best], system)}",
         "Crosses: throws, corrected for wind by the model. Band: middle 90 % of the prediction.",
     )
     return range_rows(words, "extreme_reach", rows, ("prediction", "throw, wind taken off", ""), system)

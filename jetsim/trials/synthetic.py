@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from jetsim import units
 from jetsim.errors import InputError
 from jetsim.experiment.fieldsheet import COLUMNS, SUFFIXES
-from jetsim.experiment.fieldtest import run_order
+from jetsim.experiment.fieldtest import Throw
 from jetsim.experiment.tables import Table, load_toml
 from jetsim.quantities import did_you_mean
 from jetsim.trials import model, throws
@@ -40,25 +40,27 @@ def read_truth(path: Path, test: FieldTest) -> dict[str, float]:
 
 
 def synthetic_readings(
-    test: FieldTest, truth: Mapping[str, float], blocks: int, rng: np.random.Generator
+    test: FieldTest, truth: Mapping[str, float], order: Sequence[Throw], rng: np.random.Generator
 ) -> dict[str, list[Any]]:
     """Readings of a whole test, SI, by column of the sheet.
 
-    Every set-up is thrown once in each block at its target by the gauge. The truth of each throw departs from what
-    is read by the scatter and the errors that the study file states; the wind is read without error.
+    Throws are made in the given order, each at its set-up's target by the gauge. The truth of each throw departs from
+    what is read by the scatter and the errors that the study file states: the gauge is misread, the elevation is held
+    only about, and each reading has its own error. The wind is read without error.
     """
-    order = run_order(list(test.labels), blocks, rng)
     setups = [throw.setup for throw in order]
     targets = model.target_pressures(test)
     count, scatter = len(setups), test.scatter
     block = np.array([throw.block for throw in order])
+    blocks = int(block.max())
     wind = rng.normal(0, scatter["wind_between_blocks"], (2, blocks))[:, block - 1]
     wind = wind + rng.normal(0, scatter["wind_within_block"], (2, count))
     limit = 0.99 * test.site["largest_wind"]
     wind = wind * np.minimum(1.0, limit / np.maximum(np.hypot(*wind), limit / 100))
     held = np.array([targets[name] for name in setups]) + rng.normal(0, scatter["nozzle_pressure"], count)
     angle = test.site["elevation"] + rng.normal(0, scatter["elevation"], count)
-    actual = throws.Throws(setups, held, angle, wind[0], wind[1])
+    misread = rng.normal(0, test.instruments["nozzle_pressure"], count)
+    actual = throws.Throws(setups, held + misread, angle, wind[0], wind[1])
     readings = _with_scatter(test, actual, truth, rng)
     bearing = test.site["throw_bearing"]
     return {
@@ -85,7 +87,7 @@ def _with_scatter(
     for column, shown in throws.expected(test, actual, values).items():
         own = truth[throws.SCATTERS[column]] if column in throws.SCATTERS else 0.0
         error = test.instruments[throws.COMPARED[column][1]]
-        exact = shown[0] * np.exp(rng.normal(0, own, shown.shape[1]))
+        exact = shown[0] * (1 + rng.normal(0, own, shown.shape[1]))
         readings[column] = exact + rng.normal(0, error, shown.shape[1])
     return readings
 

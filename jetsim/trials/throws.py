@@ -1,7 +1,7 @@
 """Throws of a sheet as streams: wind along and across, and what the model expects of each throw."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -146,7 +146,42 @@ def instruments_show(setup: SetUp, exact: Mapping[str, Array], values: Mapping[s
 
 
 def relative_scatter(test: FieldTest, column: str, shown: Array, values: Mapping[str, Array]) -> Array:
-    """Standard deviation of the logarithm of a reading: the stream's own scatter and the instrument's error."""
+    """Standard deviation of a reading by itself, as a share of it: the stream's own scatter and the instrument's error.
+
+    Shape (draws, throws); errors that all readings of a throw share come on top (`shared_errors`).
+    """
     reading = test.instruments[COMPARED[column][1]] / shown
     own = np.asarray(values[SCATTERS[column]])[:, None] if column in SCATTERS else 0.0
     return np.asarray(np.hypot(reading, own))
+
+
+def shared_errors(test: FieldTest, throws: Throws, values: Mapping[str, Array]) -> Array:
+    """What one standard deviation of an error that all readings of a throw share does to them, as shares of them.
+
+    Parameters
+    ----------
+    test : FieldTest
+    throws : Throws
+    values : mapping of name to ndarray, shape (1,)
+        The unknowns. Central differences: effects are taken as linear over one standard deviation.
+
+    Returns
+    -------
+    ndarray, shape (2, columns, throws)
+        By elevation, and by the reading of the nozzle pressure gauge; columns in the order of `COMPARED`.
+    """
+    steps = {"elevation": test.scatter["elevation"], "nozzle_pressure": test.instruments["nozzle_pressure"]}
+    effects = []
+    for name, step in steps.items():
+        ends = [replace(throws, **{name: getattr(throws, name) + side * step}) for side in (-1, 1)]
+        low, high = (expected(test, end, values) for end in ends)
+        effects.append([(high[column] - low[column])[0] / (high[column] + low[column])[0] for column in COMPARED])
+    return np.array(effects)
+
+
+def scatter_of_throw(test: FieldTest, throws: Throws, shown: Mapping[str, Array], values: Mapping[str, Array],
+                     column: str) -> Array:  # fmt: skip
+    """Standard deviation of a reading from throw to throw by all causes, as a share of it; shape (draws, throws)."""
+    middle = {name: np.array([np.median(value)]) for name, value in values.items()}
+    shared = shared_errors(test, throws, middle)[:, list(COMPARED).index(column)]
+    return np.asarray(np.sqrt(relative_scatter(test, column, shown[column], values) ** 2 + (shared**2).sum(axis=0)))

@@ -1,0 +1,71 @@
+"""Likelihood of throws: normal readings, with errors that all readings of one throw share.
+
+A gauge that is misread and a nozzle that is held a little too high move everything that is read of that throw
+together. Such errors are integrated out in closed form: the covariance of a throw's readings is diagonal plus a term
+of rank two (matrix inversion lemma). Solid, given that readings are normal and the effects linear.
+"""
+
+from collections.abc import Mapping
+
+import numpy as np
+from numpy.typing import NDArray
+
+from jetsim.experiment.calibration import LogLikelihood
+from jetsim.experiment.fieldsheet import Sheet
+from jetsim.trials import model, throws
+from jetsim.trials.emulated import Emulated
+from jetsim.trials.fieldfile import FieldTest
+
+Array = NDArray[np.float64]
+
+
+def log_density(residuals: Array, scatters: Array, shared: Array) -> Array:
+    """Log-density of readings, up to a constant, summed over throws.
+
+    Parameters
+    ----------
+    residuals : ndarray, shape (draws, columns, throws)
+        Reading over what is expected, minus 1; 0 where there is no reading.
+    scatters : ndarray, shape (draws, columns, throws)
+        Standard deviation of each residual on its own; infinite where there is no reading.
+    shared : ndarray, shape (2, columns, throws)
+        What one standard deviation of each of two errors, independent from throw to throw, adds to the residuals.
+
+    Returns
+    -------
+    ndarray, shape (draws,)
+    """
+    weights = scatters**-2.0
+    own = (weights * residuals**2).sum(axis=1)
+    first, second = shared
+    a, b, c = (1 + (weights * first**2).sum(axis=1), (weights * first * second).sum(axis=1),
+               1 + (weights * second**2).sum(axis=1))  # fmt: skip
+    u, v = (weights * first * residuals).sum(axis=1), (weights * second * residuals).sum(axis=1)
+    determinant = a * c - b * b
+    explained = (c * u * u - 2 * b * u * v + a * v * v) / determinant
+    logs = np.where(weights > 0, np.log(np.where(weights > 0, scatters, 1.0)), 0.0).sum(axis=1)
+    return np.asarray((-0.5 * (own - explained + np.log(determinant)) - logs).sum(axis=1))
+
+
+def likelihood(test: FieldTest, sheet: Sheet, emulated: Emulated) -> LogLikelihood:
+    """Log-likelihood of the throws that count: readings are normal about what is expected.
+
+    Each reading scatters by the stream's own scatter and by its instrument's error; elevation and the gauge's reading
+    err for all readings of a throw together. Readings that the sheet lacks take no part; unknowns that give a stream
+    which cannot be simulated have no likelihood.
+    """
+    readings = np.array([sheet.numbers[column] for column in throws.COMPARED])
+    given = ~np.isnan(readings)
+    shared = np.where(given, emulated.shared_errors, 0.0)
+
+    def log_likelihood(values: Mapping[str, Array]) -> Array:
+        shown = emulated.expected(values)
+        residuals = np.array([readings[k] / shown[column] - 1 for k, column in enumerate(throws.COMPARED)])
+        scatters = np.array([throws.relative_scatter(test, c, shown[c], values) for c in throws.COMPARED])
+        residuals, scatters = residuals.swapaxes(0, 1), scatters.swapaxes(0, 1)
+        expected = np.array([shown[column] for column in throws.COMPARED]).swapaxes(0, 1)
+        sizes = np.where(given, np.log(expected), 0.0).sum(axis=(1, 2))  # residuals are shares of what is expected
+        density = log_density(np.where(given, residuals, 0.0), np.where(given, scatters, np.inf), shared)
+        return np.where(model.possible(test, values), density - sizes, -np.inf)
+
+    return log_likelihood

@@ -1,0 +1,49 @@
+"""The likelihood of throws against the normal law with its whole covariance written out."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from jetsim.trials.likelihood import log_density
+
+RNG = np.random.default_rng(3)
+DRAWS, COLUMNS, THROWS = 4, 5, 3
+RESIDUALS = RNG.normal(0.0, 0.05, (DRAWS, COLUMNS, THROWS))
+SCATTERS = RNG.uniform(0.01, 0.08, (DRAWS, COLUMNS, THROWS))
+SHARED = RNG.normal(0.0, 0.03, (2, COLUMNS, THROWS))
+
+
+def written_out(draw: int, given: np.ndarray, shared: np.ndarray = SHARED) -> float:
+    """Sum over throws of the multivariate normal log-density, with its constant taken off."""
+    total = 0.0
+    for throw in range(THROWS):
+        at = np.flatnonzero(given[:, throw])
+        effects = shared[:, at, throw].T
+        covariance = np.diag(SCATTERS[draw, at, throw] ** 2) + effects @ effects.T
+        density = stats.multivariate_normal(np.zeros(at.size), covariance).logpdf(RESIDUALS[draw, at, throw])
+        total += float(density) + 0.5 * at.size * np.log(2 * np.pi)
+    return total
+
+
+def test_it_is_the_normal_law_with_shared_errors():
+    every = np.ones((COLUMNS, THROWS), dtype=bool)
+    exact = [written_out(draw, every) for draw in range(DRAWS)]
+    assert log_density(RESIDUALS, SCATTERS, SHARED) == pytest.approx(exact, rel=1e-10)
+
+
+def test_readings_that_are_missing_take_no_part():
+    given = np.array([[True, True, False], [False, True, True], [True, True, True], [True, False, True],
+                      [True, True, False]])  # fmt: skip
+    found = log_density(np.where(given, RESIDUALS, 0.0), np.where(given, SCATTERS, np.inf), np.where(given, SHARED, 0))
+    exact = [written_out(draw, given) for draw in range(DRAWS)]
+    assert found == pytest.approx(exact, rel=1e-10)
+
+
+def test_a_throw_without_any_reading_adds_nothing():
+    nothing = np.zeros((1, COLUMNS, 1))
+    assert log_density(nothing, np.full((1, COLUMNS, 1), np.inf), nothing[[0, 0], :, :]) == pytest.approx([0.0])
+
+
+def test_without_shared_errors_readings_are_independent():
+    exact = stats.norm.logpdf(RESIDUALS, 0.0, SCATTERS).sum(axis=(1, 2)) + COLUMNS * THROWS * 0.5 * np.log(2 * np.pi)
+    assert log_density(RESIDUALS, SCATTERS, np.zeros_like(SHARED)) == pytest.approx(exact, rel=1e-12)
