@@ -83,12 +83,14 @@ def lead(plan: Plan, found: Found) -> list[str]:
 def notices(plan: Plan, found: Found) -> list[str]:
     """What has not converged."""
     said = [] if found.joint.gate.passed else [f"Joint design: {found.joint.gate.sentence}"]
-    wide = [c for c in found.combinations if not c.gate.passed]
-    if wide:
-        worst = max(width for c in wide for width in c.gate.half_width.values())
+    unsettled = [c for c in found.combinations if not c.gate.passed]
+    if unsettled:
+        worst = max(width for c in unsettled for width in c.gate.half_width.values())
+        swapped = sum(bool(c.gate.moved) for c in unsettled)
         said.append(
-            f"{len(wide)} of {len(found.combinations)} combinations have not passed the convergence gate (widest "
-            f"total-order interval ±{worst:.3f}, wanted ±0.02): their ties may hide an order."
+            f"{len(unsettled)} of {len(found.combinations)} combinations have not passed the convergence gate (widest "
+            f"total-order interval ±{worst:.3f}, wanted ±0.02; leaders of {swapped} of them changed places when the "
+            "samples were last doubled): their ties may hide an order."
         )
     return said
 
@@ -193,7 +195,8 @@ def card(plan: Plan, found: Found) -> ReportCard:
         question=QUESTION,
         method="Sobol' indices by replicated scrambled sequences, estimators of Saltelli 2010 and Jansen 1999 averaged "
         f"both ways: joint design and reference {space.base_samples} base samples x {space.replicates} replicates, "
-        f"each further combination {plan.base_samples} x {plan.replicates}, all outputs from the same runs",
+        f"each further combination {plan.base_samples} x {plan.replicates}, doubled at most {plan.doublings} times until "
+        "its gate passes, all outputs from the same runs",
         runs=found.runs,
         seed=space.seed,
         failures=0,

@@ -180,6 +180,17 @@ def test_mixed_runs_are_those_of_each_combination_on_its_own(plan):
     np.testing.assert_allclose(single["extreme_reach"].values[0], mixed["extreme_reach"].values[row], rtol=1e-9)
 
 
+def test_samples_of_a_combination_are_doubled_until_its_gate_passes_or_the_doublings_end(small):
+    laws = small.combinations[1]
+    once, twice = (study_combination(replace(small, doublings=most), laws) for most in (1, 2))
+    assert not once.gate.passed  # eight base samples settle nothing
+    assert twice.ranked_runs == 2 * once.ranked_runs
+    large = replace(small, base_samples=256, replicates=16)
+    settled, first = study_combination(large, laws), study_combination(replace(large, doublings=0), laws)
+    assert settled.gate.passed
+    assert settled.ranked_runs == first.ranked_runs * (1 if first.gate.passed else 2)
+
+
 @pytest.mark.parametrize(
     ("valve", "expected"),
     [

@@ -14,7 +14,7 @@ from jetsim.assumptions.plan import Laws, Limit, Measurement, Plan
 from jetsim.errors import InputError
 from jetsim.experiment.ensemble import evaluate, sobol_design
 from jetsim.experiment.factor_mapping import factor_mapping
-from jetsim.experiment.gate import Gate, convergence_gate
+from jetsim.experiment.gate import Gate, Rule, convergence_gate, sobol_until_converged
 from jetsim.experiment.moment_independent import moment_independent
 from jetsim.experiment.outputs import independent_runs
 from jetsim.experiment.ranking import interaction_map, rank
@@ -23,7 +23,6 @@ from jetsim.experiment.sensitivity import convergence, sobol_indices
 from jetsim.experiment.space import ParameterSpace
 from jetsim.simulation import VALIDITY, StreamModel
 
-CHUNK = 32_768
 # Runs of mixed laws are sorted by law before they fly, so a chunk must hold many of each.
 MIXED_CHUNK = 131_072
 REST = "everything else"
@@ -150,7 +149,7 @@ def planned_runs(plan: Plan) -> dict[str, int]:
     """Most runs of each part."""
     columns, space, own = len(plan.columns), plan.space, plan.expected_space
     size, others = space.base_samples * space.replicates, len(plan.combinations) - 1
-    ranked = (size + others * plan.base_samples * plan.replicates) * (2 * columns + 2)
+    ranked = (size + others * plan.base_samples * plan.replicates) * (2 * columns + 2) * 2**plan.doublings
     alone = len(own.roles) + sum(p.role == "structural" for p in own.parameters) - 1
     groups = 2 * (len(space.roles) + len(own.roles) + alone) + 6
     return {
@@ -190,18 +189,19 @@ def study_combination(plan: Plan, laws: Laws) -> Combination:
     effects = morris_effects(screened)
     idle = idle_inputs(effects, space)
     left = space.freeze(idle)
-    results = evaluate(sobol_design(left), _model(left), progress=False, chunk=CHUNK)
-    indices = widened(sobol_indices(results), plan.columns)
+    rule = Rule(budget=2**plan.doublings * sobol_design(left).layout.runs)
+    study = sobol_until_converged(left, _model(left), rule, progress=False)
+    indices = widened(study.indices, plan.columns)
     return Combination(
         laws,
         idle,
         effects,
         indices,
         rank(indices),
-        convergence_gate(convergence(results)),
-        results.sizes["sample"] + screened.sizes["sample"],
-        results.sizes["sample"],
-        {bit: int(np.count_nonzero(results["validity"].values & bit)) for bit in VALIDITY},
+        study.gate,
+        study.runs + screened.sizes["sample"],
+        study.runs,
+        {bit: int(np.count_nonzero(study.results["validity"].values & bit)) for bit in VALIDITY},
     )
 
 

@@ -25,7 +25,7 @@ _LAW_WORDS = {
 }
 _LAW_NOUNS = {"valve_model": "valve closure", "breakup_model": "breakup law", "drag_model": "drag law"}
 _QUICK = 32, 10, 4
-_TRAJECTORIES = 24
+_TRAJECTORIES, _DOUBLINGS = 24, 2
 Laws = Mapping[str, str]
 
 
@@ -73,6 +73,8 @@ class Plan:
         Of the joint design: choices of law are parameters like any other.
     base_samples, replicates : int
         Of each combination but the reference, which has as many as the joint design.
+    doublings : int
+        How often the samples of a combination may be doubled until its convergence gate passes.
     trajectories : int
         Of the screening of each combination.
     reaches : tuple of str
@@ -88,6 +90,7 @@ class Plan:
     space: ParameterSpace
     base_samples: int
     replicates: int
+    doublings: int
     trajectories: int
     reaches: tuple[str, ...]
     contrasts: Mapping[str, tuple[str, ...]]
@@ -166,6 +169,7 @@ class Plan:
             space=self.space.quick(),
             base_samples=min(self.base_samples, samples),
             replicates=min(self.replicates, replicates),
+            doublings=0,
             trajectories=min(self.trajectories, trajectories),
             one_by_one=True,
         )
@@ -194,6 +198,7 @@ def read_plan(space: ParameterSpace) -> Plan:
         space,
         samples,
         replicates,
+        _DOUBLINGS,
         _TRAJECTORIES,
         reaches,
         _contrasts(top.table("contrast"), space) if "contrast" in top else {},

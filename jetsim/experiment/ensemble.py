@@ -24,12 +24,11 @@ from jetsim.experiment.design import (
     Design,
     Layout,
     attributes_of,
-    digest,
-    fingerprint,
     grid_design,
     plain_design,
     sobol_design,
 )
+from jetsim.experiment.digests import digest, fingerprint
 from jetsim.quantities import QUANTITIES
 
 __all__ = [
@@ -54,7 +53,7 @@ def evaluate(
     model: Model,
     executor: Executor | None = None,
     progress: bool = True,
-    chunk: int = 8192,
+    chunk: int = 32_768,
     previous: xr.Dataset | None = None,
 ) -> xr.Dataset:
     """Run a model over all samples of a design.
