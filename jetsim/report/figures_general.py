@@ -192,7 +192,7 @@ def heat_map(words: Words, matrix: Matrix) -> Plot:
         axes.text(column + 0.5, row + 0.5, text, ha="center", va="center", fontsize=8,
                   color="white" if dark else "#111111")  # fmt: skip
     axes.invert_yaxis()
-    for set_ticks, names, width in ((axes.set_xticks, matrix.columns, 14), (axes.set_yticks, matrix.rows, 34)):
+    for set_ticks, names, width in ((axes.set_xticks, matrix.columns, 12), (axes.set_yticks, matrix.rows, 34)):
         set_ticks(np.arange(len(names)) + 0.5, [plain(name, width) for name in names], fontsize=8)
     axes.tick_params(length=0, top=True, labeltop=True, bottom=False, labelbottom=False)
     axes.spines[:].set_visible(False)
