@@ -143,9 +143,10 @@ def control_effect(
 def shares_table(name: str, title: str, indices: xr.Dataset, labels: Mapping[str, str], ranking: Any = None) -> Table:
     """First-order and total shares with their intervals, largest first; ranks where a ranking is given."""
     pairs = [(o, p) for o in indices["output"].values for p in by_total(indices, o)]
+    outputs, inputs = (xr.DataArray([str(name) for name in names], dims="row") for names in zip(*pairs, strict=True))
 
     def each(data: xr.Dataset, variable: str) -> list[Any]:
-        return [data[variable].sel(output=o, parameter=p).item() for o, p in pairs]
+        return list(data[variable].sel(output=outputs, parameter=inputs).values.tolist())
 
     columns = [
         Column("output", [output_words(str(o)) for o, _ in pairs], "", "output"),

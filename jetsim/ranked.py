@@ -8,6 +8,7 @@ import numpy as np
 import xarray as xr
 
 from jetsim.errors import InputError
+from jetsim.experiment.design import Layout, sobol_layout
 from jetsim.experiment.ensemble import Design, evaluate, grid_design, grid_results, plain_design, sobol_design
 from jetsim.experiment.gate import Gate, convergence_gate
 from jetsim.experiment.outputs import REACHING, independent_runs
@@ -20,7 +21,7 @@ from jetsim.report import display
 from jetsim.simulation import StreamModel, simulate, sparing
 from jetsim.stream import Stream
 
-CHUNK = 16384
+CHUNK = 32_768  # runs handed to a thread at a time: many enough that it seldom waits for another
 PATHS, SWEEP_POINTS = 128, 41
 INPUTS = [n for n, q in QUANTITIES.items() if q.role != "output" and q.dimension != "name"]
 
@@ -59,7 +60,7 @@ def check(space: ParameterSpace) -> None:
         if name not in (*space.fixed, *space.names):
             raise InputError(f"{name} is missing: state it in [fixed] or under [parameters.{name}]")
     try:
-        middle = simulate(Stream.from_values({**space.fixed, **space.medians()}))
+        middle = simulate(Stream.from_values({**sparing(space.outputs), **space.fixed, **space.medians()}))
     except InputError as error:
         varied = str(error).partition(" ")[0] in space.names
         raise InputError(f"with every input at its median, {error}" if varied else str(error)) from None
@@ -102,6 +103,11 @@ def check_corners(space: ParameterSpace, axes: Mapping[str, np.ndarray]) -> None
 
 # ---------------------------------------------------------------------------------------------------------
 # Runs
+
+
+def layouts(space: ParameterSpace) -> tuple[Layout, Layout]:
+    """How each input is moved on its own, and how those of one role together; nothing is drawn yet."""
+    return sobol_layout(space), sobol_layout(space, groups=space.roles, second_order=False)
 
 
 def ranked_design(space: ParameterSpace) -> Design:

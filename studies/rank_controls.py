@@ -47,12 +47,12 @@ def load(options: Options) -> ParameterSpace:
 
 def plan(space: ParameterSpace, options: Options) -> str:
     """What would be run."""
-    design, roles = ranked.ranked_design(space), ranked.roles_design(space)
+    each, roles = ranked.layouts(space)
     grid = ranked.SWEEP_POINTS**2 if ranked.sweep_axes(space) else 0
     return (
-        f"{space.title}\n{design.layout.runs:,} runs to rank {len(space.columns)} inputs "
-        f"({space.base_samples} base samples x {space.replicates} replicates x {design.layout.block}), "
-        f"{roles.layout.runs:,} for their roles, {ranked.PATHS + grid:,} for the figures"
+        f"{space.title}\n{each.runs:,} runs to rank {len(space.columns)} inputs "
+        f"({space.base_samples} base samples x {space.replicates} replicates x {each.block}), "
+        f"{roles.runs:,} for their roles, {ranked.PATHS + grid:,} for the figures"
     )
 
 

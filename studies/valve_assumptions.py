@@ -195,8 +195,8 @@ def card(plan: Plan, found: Found) -> ReportCard:
         question=QUESTION,
         method="Sobol' indices by replicated scrambled sequences, estimators of Saltelli 2010 and Jansen 1999 averaged "
         f"both ways: joint design and reference {space.base_samples} base samples x {space.replicates} replicates, "
-        f"each further combination {plan.base_samples} x {plan.replicates}, doubled at most {plan.doublings} times until "
-        "its gate passes, all outputs from the same runs",
+        f"each further combination {plan.base_samples} x {plan.replicates}, doubled at most {plan.doublings} times "
+        "until its gate passes, all outputs from the same runs",
         runs=found.runs,
         seed=space.seed,
         failures=0,

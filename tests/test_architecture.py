@@ -1,6 +1,7 @@
 """The import rules of the house, read from the source with ``ast``."""
 
 import ast
+import subprocess
 import sys
 from pathlib import Path
 
@@ -139,6 +140,29 @@ def test_only_units_knows_customary_factors(path):
     telltale = {0.0254, 0.3048, 6894.757293168361, 6894.757, 0.003785411784, 4.4482216152605}
     numbers = {node.value for node in ast.walk(ast.parse(path.read_text())) if isinstance(node, ast.Constant)}
     assert not telltale & {n for n in numbers if isinstance(n, float)}
+
+
+PLOTTING = ("matplotlib", "jinja2")
+ESTIMATING = ("SALib", "scipy.stats", "tqdm", "jetsim.experiment", "jetsim.report")
+
+
+@pytest.mark.parametrize(
+    ("module", "unwanted"),
+    [
+        ("jetsim", PLOTTING + ESTIMATING),
+        ("jetsim.simulation", PLOTTING + ESTIMATING),
+        ("jetsim.stream", PLOTTING + ESTIMATING),
+        ("jetsim.experiment.sensitivity", (*PLOTTING, "SALib", "jetsim.report")),
+        ("jetsim.ranked", (*PLOTTING, "SALib")),
+        ("jetsim.study", ("matplotlib.pyplot", "SALib", "scipy.stats", "jetsim.experiment", "h5netcdf")),
+    ],
+)
+def test_an_import_brings_no_more_than_it_needs(module, unwanted):
+    code = f"import sys, {module}; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = set(done.stdout.split())
+    assert module in loaded
+    assert loaded.isdisjoint(unwanted)
 
 
 def test_importing_the_package_stays_light():

@@ -38,6 +38,30 @@ def test_published_data_prints_and_draws(tmp_path):
     assert any(header == "range predicted [m]" for header in table[0])
 
 
+def test_study_speed(tmp_path):
+    done = run("study_speed.py", "--quick", folder=tmp_path)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    lines = done.stdout.splitlines()
+    found = [re.fullmatch(r"(\S.*?) {2,}([\d.]+)( .*)?", line) for line in lines[2:-2]]
+    seconds = {match[1]: float(match[2]) for match in found}
+    everything, without = seconds.pop("import to written report"), seconds.pop("without figures")
+    assert len(seconds) == 11
+    assert everything == pytest.approx(sum(seconds.values()), abs=0.01 * len(seconds))
+    figures = sum(time for name, time in seconds.items() if "figures" in name or "plotting" in name)
+    assert everything - without == pytest.approx(figures, abs=0.03)
+    reach = re.search(r"flights .* (\S+) of the reach, 4 flights against", done.stdout)
+    assert float(reach[1]) < 1e-6
+    assert lines[-1].startswith("10 inputs x 6 outputs x 3,520 runs")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_study_speed_refuses_in_words(tmp_path):
+    done = run("study_speed.py", "--workers", "0", folder=tmp_path)
+    assert done.returncode == 2
+    assert done.stderr == "error: --workers = 0: must be a whole number from 1 to 256 threads\n"
+
+
 @pytest.mark.parametrize("options", [("--output", "taken"), ("--units", "metric")])
 def test_published_data_refuses_in_words(tmp_path, options):
     (tmp_path / "taken").write_text("someone's", encoding="utf-8")

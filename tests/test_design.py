@@ -1,5 +1,8 @@
 """Designs: SALib's order of runs, powers of two, nested sequences, groups, grids, and layouts that travel."""
 
+import signal
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from SALib.sample import sobol as salib_sample
@@ -8,11 +11,11 @@ from jetsim.errors import InputError
 from jetsim.experiment.design import (
     EDGE,
     Layout,
-    digest,
-    fingerprint,
     grid_design,
+    interrupts_held,
     plain_design,
     sobol_design,
+    sobol_layout,
     spawn,
 )
 from jetsim.experiment.distributions import Choice, Normal, Uniform
@@ -136,13 +139,16 @@ def test_layout_survives_json_and_refuses_nonsense():
             Layout.from_json(text)
 
 
-def test_digests_see_every_change():
-    values = np.array([1.0, 2.0, 3.0])
-    assert digest(values) == digest(values.copy()) == digest([1, 2, 3])
-    assert digest(values) != digest(values[::-1])
-    assert digest(["a", "b"]) == digest(np.array(["a", "b"], dtype=object)) != digest(["b", "a"])
-    samples = plain_design(unit_space(), 16).samples
-    assert fingerprint(samples, ["x0", "x1"]) != fingerprint(samples, ["x1", "x0"])
+@pytest.mark.parametrize("second_order", [True, False])
+@pytest.mark.parametrize("groups", [None, {"pair": ("x0", "x1")}])
+def test_a_layout_is_that_of_the_design_before_any_run_is_drawn(second_order, groups):
+    space = unit_space()
+    layout = sobol_layout(space, 32, 3, second_order, groups)
+    assert layout == replace(sobol_design(space, 32, 3, None, second_order, groups).layout, fingerprint="")
+    with pytest.raises(InputError, match="allowed is at most 10,000,000"):
+        sobol_layout(space, 2**20, 64)
+    with pytest.raises(InputError, match="base_samples = 30"):
+        sobol_layout(space, 30)
 
 
 def test_a_grid_holds_the_rest_at_the_median_and_may_sweep_what_is_fixed():
@@ -174,3 +180,25 @@ def test_grids_are_refused(axes, message):
     with pytest.raises(InputError) as caught:
         grid_design(space, **axes)
     assert message in str(caught.value)
+
+
+@pytest.mark.parametrize("sign", [signal.SIGINT, signal.SIGTERM])
+def test_an_interrupt_waits_for_what_must_not_be_cut_short(sign):
+    class Stopped(BaseException):
+        pass
+
+    def stop(_number, _frame):
+        raise Stopped
+
+    before, whole = signal.signal(sign, stop), False
+    try:
+        with pytest.raises(Stopped), interrupts_held():  # noqa: PT012 - the point is what still runs inside
+            signal.raise_signal(sign)
+            whole = True
+        assert signal.getsignal(sign) is stop
+    finally:
+        signal.signal(sign, before)
+    assert whole
+    with interrupts_held():
+        pass
+    assert signal.getsignal(sign) is before

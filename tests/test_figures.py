@@ -1,7 +1,10 @@
 """Figures: what is drawn, that nothing is clipped or overlaps, the data beside them, and the bytes."""
 
+import io
+import re
 import subprocess
 import sys
+import xml.etree.ElementTree as ElementTree
 from itertools import pairwise
 
 import matplotlib as mpl
@@ -16,13 +19,15 @@ from jetsim.report import figures as fig
 from jetsim.report.figures_general import _places
 from jetsim.report.figures_sensitivity import tie_groups
 from jetsim.report.figures_stream import sixteenths
-from jetsim.report.style import WIDTH
+from jetsim.report.style import WIDTH, jetsim_style
 from tests import samples
 
 
 def texts(plot):
     """All visible, non-empty texts of a figure with their boxes in pixels."""
     figure = plot.figure
+    with jetsim_style():
+        figure.draw_without_rendering()  # moves ticks, titles and legends to where they are drawn
     renderer = figure.canvas.get_renderer()
     found = [artist for artist in figure.findobj(mpl.text.Text) if artist.get_visible() and artist.get_text().strip()]
     hidden = {id(text) for axes in figure.axes if not axes.get_visible() for text in axes.findobj(mpl.text.Text)}
@@ -65,6 +70,43 @@ def test_saved_files_are_whole_and_the_same_again(name, tmp_path):
         assert image.width == pytest.approx(160 * WIDTH, abs=2)
         assert np.asarray(image.convert("L")).min() < 100, "the picture is empty"
     assert len(pd.read_csv(paths[3])) > 0
+
+
+@pytest.mark.parametrize("name", samples.DRAWINGS)
+def test_places_are_rounded_beyond_the_noise_of_the_layout_solver(name):
+    """The solver's last digits depend on addresses in memory: without rounding, files differ now and then."""
+    figure = samples.DRAWINGS[name]("us").figure
+    places = [axes.get_position(original=True).get_points() for axes in figure.axes]
+    places += [inner.bbox_relative.get_points() for inner in figure.subfigs]
+    for place in places:
+        np.testing.assert_array_equal(place, place.round(9))
+        assert (place[1] > place[0]).all()
+
+
+@pytest.mark.parametrize("name", samples.DRAWINGS)
+def test_figure_of_the_report_is_the_saved_one_without_title_and_caption(name):
+    plot = samples.DRAWINGS[name]("us")
+    root = ElementTree.fromstring(plot.svg())
+    with jetsim_style():
+        buffer = io.BytesIO()
+        plot.figure.savefig(buffer, format="svg")
+    alone = ElementTree.fromstring(buffer.getvalue())
+    assert root.get("width") == alone.get("width")
+    assert root.get("height") == alone.get("height")
+    top, *size = (float(number) for number in root.get("viewBox").split()[1:])
+    assert top > 0
+    assert size == [float(number) for number in alone.get("viewBox").split()[2:]]
+    assert named_parts(root) == named_parts(alone)
+    found = {element.get("id") for element in root.iter()}
+    used = re.findall(r'(?:url\(|xlink:href=")#([^)"]+)', plot.svg().decode())
+    assert used
+    assert set(used) <= found, "leans on a part that was cut out"
+
+
+def named_parts(root):
+    """Names of all groups and of the glyphs, in order; other names hold a hash of positions."""
+    names = [element.get("id") for element in root.iter() if element.tag.endswith(("}g", "}path"))]
+    return [name for name in names if name and re.fullmatch(r"[A-Za-z]+_\d+|DejaVu.*", name)]
 
 
 def test_users_own_matplotlib_settings_do_not_matter():

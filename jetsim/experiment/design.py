@@ -6,11 +6,14 @@ many dimensions as there are columns (matrices A and B) and crosses them as Salt
 Communications 145, 280-297) does; the order of runs within a replicate is SALib's.
 """
 
-import hashlib
 import json
 import math
-from collections.abc import Iterable, Mapping
+import signal
+import threading
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, fields, replace
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -19,6 +22,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.stats import qmc
 
 from jetsim.errors import InputError
+from jetsim.experiment.digests import fingerprint
 from jetsim.experiment.distributions import EDGE
 from jetsim.experiment.space import ParameterSpace, check_power, check_sizes
 from jetsim.quantities import QUANTITIES, check_range, did_you_mean
@@ -130,22 +134,6 @@ class Design:
     layout: Layout
 
 
-def digest(values: ArrayLike) -> str:
-    """Digest of an array of numbers or texts, the same on every machine with the same bytes of values."""
-    array = np.asarray(values)
-    if array.dtype.kind in "OUST":
-        data = "\0".join(str(item) for item in array.ravel()).encode()
-    else:
-        data = np.ascontiguousarray(array, dtype="<f8").tobytes()
-    return hashlib.blake2b(data, digest_size=16).hexdigest()
-
-
-def fingerprint(samples: xr.Dataset, names: Iterable[str]) -> str:
-    """Digest of the named variables, in order."""
-    joined = "".join(f"{name}:{digest(samples[name].values)};" for name in names)
-    return hashlib.blake2b(joined.encode(), digest_size=16).hexdigest()
-
-
 def sobol_design(
     space: ParameterSpace,
     base_samples: int | None = None,
@@ -185,35 +173,47 @@ def sobol_design(
     InputError
         A count is not allowed, or a group names an unknown column or one that is in another group.
     """
-    count = space.base_samples if base_samples is None else base_samples
-    copies = space.replicates if replicates is None else replicates
-    check_sizes(count, copies)
-    factors = factors_of(space, groups)
-    _check_runs(count, copies, (2 if second_order else 1) * len(factors) + 2)
+    layout = sobol_layout(space, base_samples, replicates, second_order, groups)
     dimension = len(space.columns)
-    base = np.stack([sobol_points(count, 2 * dimension, seed) for seed in spawn(_seed(space, rng), copies)])
+    seeds = spawn(_seed(space, rng), layout.replicates)
+    base = np.stack([sobol_points(layout.base_samples, 2 * dimension, seed) for seed in seeds])
     a, b = base[..., :dimension], base[..., dimension:]
-    unit = _crossed(a, b, _masks(space.columns, factors), second_order).reshape(-1, dimension)
+    unit = _crossed(a, b, _masks(space.columns, layout.factors), second_order).reshape(-1, dimension)
+    return design_of(space, unit, layout)
+
+
+def sobol_layout(
+    space: ParameterSpace,
+    base_samples: int | None = None,
+    replicates: int | None = None,
+    second_order: bool = True,
+    groups: Mapping[str, Iterable[str]] | None = None,
+) -> Layout:
+    """How `sobol_design` would lay out its runs, and how many, without drawing them.
+
+    Parameters and errors are those of `sobol_design`.
+
+    Returns
+    -------
+    Layout
+        Without a fingerprint.
+    """
     layout = Layout(
         kind="sobol",
         parameters=space.names,
         columns=space.columns,
-        factors=factors,
-        base_samples=count,
-        replicates=copies,
+        factors=factors_of(space, groups),
+        base_samples=space.base_samples if base_samples is None else base_samples,
+        replicates=space.replicates if replicates is None else replicates,
         second_order=second_order,
     )
-    return design_of(space, unit, layout)
-
-
-def _check_runs(count: int, copies: int, block: int) -> None:
-    """Refuse a design that would fill the memory before its first run."""
-    runs = count * copies * block
-    if runs > MOST_RUNS:
+    check_sizes(layout.base_samples, layout.replicates)
+    if layout.runs > MOST_RUNS:  # it would fill the memory before its first run
         raise InputError(
-            f"base_samples = {count} x replicates = {copies} x {block} runs for each: {runs:,} runs, "
-            f"allowed is at most {MOST_RUNS:,}"
+            f"base_samples = {layout.base_samples} x replicates = {layout.replicates} x {layout.block} runs for each: "
+            f"{layout.runs:,} runs, allowed is at most {MOST_RUNS:,}"
         )
+    return layout
 
 
 def plain_design(space: ParameterSpace, runs: int, rng: Seed = None) -> Design:
@@ -302,8 +302,34 @@ def spawn(rng: Seed, count: int) -> list[np.random.Generator]:
 
 def sobol_points(count: int, dimension: int, rng: np.random.Generator) -> Array:
     """Points of a scrambled Sobol' sequence, moved to the middle of the finest cell: never 0 or 1."""
+    _load_direction_numbers()
     engine = qmc.Sobol(dimension, scramble=True, bits=_BITS, rng=rng)
     return np.asarray(engine.random(count) + EDGE)
+
+
+@cache
+def _load_direction_numbers() -> None:
+    """Scipy's first sequence reads its table in code that swallows an interrupt, and would go on with half a table."""
+    with interrupts_held():
+        qmc.Sobol(1, scramble=False)
+
+
+@contextmanager
+def interrupts_held() -> Iterator[None]:
+    """Let Ctrl-C and termination wait until the block has ended."""
+    if threading.current_thread() is not threading.main_thread():
+        yield  # signals reach the main thread only
+        return
+    caught: list[int] = []
+    held = [sign for sign in (signal.SIGINT, signal.SIGTERM) if signal.getsignal(sign) is not None]
+    before = {sign: signal.signal(sign, lambda number, _: caught.append(number)) for sign in held}
+    try:
+        yield
+    finally:
+        for sign, handler in before.items():
+            signal.signal(sign, handler)
+    for number in caught:
+        signal.raise_signal(number)
 
 
 def factors_of(space: ParameterSpace, groups: Mapping[str, Iterable[str]] | None) -> dict[str, tuple[str, ...]]:

@@ -8,7 +8,7 @@ Inputs are taken as they are, with what they share through latents: the index is
 """
 
 from collections.abc import Iterable
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -70,9 +70,10 @@ def _table(
     y = y[defined]
     if len(y) < slices * _FEWEST_IN_SLICE:
         raise InputError(f"{output} is defined in {len(y)} plain runs: {slices * _FEWEST_IN_SLICE} are needed")
-    found = [slice_distances(slice_labels(runs[name].values[defined], slices), y) for name in parameters]
+    whole = _Whole.of(y)
+    found = [whole.distances(slice_labels(runs[name].values[defined], slices)) for name in parameters]
     even = np.arange(len(y)) * slices // len(y)
-    dummies = [np.median(slice_distances(rng.permutation(even), y)) for _ in range(_DUMMIES)]
+    dummies = [np.median(whole.distances(rng.permutation(even))) for _ in range(_DUMMIES)]
     return {
         "pawn": np.array([np.median(distances) for distances in found]),
         "pawn_mean": np.array([distances.mean() for distances in found]),
@@ -111,9 +112,32 @@ def slice_distances(label: NDArray[np.int64], y: Array) -> Array:
     -------
     ndarray, shape (slices,)
     """
-    order = np.argsort(y, kind="stable")
-    members = label[order, np.newaxis] == np.unique(label)
-    inside = np.cumsum(members, axis=0) / members.sum(axis=0)
-    whole = np.arange(1, len(y) + 1)[:, np.newaxis] / len(y)
-    last = np.append(np.diff(y[order]) > 0, True)  # compare only where equal values of y end
-    return np.asarray(np.abs(inside - whole)[last].max(axis=0))
+    return _Whole.of(y).distances(label)
+
+
+class _Whole(NamedTuple):
+    """All runs in the order of an output, and where equal values of it end: only there are distributions compared."""
+
+    order: NDArray[np.intp]
+    end: NDArray[np.intp]  # of the equal values that each place belongs to
+    before: NDArray[np.intp]  # of the equal values that come before, -1 for the first
+
+    @classmethod
+    def of(cls, y: Array) -> "_Whole":
+        order = np.argsort(y, kind="stable")
+        ends = np.flatnonzero(np.append(np.diff(y[order]) > 0, True))
+        lengths = np.diff(ends, prepend=-1)
+        return cls(order, np.repeat(ends, lengths), np.repeat(np.append(-1, ends[:-1]), lengths))
+
+    def distances(self, label: NDArray[np.int64]) -> Array:
+        """As `slice_distances`."""
+        kinds, slices = np.unique(label, return_inverse=True)
+        places = np.argsort(slices[self.order], kind="stable")
+        parts = np.split(places, np.cumsum(np.bincount(slices))[:-1])
+        return np.array([self._distance(part) for part in parts]).reshape(kinds.shape)
+
+    def _distance(self, places: NDArray[np.intp]) -> float:
+        """Between all runs and those at some places: largest where a step of theirs ends, or just before one."""
+        ends = np.concatenate([self.end[places], self.before[places]])
+        inside = np.searchsorted(places, ends, side="right") / len(places)
+        return float(np.abs(inside - (ends + 1) / len(self.order)).max())

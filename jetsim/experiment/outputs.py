@@ -6,6 +6,7 @@ Here the study's rule for undefined outputs is applied, and an output that can h
 import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -43,26 +44,27 @@ class Output:
     blocks: Array
     attributes: Mapping[str, Any]
 
-    @property
+    @cached_property
     def reason(self) -> str:
         """Why no index can be given; empty if one can."""
         defined = np.isfinite(self.blocks)
         if not defined.any():
             return "undefined in every run"
-        if self.is_constant(self.blocks):
+        if self.is_constant(self.blocks).all():
             return f"constant: every run gives {self.blocks[defined].flat[0]:.6g}"
-        whole = defined.all(axis=0).sum(axis=0)
-        if np.any(whole < min(_FEWEST_DEFINED, self.blocks.shape[1])):
-            return f"undefined in too many runs: a replicate keeps {int(whole.min())} base samples"
-        parts = (self.replicate(r) for r in range(self.blocks.shape[2]))
-        if any(self.is_constant(part[[0, -1]]) for part in parts):
+        whole = defined.all(axis=0)
+        kept = whole.sum(axis=0)
+        if np.any(kept < min(_FEWEST_DEFINED, self.blocks.shape[1])):
+            return f"undefined in too many runs: a replicate keeps {int(kept.min())} base samples"
+        if self.is_constant(np.where(whole, self.blocks[[0, -1]], np.nan), axis=(0, 1)).any():
             return "constant within a replicate: more base samples are needed"
         return ""
 
     @staticmethod
-    def is_constant(values: Array) -> bool:
-        """Whether values vary by no more than rounding."""
-        return bool(np.nanmax(values) - np.nanmin(values) <= _ROUNDING * np.nanmax(np.abs(values)))
+    def is_constant(values: Array, axis: tuple[int, ...] | None = None) -> NDArray[np.bool_]:
+        """Whether values vary by no more than rounding, along the given axes or all."""
+        high, low = np.nanmax(values, axis=axis), np.nanmin(values, axis=axis)
+        return np.asarray(high - low <= _ROUNDING * np.maximum(np.abs(high), np.abs(low)))
 
     def replicate(self, index: int) -> Array:
         """The base samples of one replicate of which every run is defined, shape (block, n)."""

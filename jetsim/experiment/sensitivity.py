@@ -1,19 +1,18 @@
 """Variance-based sensitivity indices with honest intervals.
 
-SALib's estimators (first order and total: Saltelli et al. 2010, Computer Physics Communications 181, 259-270;
-second order: Saltelli 2002, same journal 145, 280-297) are applied to each replicate of a design; the spread
-between replicates, which are independent, gives Student-t intervals. The estimators are called directly on all
-replicates at once, so neither SALib's resampling nor its random state is used; where a design is crossed both
-ways, both ways are averaged. Nothing is clipped: a small negative estimate says how large the error is.
+The estimators that SALib uses (first order and total: Saltelli et al. 2010, Computer Physics Communications 181,
+259-270; second order: Saltelli 2002, same journal 145, 280-297) are applied to each replicate of a design; the
+spread between replicates, which are independent, gives Student-t intervals. They are written for all factors and
+replicates at once, because SALib's functions take one factor, or one pair, at a time; neither its resampling nor
+its random state is used. Where a design is crossed both ways, both ways are averaged. Nothing is clipped: a small
+negative estimate says how large the error is.
 """
 
 from collections.abc import Iterable
-from itertools import combinations
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
-from SALib.analyze import sobol as salib_sobol
 
 from jetsim.errors import InputError
 from jetsim.experiment.design import Layout
@@ -185,34 +184,47 @@ def _estimate(output: Output, layout: Layout, second_order: bool | None = None) 
 
 
 def _indices(blocks: Array, count: int, second_order: bool) -> dict[str, Array]:
-    """SALib's estimators on all replicates at once; `blocks` has shape (block, base samples, replicates).
+    """The estimators on all replicates at once; `blocks` has shape (block, base samples, replicates).
 
     Where the design holds A in B as well as B in A, the estimates are those of both directions, averaged: the
     same runs, with up to a seventh of the variance.
     """
     y = (blocks - blocks.mean(axis=(0, 1))) / blocks.std(axis=(0, 1))
-    a, ab, b = y[0], y[1 : count + 1], y[-1]
-    if len(y) == count + 2:
+    y = np.ascontiguousarray(y.transpose(2, 0, 1))
+    a, ab, b = y[:, 0], y[:, 1 : count + 1], y[:, -1]
+    y /= np.concatenate([a, b], axis=1).std(axis=1)[:, np.newaxis, np.newaxis]
+    if y.shape[1] == count + 2:
         return _one_way(a, ab, b)
-    ba = y[count + 1 : 2 * count + 1]
+    ba = y[:, count + 1 : 2 * count + 1]
     there, back = _one_way(a, ab, b), _one_way(b, ba, a)
     if second_order:
-        there["S2"], back["S2"] = _pairs(a, ab, ba, b), _pairs(b, ba, ab, a)
+        joint = np.einsum("rin,rjn->rij", ba, ab) / y.shape[2] - np.mean(a * b, axis=1)[:, np.newaxis, np.newaxis]
+        there["S2"], back["S2"] = _pairs(joint, there["S1"]), _pairs(joint.transpose(0, 2, 1), back["S1"])
     return {name: (there[name] + back[name]) / 2 for name in there}
 
 
 def _one_way(a: Array, ab: Array, b: Array) -> dict[str, Array]:
-    first = [salib_sobol.first_order(a, crossed, b) for crossed in ab]
-    total = [salib_sobol.total_order(a, crossed, b) for crossed in ab]
-    return {"S1": np.stack(first, axis=-1), "ST": np.stack(total, axis=-1)}
+    """First-order and total indices, shape (replicates, factors), of runs of unit variance.
+
+    `a` and `b` have shape (replicates, base samples), `ab` (replicates, factors, base samples).
+    """
+    change = ab - a[:, np.newaxis]
+    size = a.shape[1]
+    return {
+        "S1": np.einsum("rfn,rn->rf", change, b) / size,
+        "ST": np.einsum("rfn,rfn->rf", change, change) / (2 * size),
+    }
 
 
-def _pairs(a: Array, ab: Array, ba: Array, b: Array) -> Array:
-    """Second-order indices, shape (replicates, factors, factors)."""
-    second = np.full((a.shape[1], len(ab), len(ab)), np.nan)
-    for i, j in combinations(range(len(ab)), 2):
-        second[:, i, j] = second[:, j, i] = salib_sobol.second_order(a, ab[i], ab[j], ba[i], b)
-    return second
+def _pairs(joint: Array, first: Array) -> Array:
+    """Second-order indices from the joint ones, both of shape (replicates, factors, factors); NaN on the diagonal.
+
+    Of each pair, the earlier factor is the one crossed from the other side; the indices are symmetric.
+    """
+    second = np.triu(joint - first[:, :, np.newaxis] - first[:, np.newaxis, :], 1)
+    second += second.transpose(0, 2, 1)
+    second[:, np.arange(second.shape[1]), np.arange(second.shape[1])] = np.nan
+    return np.asarray(second)
 
 
 def _first(output: Output, base_samples: int) -> Output:

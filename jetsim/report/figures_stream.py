@@ -18,7 +18,19 @@ from numpy.typing import NDArray
 from jetsim import units
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
-from jetsim.report.style import BLACK, BLUE, GREY, SKY, VERMILION, WIDTH, Plot, Words, new_figure, styled
+from jetsim.report.style import (
+    BLACK,
+    BLUE,
+    GREY,
+    SKY,
+    VERMILION,
+    WIDTH,
+    Plot,
+    Words,
+    new_figure,
+    styled,
+    work_out_layout,
+)
 from jetsim.report.tables import both_units
 
 FIREFIGHTER = 1.75  # m, a scale for the eye only
@@ -268,7 +280,7 @@ def sweep_contour(
     bar = figure.colorbar(filled, ax=axes, pad=0.015, aspect=28)
     bar.set_label(display.axis_label(names.fill, system))
     _name_axes(axes, names, y, system)
-    figure.draw_without_rendering()  # the labels inside the lines need the final scale
+    work_out_layout(figure)  # the labels inside the lines need the final scale
     looks = (_Isoline(BLACK, "--", 0.3), _Isoline(VERMILION, ":", 0.65), _Isoline(GREY, "-.", 0.5))
     handles = [
         _isolines(axes, (x, y, values[name]), name, look, system)

@@ -5,11 +5,12 @@ hatches carry the same distinction without colour.
 """
 
 import io
+import re
 import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import wraps
+from functools import cached_property, wraps
 from pathlib import Path
 from typing import Any, NamedTuple, ParamSpec, TypeVar
 
@@ -32,6 +33,9 @@ _METADATA: dict[str, dict[str, Any]] = {
     "svg": {"Date": None, "Creator": None},
     "pdf": {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None},
 }
+# Drawn last, so that no other part of an SVG leans on what is defined inside the heading.
+_TITLE, _CAPTION, _TOPMOST = "title", "caption", 1000.0
+_PLACES = 9  # decimals of positions, in parts of the figure
 
 
 class Look(NamedTuple):
@@ -161,17 +165,24 @@ class Plot:
     @classmethod
     def of(cls, words: Words, figure: Figure, data: Mapping[str, Any]) -> "Plot":
         """A plot from the words handed to a drawing function; its layout is worked out once, here."""
-        figure.draw_without_rendering()
+        work_out_layout(figure)
         figure.set_layout_engine(None)  # otherwise every file format works it out again
         for legend in figure.legends:  # they would move to the edge of the frame that holds title and caption
             legend.set_bbox_to_anchor((0, 0, 1, 1), figure.transFigure)
         return cls(words.name, words.title, words.caption, figure, data)
 
-    @styled
     def svg(self) -> bytes:
         """The figure without title and caption as SVG; the same figure gives the same bytes."""
+        width, height = self.figure.get_size_inches()
+        return _without_heading(self._headed_svg, (width, height), _Heading.of(self).above)
+
+    @cached_property
+    @styled
+    def _headed_svg(self) -> bytes:
+        """Title, figure and caption as SVG, drawn once for the file and the report."""
         buffer = io.BytesIO()
-        self.figure.savefig(buffer, format="svg", metadata=_METADATA["svg"])
+        with _headed(self) as frame:
+            self.figure.savefig(buffer, format="svg", metadata=_METADATA["svg"], bbox_inches=frame)
         return buffer.getvalue()
 
     @styled
@@ -194,25 +205,70 @@ class Plot:
         paths = [folder / f"{self.name}.{kind}" for kind in kinds]
         with _headed(self) as frame:
             for path, kind in zip(paths, kinds, strict=True):
-                self.figure.savefig(path, format=kind, metadata=_METADATA[kind], bbox_inches=frame)
+                if kind != "svg":
+                    self.figure.savefig(path, format=kind, metadata=_METADATA[kind], bbox_inches=frame)
+        if "svg" in kinds:
+            paths[kinds.index("svg")].write_bytes(self._headed_svg)
         return (*paths, write_csv(folder / f"{self.name}.csv", self.data))
+
+
+class _Heading(NamedTuple):
+    """Lines of the title above a figure and of the caption below it, and what each takes, in inches."""
+
+    title: list[str]
+    caption: list[str]
+    above: float
+    below: float
+
+    @classmethod
+    def of(cls, plot: Plot) -> "_Heading":
+        width = plot.figure.get_figwidth()
+        title = textwrap.wrap(plot.title, int(width * 9.6))
+        caption = textwrap.wrap(plot.caption, int(width * 15.5))
+        return cls(title, caption, 0.18 + 0.23 * len(title), 0.12 + 0.17 * len(caption))
 
 
 @contextmanager
 def _headed(plot: Plot) -> Iterator[Bbox]:
     """Draw title and caption above and below the figure; gives the frame, in inches, that holds them too."""
     width, height = plot.figure.get_size_inches()
-    title = textwrap.wrap(plot.title, int(width * 9.6))
-    caption = textwrap.wrap(plot.caption, int(width * 15.5))
-    above, below = 0.18 + 0.23 * len(title), 0.12 + 0.17 * len(caption)
-    at: dict[str, Any] = {"ha": "left", "va": "top", "in_layout": False, "linespacing": 1.3}
-    left, top = 0.1 / width, 1 + (above - 0.1) / height
+    heading = _Heading.of(plot)
+    at: dict[str, Any] = {"ha": "left", "va": "top", "in_layout": False, "linespacing": 1.3, "zorder": _TOPMOST}
+    left, top = 0.1 / width, 1 + (heading.above - 0.1) / height
+    title, caption = "\n".join(heading.title), "\n".join(heading.caption)
     texts = [
-        plot.figure.text(left, top, "\n".join(title), fontsize=12, fontweight="bold", **at),
-        plot.figure.text(left, -0.04 / height, "\n".join(caption), fontsize=8.5, color="#444444", **at),
+        plot.figure.text(left, top, title, fontsize=12, fontweight="bold", gid=_TITLE, **at),
+        plot.figure.text(left, -0.04 / height, caption, fontsize=8.5, color="#444444", gid=_CAPTION, **at),
     ]
     try:
-        yield Bbox.from_extents(0, -below, width, height + above)
+        yield Bbox.from_extents(0, -heading.below, width, height + heading.above)
     finally:
         for text in texts:
             text.remove()
+
+
+def _without_heading(svg: bytes, size: tuple[float, float], above: float) -> bytes:
+    """An SVG without its title and caption and with the view narrowed to the figure; lengths in inches."""
+    start = re.search(rf'\n  <g id="({_TITLE}|{_CAPTION})">'.encode(), svg)
+    if start is not None:  # the last groups inside the outermost one, which ends at the next such line
+        svg = svg[: start.start()] + svg[svg.index(b"\n </g>\n", start.start()) :]
+    width, height, top = (f"{72 * length:.6f}".rstrip("0").rstrip(".") for length in (*size, above))
+    view = f'width="{width}pt" height="{height}pt" viewBox="0 {top} {width} {height}"'
+    return re.sub(rb'width="[^"]+" height="[^"]+" viewBox="[^"]+"', view.encode(), svg, count=1)
+
+
+def work_out_layout(figure: Figure) -> None:
+    """Give all axes their places, without drawing anything.
+
+    The solver adds in an order that depends on addresses in memory, so its last digits vary from run to run;
+    places are rounded, far below what can be seen, so that files are the same bytes.
+    """
+    engine = figure.get_layout_engine()
+    if engine is None:
+        return
+    engine.execute(figure)
+    for inner in figure.subfigs:
+        inner.bbox_relative.set_points(inner.bbox_relative.get_points().round(_PLACES))
+    for axes in figure.axes:
+        axes.set_position(Bbox(axes.get_position(original=True).get_points().round(_PLACES)))
+        axes.set_in_layout(True)  # what has been placed by hand would be left out of the next layout
