@@ -5,6 +5,7 @@ the design, so any executor gives the same bytes.
 """
 
 import json
+import math
 import signal
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import Executor, Future, ProcessPoolExecutor
@@ -69,7 +70,7 @@ def evaluate(
     progress : bool, optional
         Show a bar on stderr.
     chunk : int, optional
-        Runs handed to the model at a time.
+        Most runs handed to the model at a time.
     previous : xarray.Dataset, optional
         Results of the same design with fewer base samples: those runs are not run again.
 
@@ -90,7 +91,9 @@ def evaluate(
         raise InputError(f"chunk = {chunk!r}: must be a whole number from 1")
     known = None if previous is None else _known_rows(design, previous)
     rows = np.arange(design.layout.runs) if known is None else np.flatnonzero(known < 0)
-    parts = [rows[start : start + chunk] for start in range(0, len(rows), chunk)]
+    # Equal parts, an even number of them for two workers to share, however many workers there are.
+    count = 2 * math.ceil(len(rows) / (2 * chunk)) if len(rows) > chunk else 1
+    parts = np.array_split(rows, count) if len(rows) else []
     job = _Job(design, model)
     done: list[dict[str, NDArray[Any]]] = []
     with tqdm(total=len(rows), unit="run", unit_scale=True, disable=not progress) as bar:
