@@ -107,6 +107,15 @@ def ignorance_sentence(space: ParameterSpace, labels: Mapping[str, str]) -> str:
     )
 
 
+def idle_sentence(indices: xr.Dataset, labels: Mapping[str, str]) -> str:
+    """Which inputs change no output at all, as those that the chosen laws never read; empty where there is none."""
+    totals = indices["ST"].dropna("output", how="all")
+    idle = [str(name) for name in totals["parameter"].values[(totals == 0).all("output").values]]
+    if not idle or not totals.sizes["output"]:
+        return ""
+    return f"These inputs change no output, since the chosen laws never read them: {', '.join(labels[n] for n in idle)}."
+
+
 def control_effect(
     space: ParameterSpace, column: str, values: NDArray[np.float64], sample: xr.Dataset, unit: NDArray[np.float64]
 ) -> ControlEffect:

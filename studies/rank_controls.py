@@ -67,7 +67,7 @@ def compute(space: ParameterSpace, options: Options) -> Findings:
         sections(space, found, system),
         card(space, found),
         system,
-        notices=[] if found.gate.passed else [found.gate.sentence],
+        notices=notices(space, found),
         validity=findings.validity_counts(found.runs),
         subtitle=str(space.extra.get("scenario", "")),
     )
@@ -76,6 +76,12 @@ def compute(space: ParameterSpace, options: Options) -> Findings:
 
 # ---------------------------------------------------------------------------------------------------------
 # Words
+
+
+def notices(space: ParameterSpace, found: ranked.Results) -> list[str]:
+    """What a reader must know before the findings."""
+    gate = "" if found.gate.passed else found.gate.sentence
+    return [text for text in (gate, findings.idle_sentence(found.indices, findings.labels_of(space))) if text]
 
 
 def lead(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -> list[str]:

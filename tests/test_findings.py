@@ -199,3 +199,9 @@ def test_sums_and_validity_counts():
     assert [(count.count, count.total) for count in counts] == [(2, 4), (1, 4)]
     assert counts[0].words == findings.VALIDITY[bits[0]]
     assert findings.validity_counts(runs.isel(sample=[0, 3])) == []
+
+
+def test_inputs_that_change_nothing_are_named():
+    assert findings.idle_sentence(indices(0.6, 0.0, 0.0), LABELS).endswith("never read them: elevation angle, wind.")
+    assert findings.idle_sentence(indices(0.6, 1e-9), LABELS) == ""
+    assert findings.idle_sentence(indices(np.nan, np.nan), LABELS) == ""  # no index at all says nothing
