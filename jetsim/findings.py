@@ -113,7 +113,8 @@ def idle_sentence(indices: xr.Dataset, labels: Mapping[str, str]) -> str:
     idle = [str(name) for name in totals["parameter"].values[(totals == 0).all("output").values]]
     if not idle or not totals.sizes["output"]:
         return ""
-    return f"These inputs change no output, since the chosen laws never read them: {', '.join(labels[n] for n in idle)}."
+    named = ", ".join(labels[name] for name in idle)
+    return f"These inputs change no output, since the chosen laws never read them: {named}."
 
 
 def control_effect(
