@@ -145,11 +145,12 @@ def run_study(options: Options, stages: Stages) -> ranked.Results:
     model, grid = StreamModel(space.fixed, space.outputs), ranked.SWEEP_POINTS**2
     total = design.layout.runs + roles.layout.runs + ranked.PATHS + grid
     checked = FEW_CHECKED if options.quick else CHECKED
+    with stages.timed("flights that only figures show", is_figure=True):
+        paths, sweep = ranked.paths_of(space), ranked.sweep_of(space)
     with (
         options.executor() as executor,
         stages.timed(FLIGHTS, lambda: reach_error(space, runs.isel(sample=slice(checked)))),
     ):
-        paths, sweep = ranked.paths_of(space), ranked.sweep_of(space)
         runs = evaluate(design, model, executor, progress=False, chunk=ranked.CHUNK)
         grouped = evaluate(roles, model, executor, progress=False, chunk=ranked.CHUNK)
     with stages.timed(INDICES, lambda: half_width(indices)):

@@ -22,7 +22,7 @@ from jetsim.simulation import StreamModel, simulate, sparing
 from jetsim.stream import Stream
 
 CHUNK = 32_768  # runs handed to a thread at a time: many enough that it seldom waits for another
-PATHS, SWEEP_POINTS = 128, 41
+PATHS, SWEEP_POINTS = 512, 41
 INPUTS = [n for n, q in QUANTITIES.items() if q.role != "output" and q.dimension != "name"]
 
 

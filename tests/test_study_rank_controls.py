@@ -15,6 +15,7 @@ import xarray as xr
 
 from jetsim.report.cautions import CAUTIONS, printed
 from jetsim.report.provenance import Record, write_manifest
+from jetsim.ranked import PATHS
 from jetsim.study import Options, run
 from studies.rank_controls import STUDY
 
@@ -206,7 +207,7 @@ def test_a_metric_study_of_flow_alone_draws_no_throw_that_cannot_be(tmp_path):
     report = report_of(tmp_path, edited(*pairs), units="si")
     assert {plot.name for plot in report.plots} == {"indices", "effects", "convergence"}
     texts = [paragraph for section in report.sections for paragraph in section.paragraphs]
-    assert "None of 128 throws reaches the target, so none is drawn." in texts
+    assert f"None of {PATHS} throws reaches the target, so none is drawn." in texts
     assert any(text.endswith("no point of the sweep reaches the target.") for text in texts)
     assert report.lead[0] == "0 % of the throws reach the target height of 91.4 m (300 ft)."
     assert report.units == "si"
@@ -258,7 +259,7 @@ REFUSED = {
     ),
     "target out of reach": (
         "[fixed]", '[fixed]\ntarget_height = "300 ft"',
-        "target_height = 300 ft (91.4 m): none of 128 throws gets there, the highest rises to",
+        f"target_height = 300 ft (91.4 m): none of {PATHS} throws gets there, the highest rises to",
     ),
     "target out of reach for some": (
         "[fixed]", '[fixed]\ntarget_height = "30 ft"', 'undefined: state undefined = "rank reaching" or "probability'
