@@ -46,7 +46,7 @@ def test_study_speed(tmp_path):
     found = [re.fullmatch(r"(\S.*?) {2,}([\d.]+)( .*)?", line) for line in lines[2:-2]]
     seconds = {match[1]: float(match[2]) for match in found}
     everything, without = seconds.pop("import to written report"), seconds.pop("without figures")
-    assert len(seconds) == 11
+    assert len(seconds) == 12
     assert everything == pytest.approx(sum(seconds.values()), abs=0.01 * len(seconds))
     figures = sum(time for name, time in seconds.items() if "figures" in name or "plotting" in name)
     assert everything - without == pytest.approx(figures, abs=0.03)

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from jetsim.ranked import PATHS
 from jetsim.report.cautions import CAUTIONS, printed
 from jetsim.report.provenance import Record, write_manifest
-from jetsim.ranked import PATHS
 from jetsim.study import Options, run
 from studies.rank_controls import STUDY
 
