@@ -108,13 +108,13 @@ def ignorance_sentence(space: ParameterSpace, labels: Mapping[str, str]) -> str:
 
 
 def idle_sentence(indices: xr.Dataset, labels: Mapping[str, str]) -> str:
-    """Which inputs change no output at all, as those that the chosen laws never read; empty where there is none."""
+    """Which inputs change none of a study's outputs, as those that its laws never read; empty where there is none."""
     totals = indices["ST"].dropna("output", how="all")
     idle = [str(name) for name in totals["parameter"].values[(totals == 0).all("output").values]]
     if not idle or not totals.sizes["output"]:
         return ""
     named = ", ".join(labels[name] for name in idle)
-    return f"These inputs change no output, since the chosen laws never read them: {named}."
+    return f"These inputs change none of the outputs of this study; its laws may never read them: {named}."
 
 
 def control_effect(

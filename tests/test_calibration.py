@@ -203,7 +203,7 @@ def test_emulated_throws_are_those_simulated():
         readings["setup"], *(np.array(readings[name], dtype=float) for name in names), calm, calm / 2
     )
     values = model.drawn(test, 40, rng)
-    fast = emulate(test, thrown, wide_scores(len(model.unknowns(test)), rng))
+    fast = emulate(test, thrown, wide_scores(test, rng))
     exact = throws.expected(test, thrown, values)
     for column, shown in fast.expected(values).items():
         assert np.sqrt(np.mean(np.log(shown / exact[column]) ** 2)) < 0.01

@@ -83,6 +83,19 @@ def test_any_executor_and_any_number_of_workers_give_the_same_bytes():
         assert again.attrs == alone.attrs
 
 
+@pytest.mark.parametrize("chunk", [1, 2, 7])
+def test_no_chunk_is_empty(chunk):
+    sizes = []
+
+    def counting(samples):
+        sizes.append(samples.sizes["sample"])
+        return model(samples)
+
+    evaluate(grid_design(SPACE, x=np.array([0.1, 0.2, 0.3])), counting, progress=False, chunk=chunk)
+    assert sum(sizes) == 3
+    assert 0 < min(sizes) <= max(sizes) <= chunk
+
+
 def test_the_bar_is_on_stderr_and_only_when_asked(capsys):
     evaluate(sobol_design(SPACE), model, progress=True)
     shown = capsys.readouterr()

@@ -5,6 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from jetsim.jet import trajectory
 from jetsim.jet.core import Launch, fall_time
 from jetsim.jet.drag import AirStream, FlightConstants, Jet, TwoStage, Vacuum
 from jetsim.jet.trajectory import fly, trace
@@ -200,6 +201,39 @@ def test_alone_equals_batch():
         alone = fly(law, Launch(*(a[one] for a in launch)), breakup[one])
         for name in ("extreme_reach", "lateral_drift", "flight_time", "apex_height", "apex_distance"):
             assert getattr(alone, name)[0] == pytest.approx(getattr(together, name)[case], rel=1e-12, nan_ok=True)
+
+
+@pytest.mark.parametrize("block", [3, 21, 300])
+def test_blocks_and_landed_neighbours_change_nothing(block, monkeypatch):
+    jet, launch, breakup = random_cases(60, 4)
+    breakup[::7] = 300.0  # these land before they break up
+    jet = jet._replace(breakup_length=breakup)
+    whole = fly(AirStream(jet, FlightConstants()), launch, breakup)
+    monkeypatch.setattr(trajectory, "BLOCK", block)
+    law = AirStream(jet, FlightConstants())
+    parts = fly(law, launch, breakup)
+    assert np.any(whole.landed_before_breakup)
+    assert not np.all(whole.landed_before_breakup)
+    for name in ("extreme_reach", "lateral_drift", "flight_time", "apex_height", "apex_distance"):
+        np.testing.assert_allclose(getattr(parts, name), getattr(whole, name), rtol=1e-12, atol=1e-12)
+    # What the law knows of breakup holds for all its cases, in whatever pieces they flew.
+    assert np.all(law.unbroken(np.full(60, 0.05)) > 0)
+
+
+def test_no_drift_where_the_target_is_never_reached():
+    jet, launch = jet_of(0.02, 25.0, 4.0, across=3.0), launch_of(25.0, 30.0, 1.0, 50.0)
+    assert np.isnan(fly(AirStream(jet, FlightConstants()), launch, jet.breakup_length).lateral_drift[0])
+
+
+@pytest.mark.parametrize(("along", "elevation"), [(14.0, 60.0), (12.5, 60.0), (19.8, 45.0)])
+def test_a_tail_wind_that_all_but_cancels_the_level_speed(along, elevation):
+    jet, launch = jet_of(0.025, 28.0, 5.0, along=along, elevation=elevation), launch_of(28.0, elevation)
+    constants = FlightConstants()
+    reach = fly(AirStream(jet, constants), launch, jet.breakup_length).extreme_reach[0]
+    spray = reference_flight.air_stream(jet, launch, constants, 0)
+    given = (float(a[0]) for a in launch)
+    expected = reference_flight.fly(reference_flight.Case(*given, 5.0, spray, 3))["extreme_reach"]
+    assert reach == pytest.approx(expected, rel=2e-4)
 
 
 def test_trace_ends_at_the_landing_point():

@@ -328,8 +328,8 @@ def interrupts_held() -> Iterator[None]:
     finally:
         for sign, handler in before.items():
             signal.signal(sign, handler)
-    for number in caught:
-        signal.raise_signal(number)
+        for number in caught:
+            signal.raise_signal(number)
 
 
 def factors_of(space: ParameterSpace, groups: Mapping[str, Iterable[str]] | None) -> dict[str, tuple[str, ...]]:

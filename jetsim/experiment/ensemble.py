@@ -92,7 +92,7 @@ def evaluate(
     known = None if previous is None else _known_rows(design, previous)
     rows = np.arange(design.layout.runs) if known is None else np.flatnonzero(known < 0)
     # Equal parts, an even number of them for two workers to share, however many workers there are.
-    count = 2 * math.ceil(len(rows) / (2 * chunk)) if len(rows) > chunk else 1
+    count = min(len(rows), 2 * math.ceil(len(rows) / (2 * chunk))) if len(rows) > chunk else 1
     parts = np.array_split(rows, count) if len(rows) else []
     job = _Job(design, model)
     done: list[dict[str, NDArray[Any]]] = []

@@ -117,7 +117,7 @@ def core_results(core: Core, launch: Launch, broken: Array, position: Array) -> 
     in_core = core.up <= G * broken
     return Flight(
         extreme_reach=landed[0],
-        lateral_drift=landed[1],
+        lateral_drift=np.where(lands, 0.0, np.nan),
         flight_time=np.where(lands, landing, np.nan),
         apex_height=np.where(in_core, apex[2], np.nan),
         apex_distance=np.where(in_core, apex[0], np.nan),

@@ -93,7 +93,7 @@ class DragLaw(Protocol):
 
     There each flight stays in one upright plane. The active state ``y`` has shape (2 + extra, n): velocity relative to
     the wind (level and up) in m/s, then the law's own rows. No step may be longer than `longest_step` [s], which keeps
-    stiff laws stable.
+    stiff laws stable. A law keeps work arrays, so one law must not fly in two threads.
     """
 
     extra: int

@@ -161,9 +161,7 @@ def _fly_core(cases: _Cases) -> Flight:
     """Flights that have landed by the end of their core, or are below their target there and falling."""
     core = Core(cases.launch)
     time = core.time_of_path(cases.breakup_length)
-    flight = core_results(core, cases.launch, time, core.position(time))
-    flight.lateral_drift = np.where(np.isnan(flight.extreme_reach), np.nan, flight.lateral_drift)
-    return flight
+    return core_results(core, cases.launch, time, core.position(time))
 
 
 # --------------------------------------------------------------------------------------------------------

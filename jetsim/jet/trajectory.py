@@ -21,8 +21,9 @@ from jetsim.units import STANDARD_GRAVITY as G
 
 Array = NDArray[np.float64]
 
-# Steps over the drag-free flight time: so many at level launch, and so many more straight up, where the water turns
-# round almost on the spot. They hold the reach to 1e-6 of itself, mostly to 1e-8.
+# Steps over the drag-free flight time: so many at level launch, and so many more straight up as the wind sees it, where
+# the water turns round almost on the spot. They hold the reach to 1e-6 of itself, mostly to 1e-8; where the wind all
+# but cancels the level speed of a stream, to 1e-4, at worst to a few centimetres.
 LEVEL_STEPS, UPRIGHT_STEPS = 15, 36
 # A flight that takes more steps is not a fire stream but fog settling for minutes: an error, never a guess.
 MOST_STEPS = 13_000
@@ -93,6 +94,45 @@ class _Plane(NamedTuple):
         return np.asarray(self.start + self.direction * level + self.wind * elapsed)
 
 
+class _Spray(NamedTuple):
+    """The flights at breakup: time, plane, place (2, n), state, target height, and the length of the even steps [s]."""
+
+    time: Array
+    plane: _Plane
+    place: Array
+    y: Array
+    target: Array
+    pace: Array
+
+    @classmethod
+    def of(cls, law: DragLaw, launch: Launch, core: Core, broken: Array) -> "_Spray":
+        """All flights where their cores end."""
+        place, velocity = core.position(broken), core.velocity(broken)
+        level = velocity[:2] - law.wind
+        size = np.hypot(*level)
+        along = np.array([[1.0], [0.0]])  # of flights that are upright in the wind's frame
+        direction = np.where(size > 0, level / np.where(size > 0, size, 1.0), along)
+        start = np.stack([size, velocity[2]])
+        y = np.concatenate([start, law.start(broken, start)])
+        expected = fall_time(velocity[2], place[2] - launch.target_height)
+        # Cases that cannot reach their target fly to their apex and a little on, to be seen not to.
+        expected = np.where(expected > 0, expected, np.abs(velocity[2]) / G + 0.1)
+        pace = _pace(expected, np.arctan2(np.abs(core.up), size), law)
+        plane = _Plane(place[:2], direction, law.wind)
+        return cls(broken, plane, np.stack([np.zeros_like(size), place[2]]), y, launch.target_height, pace)
+
+    def take(self, cases: NDArray[np.intp]) -> "_Spray":
+        # take() keeps the row order in memory, on which the flat views of the work arrays rely.
+        return _Spray(
+            self.time[cases],
+            self.plane.take(cases),
+            self.place.take(cases, axis=1),
+            self.y.take(cases, axis=1),
+            self.target[cases],
+            self.pace[cases],
+        )
+
+
 @dataclass
 class Trace:
     """Points on the flown paths at given times; `time` (stations, n), `position` (3, stations, n), SI.
@@ -159,7 +199,7 @@ def fly(law: DragLaw, launch: Launch, breakup_length: Array, points: Trace | Non
     Raises
     ------
     ArithmeticError
-        A flight does not come down within any sensible time.
+        A flight does not come down within any sensible time, or is not finite.
     """
     core = Core(launch)
     broken = core.time_of_path(breakup_length)
@@ -167,9 +207,11 @@ def fly(law: DragLaw, launch: Launch, breakup_length: Array, points: Trace | Non
     if points is not None:
         points.add_core(core, broken)
     flying = np.flatnonzero(~flight.landed_before_breakup)
-    block = BLOCK // (2 + law.extra)
+    spray, block = _Spray.of(law, launch, core, broken), BLOCK // (2 + law.extra)
     for start in range(0, flying.size, block):
-        _March(law, launch, core, broken, flying[start : start + block]).run(flight, points)
+        cases = flying[start : start + block]
+        whole = cases.size == broken.size
+        _March(law if whole else law.take(cases), spray.take(cases), cases).run(flight, points)
     return flight
 
 
@@ -179,33 +221,18 @@ def _clock(step: float) -> tuple[float, float]:
     return step * (step / sum_) ** 2, step**2 * (step + 3 * _TURN) / sum_**3
 
 
-def _pace(expected: Array, elevation: Array, law: DragLaw) -> Array:
-    """Length of the even steps [s] from the drag-free time of flight beyond breakup."""
-    steps = LEVEL_STEPS + UPRIGHT_STEPS * (elevation / 90) ** 4
+def _pace(expected: Array, angle: Array, law: DragLaw) -> Array:
+    """Length of the even steps [s] from the drag-free time of flight beyond breakup and the angle seen by the wind."""
+    steps = LEVEL_STEPS + UPRIGHT_STEPS * (angle / (np.pi / 2)) ** 4
     return np.asarray(np.minimum(expected / (steps * (steps / (steps + _TURN)) ** 2), law.longest_step))
 
 
 class _March:
     """The spray stage: advances the cases still in the air and writes their apex and landing."""
 
-    def __init__(self, law: DragLaw, launch: Launch, core: Core, broken: Array, cases: NDArray[np.intp]) -> None:
-        self.cases = cases
-        self.breakup, self.target = broken[cases], launch.target_height[cases]
-        place, velocity = core.position(broken)[:, cases], core.velocity(broken)[:, cases]
-        whole = np.array_equal(cases, np.arange(broken.size))
-        self.law = law if whole else law.take(cases)
-        level = velocity[:2] - self.law.wind
-        size = np.hypot(*level)
-        along = np.array([[1.0], [0.0]])  # of flights that are upright in the wind's frame
-        direction = np.where(size > 0, level / np.where(size > 0, size, 1.0), along)
-        self.plane = _Plane(place[:2], direction, self.law.wind)
-        self.place = np.stack([np.zeros_like(size), place[2]])
-        start = np.stack([size, velocity[2]])
-        self.y = np.concatenate([start, self.law.start(self.breakup, start)])
-        expected = fall_time(velocity[2], place[2] - self.target)
-        # Cases that cannot reach their target fly to their apex and a little on, to be seen not to.
-        expected = np.where(expected > 0, expected, np.abs(velocity[2]) / G + 0.1)
-        self.pace = _pace(expected, launch.elevation[cases], self.law)
+    def __init__(self, law: DragLaw, spray: _Spray, cases: NDArray[np.intp]) -> None:
+        self.law, self.cases = law, cases
+        self.breakup, self.plane, self.place, self.y, self.target, self.pace = spray
         self.number = 0
         self._finished = np.zeros(cases.size, dtype=bool)
         self._allocate()
@@ -235,7 +262,7 @@ class _March:
                 if self._finished.sum() * 4 >= self.cases.size:
                     self._keep(np.flatnonzero(~self._finished))
             if self.number % CHECK == 0 and not np.isfinite(self.y).all():
-                raise ArithmeticError("a flight has lost its way: its law is too stiff for the steps")
+                raise ArithmeticError("a flight has lost its way: not a number, or too stiff a law for the steps")
         raise ArithmeticError(f"{self.cases.size} flights did not come down within {MOST_STEPS} steps")
 
     def _keep(self, keep: NDArray[np.intp]) -> None:

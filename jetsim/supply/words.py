@@ -357,7 +357,7 @@ def report_card(loaded: Loaded, found: Found, question: str) -> ReportCard:
     return ReportCard(
         question=question,
         method="Exact operating points of pump, line and nozzle with a simulated flight for each draw of the inputs; "
-        "Sobol indices by replicated scrambled Sobol' sequences, SALib's estimators",
+        "Sobol' indices by replicated scrambled sequences, estimators of Saltelli 2010 and Jansen 1999 averaged",
         runs=found.runs,
         seed=space.seed,
         failures=0,

@@ -83,10 +83,12 @@ def coordinates(setup: SetUp, values: Mapping[str, Array]) -> Array:
     return np.column_stack([*(np.log(column) for column in inputs.values()), values["gauge_error"]])
 
 
-def wide_scores(unknowns: int, rng: np.random.Generator) -> Array:
-    """Normal scores over the breadth of the priors, then draws of the priors to be held out."""
+def wide_scores(test: FieldTest, rng: np.random.Generator) -> Array:
+    """Normal scores over the breadth of the priors, then draws of the priors to be held out; as in `near_scores`."""
+    unknowns = len(model.unknowns(test))
     spread = WIDEST_SCORE * (2 * qmc.LatinHypercube(unknowns, rng=rng).random(FITTED) - 1)
-    return np.concatenate([spread, rng.standard_normal((HELD_OUT, unknowns))])
+    scores = np.concatenate([spread, rng.standard_normal((HELD_OUT, unknowns))])
+    return _drawn_in(test, scores, np.zeros(unknowns))
 
 
 def near_scores(test: FieldTest, posterior: Posterior, rng: np.random.Generator) -> Array:
@@ -95,11 +97,16 @@ def near_scores(test: FieldTest, posterior: Posterior, rng: np.random.Generator)
     middle = flat.mean(axis=0)
     root = np.linalg.cholesky(np.cov(flat.T) + 1e-9 * np.eye(flat.shape[1]))
     spread = middle + INFLATED * rng.standard_normal((FITTED, flat.shape[1])) @ root.T
-    spread = np.clip(spread, -WIDEST_NEAR, WIDEST_NEAR)
-    for _ in range(_HALVINGS):
-        outside = ~model.possible(test, values_of(test, spread))
-        spread[outside] = (spread[outside] + middle) / 2
+    spread = _drawn_in(test, np.clip(spread, -WIDEST_NEAR, WIDEST_NEAR), middle)
     return np.concatenate([spread, rng.choice(flat, HELD_OUT)])
+
+
+def _drawn_in(test: FieldTest, scores: Array, middle: Array) -> Array:
+    """Scores of which impossible ones have been halved towards a middle."""
+    for _ in range(_HALVINGS):
+        outside = ~model.possible(test, values_of(test, scores))
+        scores[outside] = (scores[outside] + middle) / 2
+    return scores
 
 
 def values_of(test: FieldTest, scores: Array) -> dict[str, Array]:

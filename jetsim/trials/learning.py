@@ -66,7 +66,7 @@ def learn(test: FieldTest, sheet: Sheet, sampling: Sampling, seed: int | None = 
     thrown = throws.throws_of(test, counted)
     unknowns = model.unknowns(test)
     rng = np.random.default_rng(start)
-    first = emulate(test, thrown, wide_scores(len(unknowns), rng))
+    first = emulate(test, thrown, wide_scores(test, rng))
     scout = calibrate(unknowns, likelihood(test, counted, first), start, SCOUT)
     second = emulate(test, thrown, near_scores(test, scout, rng))
     centre = scout.flat.mean(axis=0)

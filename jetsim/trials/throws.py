@@ -173,9 +173,12 @@ def shared_errors(test: FieldTest, throws: Throws, values: Mapping[str, Array]) 
     steps = {"elevation": test.scatter["elevation"], "nozzle_pressure": test.instruments["nozzle_pressure"]}
     effects = []
     for name, step in steps.items():
-        ends = [replace(throws, **{name: getattr(throws, name) + side * step}) for side in (-1, 1)]
-        low, high = (expected(test, end, values) for end in ends)
-        effects.append([(high[column] - low[column])[0] / (high[column] + low[column])[0] for column in COMPARED])
+        at = getattr(throws, name)
+        limits = (-90.0, 90.0) if name == "elevation" else (at / 2, np.inf)
+        ends = [np.clip(at + side * step, *limits) for side in (-1, 1)]
+        low, high = (expected(test, replace(throws, **{name: end}), values) for end in ends)
+        part = 2 * step / (ends[1] - ends[0])  # where the range ends, the slope counts
+        effects.append([part * ((high[c] - low[c]) / (high[c] + low[c]))[0] for c in COMPARED])
     return np.array(effects)
 
 
