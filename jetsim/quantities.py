@@ -113,6 +113,8 @@ _INPUTS = (
     Quantity("breakup_model", "", "breakup law", "name", "1", "1", "1"),
     Quantity("drag_model", "", "drag law", "name", "1", "1", "1"),
     Quantity("reach_criterion", "", "criterion of effective reach", "name", "1", "1", "1"),
+    Quantity("delivery_distance", "", "distance at which the delivered fraction is counted", "length", "m", "ft", "m",
+             0.0, 500.0),
     Quantity("breakup_length", "xb", "breakup length along the stream", "length", "m", "ft", "m", 0.0, 500.0,
              low_open=True, role="both"),
 )  # fmt: skip
@@ -158,6 +160,7 @@ _OUTPUTS = tuple(
         ("breakup_distance", "Xb", "breakup distance along the ground", "length", "m", "ft", "m"),
         ("extreme_reach", "X", "extreme reach", "length", "m", "ft", "m"),
         ("effective_reach", "Xe", "effective reach", "length", "m", "ft", "m"),
+        ("delivered_fraction", "", "share of the flow delivered beyond the stated distance", "ratio", "1", "1", "1"),
         ("lateral_drift", "Y", "lateral drift (towards the left positive)", "length", "m", "ft", "m"),
         ("apex_height", "H", "apex height above ground", "length", "m", "ft", "m"),
         ("apex_distance", "Xa", "distance to the apex", "length", "m", "ft", "m"),

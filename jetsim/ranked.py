@@ -65,10 +65,20 @@ def check(space: ParameterSpace) -> None:
         varied = str(error).partition(" ")[0] in space.names
         raise InputError(f"with every input at its median, {error}" if varied else str(error)) from None
     for name in space.outputs:
+        if name in ("effective_reach", "delivered_fraction"):
+            _check_spray(name, middle)
         if name not in middle:
             results = [str(n) for n in middle.data_vars if n in QUANTITIES]
             raise InputError(f"outputs: {name!r} is no result of a stream{did_you_mean(name, results)}")
     sweep_axes(space)
+
+
+def _check_spray(name: str, middle: xr.Dataset) -> None:
+    """Refuse what is delivered where a stream does not say it."""
+    if name not in middle:
+        raise InputError(f"outputs: {name} needs delivery_distance: state it in [fixed], such as '60 ft'")
+    if np.isnan(middle[name]) and not middle["outcome"]:
+        raise InputError(f"outputs: {name} needs drag_model = 'air_stream' and an elevation of at most 80 deg")
 
 
 def sweep_axes(space: ParameterSpace) -> dict[str, np.ndarray]:

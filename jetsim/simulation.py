@@ -16,11 +16,13 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from jetsim import media
+from jetsim.flags import OUTCOMES, flag_attributes, validity
+from jetsim.flags import VALIDITY as VALIDITY
 from jetsim.hydraulics import nozzle
-from jetsim.jet.breakup import BREAKUP_MODELS, BreakupConstants, breakup_length_over_diameter
+from jetsim.jet.breakup import BreakupConstants, breakup_length_over_diameter
 from jetsim.jet.core import Launch
-from jetsim.jet.delivery import Thrown, reach_criterion
-from jetsim.jet.drag import DRAG_LAWS, FlightConstants, Jet, drag_law
+from jetsim.jet.delivery import Thrown, delivered_fraction, reach_criterion
+from jetsim.jet.drag import FlightConstants, Jet, drag_law
 from jetsim.jet.hodograph import fly_fastest
 from jetsim.jet.trajectory import trace
 from jetsim.jet.turbulence import TurbulenceConstants, valve_factor
@@ -53,9 +55,10 @@ def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> 
         SI, with ``units`` and ``long_name`` on each variable: `flow_rate`, `exit_speed`, `reaction_force`,
         `exit_turbulence_intensity`, `weber_number`, `breakup_length`, `breakup_distance`, `extreme_reach`,
         `lateral_drift`, `apex_height`, `apex_distance`, `flight_time`, `effective_reach` (its criterion is named in
-        its attributes; NaN under drag laws other than ``air_stream``), `outcome` and `validity`. Scalars give 0-d
-        results. Nothing is clamped: `extreme_reach` is NaN where `outcome` says that the stream never reaches the
-        target height, and `validity` flags every case outside the range of a fit.
+        its attributes; NaN under drag laws other than ``air_stream``), `outcome` and `validity`; and
+        `delivered_fraction` where the stream names a `delivery_distance`. Scalars give 0-d results. Nothing is clamped:
+        `extreme_reach` is NaN where `outcome` says that the stream never reaches the target height, and `validity`
+        flags every case outside the range of a fit.
 
     Examples
     --------
@@ -67,7 +70,7 @@ def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> 
     size = int(np.prod(list(template.sizes.values()), dtype=int))
     chunk = max(LEAST_CHUNK, math.ceil(size / (2 * math.ceil(size / (2 * CHUNK))))) if size else 1
     starts = range(0, size, chunk)
-    results = _allocate(size, path)
+    results = _allocate(size, _names(stream.delivery_distance is not None, path))
 
     def run(start: int) -> None:
         part = slice(start, min(start + chunk, size))
@@ -153,7 +156,7 @@ def _simulate_mixed(columns: Values, path: bool) -> dict[str, NDArray[Any]]:
         return _simulate_alike(columns, path)
     laws = [np.asarray(columns[name]).astype(str) for name in _LAWS]
     keys, which = np.unique(np.stack(laws), axis=1, return_inverse=True)
-    results = _allocate(which.size, path)
+    results = _allocate(which.size, _names("delivery_distance" in columns, path))
     for number in range(keys.shape[1]):
         cases = np.flatnonzero(which.ravel() == number)
         part = _simulate_alike({name: column[cases] for name, column in columns.items()}, path)
@@ -176,12 +179,16 @@ def _simulate_alike(columns: Values, path: bool) -> dict[str, NDArray[Any]]:
     results |= {name: getattr(flight, name) for name in _FLOWN}
     thrown = Thrown(jet, launch, constants, flight, has_spray=names["drag_model"] == "air_stream")
     results["effective_reach"] = reach_criterion(names["reach_criterion"]).reach(thrown)
+    if "delivery_distance" in columns:
+        results["delivered_fraction"] = delivered_fraction(thrown, columns["delivery_distance"])
     results["outcome"] = np.isnan(flight.extreme_reach).astype(np.int8)
-    results["validity"] = _validity(columns, names, results, flight.landed_before_breakup)
+    estimated = np.isnan(columns["breakup_length"]) if "breakup_length" in columns else np.asarray(True)
+    judged = {**columns, **results, "stream_diameter": jet.tip_diameter, "estimated": estimated}
+    results["validity"] = validity(judged, names, flight.landed_before_breakup)
     if path:
         points = trace(law, launch, jet.breakup_length, STATIONS)
         results |= dict(zip(_PATH, (*points.position, points.time), strict=True))
-    return {name: results[name] for name in (*_RESULTS, *(_PATH if path else ()))}
+    return {name: results[name] for name in _names("delivery_distance" in columns, path)}
 
 
 def _constants(columns: Values, kind: type[Any], owner: str) -> Any:
@@ -254,7 +261,7 @@ def _jet(columns: Values, exit_: Values, breakup: Values) -> Jet:
 
 
 # --------------------------------------------------------------------------------------------------------
-# Validity and labels
+# Labels
 
 _LAWS = ("drag_model", "breakup_model", "valve_model", "reach_criterion")
 _FLOWN = (
@@ -278,54 +285,16 @@ _RESULTS = (
     "validity",
 )
 _PATH = ("path_along", "path_across", "path_height", "path_time")
-OUTCOMES = {0: "landed", 1: "never reaches the target height"}
-VALIDITY = {
-    1: "Weber number outside the breakup fit",
-    2: "turbulence outside the breakup fit",
-    4: "breakup length over diameter outside the flight fit",
-    8: "tip diameter outside the flight fit",
-    16: "exit speed outside the flight fit",
-    32: "elevation outside the flight fit",
-    64: "lands before breakup",
-}
 
 
-def _validity(
-    columns: Values, names: Mapping[str, str], results: Values, landed_early: NDArray[np.bool_]
-) -> NDArray[np.int16]:
-    """Flags of every case outside the range that a correlation or a law was fitted on."""
-    model = BREAKUP_MODELS[names["breakup_model"]]
-    estimated = np.isnan(columns["breakup_length"]) if "breakup_length" in columns else True
-    fitted = DRAG_LAWS[names["drag_model"]].fitted
-    checks: list[tuple[int, Any]] = [
-        (1, _outside(results["weber_number"], model.weber_range) & estimated),
-        (2, _outside(results["exit_turbulence_intensity"], model.turbulence_range) & estimated),
-        (64, landed_early),
-    ]
-    if fitted is not None:
-        ratio = results["breakup_length"] / _stream_diameter(columns)
-        checks += [
-            (4, _outside(ratio, fitted.breakup_length_over_diameter)),
-            (8, _outside(_stream_diameter(columns), fitted.tip_diameter)),
-            (16, _outside(results["exit_speed"], fitted.exit_speed)),
-            (32, _outside(columns["elevation"], fitted.elevation)),
-        ]
-    flags = np.zeros(landed_early.shape, dtype=np.int16)
-    for bit, where in checks:
-        flags |= np.where(where, np.int16(bit), np.int16(0))
-    return flags
+def _names(fraction: bool, path: bool) -> tuple[str, ...]:
+    """Results in order."""
+    return (*_RESULTS, *(("delivered_fraction",) if fraction else ()), *(_PATH if path else ()))
 
 
-def _outside(value: Array, limits: tuple[float, float]) -> NDArray[np.bool_]:
-    return np.asarray((value < limits[0]) | (value > limits[1]))
-
-
-def _allocate(size: int, path: bool) -> dict[str, NDArray[Any]]:
+def _allocate(size: int, names: Sequence[str]) -> dict[str, NDArray[Any]]:
     kinds: dict[str, Any] = {"outcome": np.int8, "validity": np.int16}
-    results = {name: np.empty(size, dtype=kinds.get(name, float)) for name in _RESULTS}
-    if path:
-        results |= {name: np.empty((STATIONS, size)) for name in _PATH}
-    return results
+    return {name: np.empty((STATIONS, size) if name in _PATH else size, dtype=kinds.get(name, float)) for name in names}
 
 
 def _dataset(results: Values, template: xr.DataArray) -> xr.Dataset:
@@ -340,27 +309,21 @@ def _dataset(results: Values, template: xr.DataArray) -> xr.Dataset:
 
 def _attributes(name: str) -> dict[str, Any]:
     if name == "outcome":
-        return _flag_attributes("outcome of the flight", "flag_values", OUTCOMES, np.int8)
+        return flag_attributes("outcome of the flight", "flag_values", OUTCOMES, np.int8)
     if name == "validity":
-        return _flag_attributes("use outside the range of a fit", "flag_masks", VALIDITY, np.int16)
+        return flag_attributes("use outside the range of a fit", "flag_masks", VALIDITY, np.int16)
     q = quantity(name)
     return {"units": q.udunits, "long_name": q.long_name}
-
-
-def _flag_attributes(long_name: str, kind: str, flags: Mapping[int, str], dtype: Any) -> dict[str, Any]:
-    """CF attributes of a flag variable (CF conventions 1.11, section 3.5)."""
-    words = " ".join(text.replace(" ", "_") for text in flags.values())
-    return {"long_name": long_name, kind: np.array(list(flags), dtype=dtype), "flag_meanings": words}
 
 
 # --------------------------------------------------------------------------------------------------------
 # Studies
 
 
-def sparing(outputs: Sequence[str]) -> dict[str, str]:
+def sparing(outputs: Sequence[str]) -> dict[str, Any]:
     """Fields of a stream that spare results which none of the outputs (all by default) reads."""
-    unread = bool(outputs) and "effective_reach" not in outputs
-    return {"reach_criterion": "breakup"} if unread else {}
+    costly = {"effective_reach": ("reach_criterion", "breakup"), "delivered_fraction": ("delivery_distance", None)}
+    return dict(field for result, field in costly.items() if outputs and result not in outputs)
 
 
 @dataclass(frozen=True)

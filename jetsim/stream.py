@@ -32,7 +32,7 @@ _GROUPS: dict[str, type[BreakupConstants] | type[FlightConstants] | type[Turbule
     "flight_constants": FlightConstants,
     "turbulence_constants": TurbulenceConstants,
 }
-_OPTIONAL = ("waterway_diameter", "velocity_coefficient", "breakup_length")
+_OPTIONAL = ("waterway_diameter", "velocity_coefficient", "breakup_length", "delivery_distance")
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,6 +86,9 @@ class Stream:
         Names from `jetsim.jet.breakup.BREAKUP_MODELS` and `jetsim.jet.drag.DRAG_LAWS`.
     reach_criterion : str or array of str
         What `effective_reach` means: a name from `jetsim.jet.delivery.REACH_CRITERIA`.
+    delivery_distance : array_like, optional
+        Distance along the ground [m] beyond which the result `delivered_fraction` counts the flow; without it there is
+        no such result.
     breakup_constants, flight_constants, turbulence_constants
         Constants of the laws; their members may be arrays too.
 
@@ -119,6 +122,7 @@ class Stream:
     breakup_model: Any = "two_regime"
     drag_model: Any = "air_stream"
     reach_criterion: Any = "delivered share"
+    delivery_distance: ArrayLike | xr.DataArray | None = None
     breakup_constants: BreakupConstants = field(default_factory=BreakupConstants)
     flight_constants: FlightConstants = field(default_factory=FlightConstants)
     turbulence_constants: TurbulenceConstants = field(default_factory=TurbulenceConstants)

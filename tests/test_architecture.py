@@ -23,6 +23,7 @@ FLOORS = {
     "experiment": 4,
     "report": 4,
     "stream": 5,
+    "flags": 5,
     "simulation": 6,
     "study": 6,
     "findings": 7,

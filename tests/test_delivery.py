@@ -1,5 +1,7 @@
 """Delivered water: balance, symmetry, windows, and effective reach against published tables."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -9,14 +11,17 @@ from jetsim.jet.delivery import (
     Window,
     compact_reach,
     crossing,
+    delivered_fraction,
     delivered_reach,
     landing,
     reach_criterion,
+    through_opening,
     through_window,
 )
 from jetsim.jet.drag import FlightConstants
-from jetsim.jet.spray import drop_classes, fly_spray
-from jetsim.simulation import StreamModel, simulate
+from jetsim.jet.sizes import drop_classes
+from jetsim.jet.spray import fly_spray
+from jetsim.simulation import StreamModel, simulate, sparing
 from jetsim.stream import Stream
 from tests.published import FREEMAN_1889
 from tests.spray_cases import some, thrown
@@ -92,6 +97,58 @@ def test_turning_the_nozzle_makes_up_for_a_crosswind():
     assert turned > kept
 
 
+def test_the_best_line_of_aim_is_as_good_as_any():
+    rng = np.random.default_rng(3)
+    case = thrown(np.full(30, 0.022), 28.0, rng.uniform(10, 60, 30), wind=rng.uniform(-4, 4, (2, 30)))
+    spray, distance = spray_of(case, drop_classes(0.75, 24)), 16.0
+    window = Window(distance, 2.0, 6.0, 1.0)
+    best = through_window(spray, window)
+    clouds = crossing(spray, distance)
+    tried = []
+    for line in np.linspace(-12, 12, 241):
+        moved = replace(clouds, centre=(clouds.centre[0], clouds.centre[1] - line))
+        tried.append(through_opening(moved, window, aimed=False))
+    assert best == pytest.approx(np.max(tried, axis=0), abs=0.01)
+    assert np.all(best <= np.max(tried, axis=0) + 2e-3)
+
+
+# -- how many classes
+
+
+def outcomes(case, classes, blended=True):
+    """Shares beyond distances and through windows, and the distance to which 90 % carry."""
+    spray = spray_of(case, drop_classes(case.constants.drop_spread, classes, blended))
+    clouds, along = landing(spray), np.linspace(0, 70, 1401)
+    windows = [Window(x, sill, 1.5, 0.9) for x in (8.0, 14.0, 20.0, 26.0, 32.0) for sill in (0.8, 6.8)]
+    carry = np.array([np.interp(-0.9, -column, along) for column in clouds.beyond(along).T])
+    return clouds.beyond(np.linspace(2, 60, 30)), np.array([through_window(spray, w) for w in windows]), carry
+
+
+@pytest.fixture(scope="module")
+def converged():
+    """Streams of all sorts in wind, and what very many classes flown one by one say of them."""
+    case = some(count=24, seed=11)
+    return case, outcomes(case, 160, blended=False)
+
+
+@pytest.mark.parametrize(
+    ("classes", "beyond", "through", "carry"),
+    [
+        (12, (0.004, 0.04), (0.006, 0.06), 0.03),
+        (24, (0.002, 0.04), (0.003, 0.04), 0.02),
+        (48, (0.001, 0.02), (0.0015, 0.02), 0.01),
+    ],
+)
+def test_more_classes_change_ever_less(converged, classes, beyond, through, carry):
+    case, expected = converged
+    off = [np.abs(a - b) for a, b in zip(outcomes(case, classes), expected, strict=True)]
+    for error, (mean, worst) in zip(off, (beyond, through), strict=False):
+        assert error.mean() < mean
+        assert error.max() < worst
+    far = expected[2] > 1.0
+    assert (off[2][far] / expected[2][far]).mean() < carry
+
+
 # -- effective reach
 
 
@@ -99,7 +156,7 @@ def test_the_stated_share_lands_beyond_the_effective_reach():
     # The quick way flies one class; the slow one all of them. The stream's own width blurs the edge.
     case = some(count=10, wind=0.0)
     reach = delivered_reach(case)
-    spray = spray_of(case, drop_classes(case.constants.drop_spread, 120))
+    spray = spray_of(case, drop_classes(case.constants.drop_spread, 120, blended=False))
     clouds = landing(spray)
     beyond = np.array([clouds.beyond([r])[0, i] for i, r in enumerate(reach)])
     assert beyond == pytest.approx(0.9, abs=0.015)
@@ -165,6 +222,60 @@ def test_compactness_shrinks_with_a_wider_stream():
     assert compact_reach(wide)[0] < compact_reach(case)[0] < case.flight.extreme_reach[0]
 
 
+# -- delivered fraction
+
+
+def test_what_lands_beyond_the_effective_reach_is_the_share_that_defines_it():
+    case = some(count=60, seed=9, wind=0.0)
+    # In a few flat throws the finest drops ride farther than coarser ones: there the two differ.
+    for share in (0.9, 0.5):
+        off = np.abs(delivered_fraction(case, delivered_reach(case, share)) - share)
+        assert np.quantile(off, 0.9) < 0.006
+        assert off.max() < 0.06
+
+
+def test_delivered_fraction_against_all_classes_flown():
+    # The stream's own width, left out, blurs only the edges.
+    case = some(count=30, seed=4)
+    clouds = landing(spray_of(case, drop_classes(case.constants.drop_spread, 120, blended=False)))
+    for distance in (6.0, 12.0, 20.0, 28.0, 36.0):
+        off = delivered_fraction(case, distance) - clouds.beyond([distance])[0]
+        assert np.abs(off).mean() < 0.005
+        assert np.abs(off).max() < 0.05
+
+
+def test_drops_all_alike_are_delivered_or_not():
+    case = some(count=8)
+    alike = replace(case, constants=FlightConstants(drop_spread=0.0))
+    reach = case.flight.extreme_reach
+    assert np.all(delivered_fraction(alike, 0.999 * reach) == 1.0)
+    assert np.all(delivered_fraction(alike, 1.001 * reach) == 0.0)
+
+
+def test_delivered_fraction_is_a_result_where_a_distance_is_named():
+    stream = {"tip_diameter": 0.022, "nozzle_pressure": 345e3, "elevation": 20.0}
+    assert "delivered_fraction" not in simulate(Stream(**stream))
+    shares = simulate(Stream(**stream, delivery_distance=[5.0, 15.0, 25.0, 100.0]))["delivered_fraction"]
+    assert shares.attrs["units"] == "1"
+    assert np.all(np.diff(shares) < 0)
+    assert shares[0] > 0.97
+    assert shares[-1] == 0.0
+
+
+def test_no_fraction_is_delivered_to_a_level_never_reached():
+    stream = {"tip_diameter": 0.022, "nozzle_pressure": 345e3, "delivery_distance": 10.0}
+    result = simulate(Stream(**stream, target_height=[0.0, 60.0], elevation=40.0))
+    assert list(result.outcome.values) == [0, 1]
+    assert list(result.delivered_fraction.values > 0) == [True, False]
+    assert np.isnan(simulate(Stream(**stream, drag_model="vacuum")).delivered_fraction)
+    assert np.isnan(simulate(Stream(**stream, elevation=85.0)).delivered_fraction)
+
+
+def test_a_distance_that_cannot_be_is_refused():
+    with pytest.raises(InputError, match="delivery_distance = -1 m: allowed is 0 to 500 m"):
+        Stream(tip_diameter=0.022, nozzle_pressure=345e3, delivery_distance=-1.0)
+
+
 # -- in simulate
 
 
@@ -188,6 +299,12 @@ def test_a_level_that_the_fine_drops_never_reach_has_no_effective_reach():
     assert int(result.outcome[1]) == 1
 
 
+def test_a_head_wind_that_blows_a_tenth_back_leaves_no_effective_reach():
+    result = simulate(Stream(tip_diameter=0.015, nozzle_pressure=345e3, elevation=40.0, wind_along=[-1.0, -12.0]))
+    assert list(result.effective_reach.values > 0) == [True, False]
+    assert result.effective_reach[1] == 0.0
+
+
 @pytest.mark.parametrize("law", ["two_stage", "vacuum"])
 def test_a_law_without_spray_has_no_effective_reach(law):
     result = simulate(Stream(tip_diameter=0.022, nozzle_pressure=345e3, drag_model=law))
@@ -207,6 +324,10 @@ def test_a_study_that_does_not_ask_does_not_pay():
         nozzle_pressure=("sample", [3e5, 4e5])
     )
     assert "effective_reach" not in import_free(samples)
+    assert sparing(("extreme_reach",)) == {"reach_criterion": "breakup", "delivery_distance": None}
+    assert sparing(("effective_reach", "delivered_fraction")) == sparing(()) == {}
+    fraction = StreamModel({"tip_diameter": 0.022, "delivery_distance": 20.0}, ("delivered_fraction",))
+    assert np.all(np.diff(fraction(samples).delivered_fraction.values) > 0)
     assert np.all(np.diff(asked(samples).effective_reach.values) > 0)
 
 
@@ -215,3 +336,18 @@ def test_unknown_criteria_are_refused():
         reach_criterion("compactnes")
     with pytest.raises(InputError, match="reach_criterion = 'breakups': unknown; did you mean 'breakup'"):
         Stream(tip_diameter=0.02, nozzle_pressure=3e5, reach_criterion="breakups")
+
+
+def test_an_upright_stream_is_not_compact_along_the_ground_and_spoils_no_other():
+    one, both = (simulate(Stream(tip_diameter=0.0254, nozzle_pressure=345e3, elevation=angles,
+                                 reach_criterion="compactness")).effective_reach.values
+                 for angles in ([30.0], [30.0, 90.0]))  # fmt: skip
+    assert np.isnan(both[1])
+    assert both[0] == pytest.approx(one[0], rel=1e-9)
+
+
+def test_a_neighbour_that_lands_unbroken_spoils_no_compact_reach():
+    one, both = (simulate(Stream(tip_diameter=0.0254, nozzle_pressure=345e3, breakup_length=lengths,
+                                 reach_criterion="compactness")).effective_reach.values
+                 for lengths in ([6.0], [6.0, 200.0]))  # fmt: skip
+    assert both[0] == pytest.approx(one[0], rel=1e-9)

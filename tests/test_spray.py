@@ -6,30 +6,11 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from jetsim.jet.drag import FlightConstants
-from jetsim.jet.spray import FARTHEST, SprayClasses, drop_classes, drop_ratio, effective_drop, fly_spray
+from jetsim.jet.sizes import drop_classes, drop_ratio
+from jetsim.jet.spray import SprayClasses, between_elevations, effective_drop, fly_spray
 from jetsim.jet.trajectory import fly, trace
 from tests.published import GUNN_KINZER_1949
 from tests.spray_cases import some, thrown
-
-
-def test_classes_hold_all_the_water_and_rise_in_size():
-    classes = drop_classes(np.array([0.3, 0.75]))
-    assert classes.share.sum() == pytest.approx(1.0, abs=1e-15)
-    assert classes.ratio.shape == (12, 2)
-    assert np.all(np.diff(classes.ratio, axis=0) > 0)
-
-
-def test_the_flight_laws_drop_stands_at_its_share_of_the_mass():
-    assert drop_ratio(FARTHEST, 0.75) == 1.0
-    assert drop_classes(0.75, classes=1).ratio.item() == 1.0
-    assert np.all(drop_classes(0.0).ratio == 1.0)
-
-
-def test_classes_reproduce_the_lognormal_median():
-    ratio = drop_classes(0.6, classes=401).ratio[:, 0]
-    # Median of a lognormal, and standard deviation of its logarithm.
-    assert np.log(ratio[200]) == pytest.approx(-0.6 * 1.6448536, rel=1e-6)
-    assert np.log(ratio).std() == pytest.approx(0.6, rel=0.01)
 
 
 def test_a_single_class_is_the_plain_flight():
@@ -48,7 +29,7 @@ def test_spray_of_one_class_follows_the_middle_path():
 
 def test_finer_drops_land_shorter_in_still_air():
     case = some(wind=0.0)
-    spray = fly_spray(case.jet, case.launch, case.constants)
+    spray = fly_spray(case.jet, case.launch, case.constants, drop_classes(0.75, 12))
     reach = spray.position[0, -1]
     assert np.all(np.diff(reach, axis=0) > 0)
     assert np.all(np.diff(spray.drop, axis=0) > 0)
@@ -56,10 +37,48 @@ def test_finer_drops_land_shorter_in_still_air():
 
 def test_finer_drops_drift_farther_for_each_metre_they_carry():
     case = thrown(0.022, 28.0, 30.0, wind=(0.0, 4.0))
-    spray = fly_spray(case.jet, case.launch, case.constants)
+    spray = fly_spray(case.jet, case.launch, case.constants, drop_classes(0.75, 12))
     slope = spray.position[1, -1, :, 0] / spray.position[0, -1, :, 0]
     assert np.all(np.diff(slope) < 0)
     assert slope[-1] > 0
+
+
+def test_paths_in_between_are_those_that_would_be_flown():
+    case = some(count=16, wind=0.0)
+    blended, flown = (
+        fly_spray(case.jet, case.launch, case.constants, drop_classes(0.75, 48, blended=b)) for b in (True, False)
+    )
+    apart = np.sqrt(((blended.position - flown.position) ** 2).sum(axis=0))
+    assert np.mean(apart) < 0.02
+    assert np.quantile(apart, 0.99) < 0.25
+    assert blended.drop == pytest.approx(flown.drop)
+
+
+def test_levels_that_only_coarse_drops_reach_are_flown_class_by_class():
+    case = thrown(0.022, 28.0, [20.0, 50.0])
+    top = case.flight.apex_height
+    high = case.launch._replace(target_height=np.array([0.0, 0.97 * top[1]]))
+    blended, flown = (
+        fly_spray(case.jet, high, case.constants, drop_classes(0.75, 24, blended=b)) for b in (True, False)
+    )
+    assert np.isnan(flown.time[-1, 0, 1])
+    assert np.isfinite(flown.time[-1, -1, 1])
+    assert np.array_equal(blended.position[..., 1], flown.position[..., 1], equal_nan=True)
+    assert np.isfinite(blended.position[..., 0]).all()
+
+
+def test_elevations_in_between_are_those_that_would_be_flown():
+    flown, wanted = np.arange(5.0, 76.0, 2.5), np.array([6.3, 22.5, 41.0, 72.0])
+    few, many = (thrown(0.022, 28.0, np.tile(e, 2), wind=(-2.0, 3.0)) for e in (flown, wanted))
+    classes = drop_classes(0.75, 24)
+    spray, expected = (fly_spray(c.jet, c.launch, c.constants, classes) for c in (few, many))
+    found = between_elevations(spray, flown, wanted, expected.law)
+    assert found.position.shape == expected.position.shape
+    assert found.drop == pytest.approx(expected.drop)
+    apart = np.abs(found.position - expected.position)
+    assert apart.max() < 0.08
+    assert apart.mean() < 0.002
+    assert found.width(found.position[0, 30]) == pytest.approx(expected.width(expected.position[0, 30]), rel=0.01)
 
 
 def test_still_air_keeps_the_throw_in_its_plane_and_crosswinds_mirror():

@@ -5,76 +5,27 @@ clock of its own, which runs so that the copy stays abreast of the class: fine d
 water that left the tip later, as in a steady stream. A class with the mean flight's own drop flies the mean flight.
 """
 
+from copy import deepcopy
 from dataclasses import dataclass, fields, replace
-from typing import Self
+from functools import cached_property
+from typing import Any, NamedTuple, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import ndtri
 
-from jetsim.jet.core import Launch
+from jetsim.jet.core import Core, Launch
 from jetsim.jet.drag import THEOBALD, AirStream, FittedRange, FlightConstants, Jet
-from jetsim.jet.trajectory import Trace, trace
+from jetsim.jet.sizes import DropClasses, cubic_weights, drop_classes
+from jetsim.jet.trajectory import Trace, fly, trace
 from jetsim.units import STANDARD_GRAVITY
 
 Array = NDArray[np.float64]
 
-# The flight law is fitted to the farthest drops: its drop stands at this share of the mass (assumed). Together with
-# the spread of drop sizes it sets the fine end, so it is not fitted apart.
-FARTHEST = 0.95
 # Finer drops [m] fly as this one: a mist that hangs in the air for minutes is not delivered anyway (assumed).
 FINEST = 1e-4
-CLASSES = 12
 STATIONS = 61
 # A copy of the mean flight never runs faster than by this factor: the bend of the path is long against the offset.
 _FASTEST = 4.0
-
-
-@dataclass(frozen=True)
-class DropClasses:
-    """Drop sizes as classes of one share each.
-
-    Attributes
-    ----------
-    ratio : ndarray, shape (classes, 1) or (classes, n)
-        Drop diameter over the flight law's drop [-], rising along the first axis.
-    share : ndarray, shape (classes,)
-        Share of the flow, summing to 1.
-    """
-
-    ratio: Array
-    share: Array
-
-
-def drop_ratio(mass_below: ArrayLike, spread: ArrayLike) -> Array:
-    """Drop diameter over the flight law's drop [-] below which a share of the mass lies; lognormal (assumed).
-
-    Parameters
-    ----------
-    mass_below : array_like
-        Between 0 and 1.
-    spread : array_like
-        Standard deviation of ln(diameter) [-].
-    """
-    return np.asarray(np.exp(np.asarray(spread, dtype=float) * (ndtri(mass_below) - ndtri(FARTHEST))))
-
-
-def drop_classes(spread: ArrayLike, classes: int = CLASSES) -> DropClasses:
-    """Drop sizes in classes of equal mass, each at its median; a single class holds the flight law's drop.
-
-    Parameters
-    ----------
-    spread : array_like, shape () or (n,)
-        Standard deviation of ln(diameter) [-]; 0 makes all drops alike.
-    classes : int
-
-    Returns
-    -------
-    DropClasses
-    """
-    middle = (np.arange(classes) + 0.5) / classes if classes > 1 else np.array([FARTHEST])
-    ratio = drop_ratio(middle[:, None], np.atleast_1d(np.asarray(spread, dtype=float)))
-    return DropClasses(ratio, np.full(classes, 1 / classes))
 
 
 class SprayClasses:
@@ -197,6 +148,11 @@ class Spray:
     middle: Trace
     law: AirStream
 
+    @cached_property
+    def ahead(self) -> Array:
+        """Farthest distance along so far (stations, classes, n) [m]: never falls, 0 where there is no path."""
+        return np.maximum.accumulate(np.nan_to_num(self.position[0]), axis=0)
+
     def width(self, along: Array) -> Array:
         """Standard deviation of the stream's spray across the stream [m] at distances along the ground (m, n).
 
@@ -210,6 +166,31 @@ def interpolate(at: Array, known: Array, values: Array, beyond: float | None = N
     """Values at `at` (m, n), linear between `known` (stations, n) column by column; `beyond` past the last one."""
     columns = (np.interp(a, k, v, right=beyond) for a, k, v in zip(at.T, known.T, values.T, strict=True))
     return np.stack(list(columns), axis=1)
+
+
+def between_elevations(spray: Spray, flown: Array, wanted: Array, law: AirStream) -> Spray:
+    """The spray at more elevations than were flown, by cubics along the paths.
+
+    Paths change smoothly with elevation: from every 2.5 deg they come within a few centimetres.
+
+    Parameters
+    ----------
+    spray : Spray
+        Cases in the order (draw, elevation flown); a class that never comes down counts as one that stays at the tip.
+    flown, wanted : ndarray
+        Elevations [deg], rising; at least four flown.
+    law : AirStream
+        The mean flight's law for the cases (draw, elevation wanted).
+    """
+    weights = cubic_weights(flown, wanted).T
+
+    def blend(values: Array) -> Array:
+        by_draw = np.nan_to_num(values).reshape(*values.shape[:-1], -1, flown.size)
+        return np.asarray((by_draw @ weights).reshape(*values.shape[:-1], -1))
+
+    middle = Trace(blend(spray.middle.time), blend(spray.middle.position))
+    drop = np.repeat(spray.drop[:, :: flown.size], wanted.size, axis=1)
+    return Spray(spray.share, drop, blend(spray.time), blend(spray.position), middle, law)
 
 
 def effective_drop(jet: Jet, constants: FlightConstants) -> Array:
@@ -230,32 +211,89 @@ def fly_spray(
         Arrays of shape (n,).
     constants : FlightConstants
     classes : DropClasses, optional
-        By default `CLASSES` of the constants' spread.
+        By default those of the constants' spread.
     stations : int, optional
 
     Returns
     -------
     Spray
     """
-    cases = jet.exit_speed.size
     classes = classes or drop_classes(constants.drop_spread)
-    count = classes.share.size
-    ratio = np.broadcast_to(classes.ratio, (count, cases))
-    tiled, started = Jet(*(np.tile(a, count) for a in jet)), Launch(*(np.tile(a, count) for a in launch))
-    law = SprayClasses(tiled, _tiled(constants, count, cases), ratio.ravel())
-    flown = trace(law, started, tiled.breakup_length, stations)
+    ratio = np.broadcast_to(classes.ratio, (classes.share.size, jet.exit_speed.size))
     mean = AirStream(jet, constants)
+    time, position = _paths(classes, _Start(jet, launch, constants), stations)
     return Spray(
         share=classes.share,
         drop=np.maximum(ratio * effective_drop(jet, constants), FINEST),
-        time=flown.time.reshape(stations, count, cases),
-        position=flown.position.reshape(3, stations, count, cases),
+        time=time,
+        position=position,
         middle=trace(mean, launch, jet.breakup_length, stations),
         law=mean,
     )
 
 
-def _tiled(constants: FlightConstants, count: int, cases: int) -> FlightConstants:
-    """Constants repeated for each class."""
-    members = {f.name: np.tile(np.broadcast_to(getattr(constants, f.name), cases), count) for f in fields(constants)}
-    return FlightConstants(**members)
+class _Start(NamedTuple):
+    """What flies and how it starts, (n,)."""
+
+    jet: Jet
+    launch: Launch
+    constants: FlightConstants
+
+    def take(self, cases: NDArray[np.intp]) -> "_Start":
+        """Some of the cases."""
+        size = self.jet.exit_speed.size
+        members = {
+            f.name: np.broadcast_to(getattr(self.constants, f.name), size)[cases] for f in fields(FlightConstants)
+        }
+        return _Start(
+            Jet(*(a[cases] for a in self.jet)), Launch(*(a[cases] for a in self.launch)), FlightConstants(**members)
+        )
+
+
+class _Recording(Trace):
+    """Keeps the steps of a flight: its stations hang on the landing, and so need not wait for a second flight."""
+
+    def __init__(self) -> None:
+        self._core: tuple[Core, Array] | None = None
+        self._steps: list[Any] = []
+
+    def add_core(self, core: Core, until: Array) -> None:
+        """Keep the core."""
+        self._core = core, until
+
+    def add_step(self, *step: Any) -> None:
+        """Keep one step; the flight goes on to use its arrays."""
+        self._steps.append(deepcopy(step))
+
+    def replayed(self, points: Trace) -> Trace:
+        """Fill in points."""
+        if self._core is not None:
+            points.add_core(*self._core)
+        for step in self._steps:
+            points.add_step(*step)
+        return points
+
+
+def _paths(classes: DropClasses, start: _Start, stations: int) -> tuple[Array, Array]:
+    """Times (stations, classes, n) and positions (3, stations, classes, n) of all classes."""
+    if classes.flown is None or classes.weights is None:
+        return _fly_each(classes.ratio, start, stations)
+    flown = _fly_each(classes.flown, start, stations)
+    time, position = (classes.weights @ values for values in flown)
+    # Where some sizes never get up to the target, a blend would be made of paths that are not there.
+    lost = np.flatnonzero(np.isnan(flown[0][-1]).any(axis=0))
+    if lost.size:
+        ratio = np.broadcast_to(classes.ratio, time.shape[1:])[:, lost]
+        time[..., lost], position[..., lost] = _fly_each(ratio, start.take(lost), stations)
+    return time, position
+
+
+def _fly_each(ratio: Array, start: _Start, stations: int) -> tuple[Array, Array]:
+    """As `_paths`, for each ratio (sizes, 1) or (sizes, n) on its own."""
+    count, cases = len(ratio), start.jet.exit_speed.size
+    tiled = start.take(np.tile(np.arange(cases), count))
+    law = SprayClasses(tiled.jet, tiled.constants, np.broadcast_to(ratio, (count, cases)).ravel())
+    flown = _Recording()
+    landed = fly(law, tiled.launch, tiled.jet.breakup_length, flown).flight_time
+    points = flown.replayed(Trace.even(landed, stations))
+    return points.time.reshape(stations, count, cases), points.position.reshape(3, stations, count, cases)

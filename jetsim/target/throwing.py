@@ -1,0 +1,189 @@
+"""Throwing at windows: what flow passes where, at what elevation, with what chance.
+
+In every run the crew sees where the water goes and picks the elevation and the direction that serve best; everything
+else is as it happens.
+"""
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass
+from itertools import islice
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from jetsim.jet.delivery import crossing, through_opening
+from jetsim.jet.drag import AirStream
+from jetsim.jet.sizes import drop_classes
+from jetsim.jet.spray import Spray, between_elevations, fly_spray
+from jetsim.simulation import Start, start_of
+from jetsim.stream import Stream
+from jetsim.target.task import Place, Task
+
+Array = NDArray[np.float64]
+
+# Classes of drop size in each throw and in figures of one throw, and stations on each path.
+CLASSES = 24
+MANY = 160
+STATIONS = 41
+# Draws thrown at once: their arrays then stay small.
+BLOCK = 16
+# Solutions of elevation closer than this are one [deg].
+_APART = 8.0
+
+
+def thrown_spray(values: Mapping[str, Any], task: Task, classes: int = CLASSES) -> tuple[Spray, Array]:
+    """Spray of streams at all elevations to try, and their flow rates; cases in the order (draw, elevation)."""
+    start = _start(values, task.flown)
+    sizes = drop_classes(start.constants.drop_spread, classes)
+    spray = fly_spray(start.jet, start.launch, start.constants, sizes, STATIONS)
+    wanted = _start(values, task.elevations)
+    law = AirStream(wanted.jet, wanted.constants)
+    return between_elevations(spray, task.flown, task.elevations, law), wanted.flow_rate
+
+
+def spray_at(values: Mapping[str, Any], elevation: float) -> Spray:
+    """Spray of streams at one elevation, in many classes, for figures; cases are the draws."""
+    start = _start(values, np.array([elevation]))
+    return fly_spray(start.jet, start.launch, start.constants, drop_classes(start.constants.drop_spread, MANY))
+
+
+def _start(values: Mapping[str, Any], elevations: Array) -> Start:
+    """Streams at all elevations, in the order (draw, elevation)."""
+    varying = {name: value.values for name, value in values.items() if isinstance(value, xr.DataArray)}
+    count = max((value.size for value in varying.values()), default=1)
+    each = {name: np.repeat(value, elevations.size) for name, value in varying.items()}
+    return start_of(Stream.from_values({**values, **each, "elevation": np.tile(elevations, count)}))
+
+
+def delivered(
+    streams: Sequence[Mapping[str, Any]],
+    samples: xr.Dataset,
+    task: Task,
+    places: Sequence[Place],
+    executor: Executor | None = None,
+) -> list[Array]:
+    """Flow through windows [m3/s], for each stream in an array (place, sample, elevation).
+
+    Parameters
+    ----------
+    streams : sequence of mapping
+        Fields that are the same in all draws; they outdo those that vary.
+    samples : xarray.Dataset
+        Draws of the fields that vary, along ``sample``.
+    task : Task
+    places : sequence of Place
+    executor : Executor, optional
+        Throws blocks of draws at once.
+    """
+    wanted = sorted(set(places), key=lambda place: (place.stand_off, place.storey))
+    order = [wanted.index(place) for place in places]
+    starts = range(0, samples.sizes["sample"], BLOCK)
+
+    def run(fixed: Mapping[str, Any], start: int) -> Array:
+        block = samples.isel(sample=slice(start, start + BLOCK))
+        drawn = columns(block)
+        # What is fixed in place of a draw stays a column, or the draws would be lost where nothing else varies.
+        outdone = {
+            name: drawn[name].copy(data=np.full(drawn[name].shape, fixed[name])) for name in drawn if name in fixed
+        }
+        spray, flow = thrown_spray({**fixed, **drawn, **outdone}, task)
+        return _through(spray, task, wanted, flow).reshape(len(wanted), block.sizes["sample"], -1)
+
+    mapped: Callable[..., Iterable[Array]] = map if executor is None else executor.map
+    parts = iter(mapped(run, *zip(*((fixed, start) for fixed in streams for start in starts), strict=True)))
+    return [np.concatenate(list(islice(parts, len(starts))), axis=1)[order] for _ in streams]
+
+
+def columns(samples: xr.Dataset) -> dict[str, xr.DataArray]:
+    """Draws as fields of a stream."""
+    return {str(name): xr.DataArray(v.values, dims="sample") for name, v in samples.data_vars.items()}
+
+
+def _through(spray: Spray, task: Task, places: Iterable[Place], flow: Array) -> Array:
+    """Flow through each window; one wall is crossed once for all its storeys."""
+    flows, wall, clouds = [], None, None
+    for place in places:
+        if clouds is None or place.stand_off != wall:
+            wall, clouds = place.stand_off, crossing(spray, place.stand_off)
+        flows.append(flow * through_opening(clouds, task.window(place)))
+    return np.stack(flows)
+
+
+def best(flows: Array, elevations: Array) -> tuple[Array, Array]:
+    """Elevation that serves best [deg] and the flow there, from flows whose last axis is elevation, evenly spaced.
+
+    The top of a parabola through the best elevation tried and its neighbours.
+    """
+    at = np.expand_dims(np.argmax(flows, axis=-1), -1)
+    inner = np.clip(at, 1, flows.shape[-1] - 2) if flows.shape[-1] > 2 else at
+    here = np.take_along_axis(flows, at, axis=-1)[..., 0]
+    if flows.shape[-1] < 3:
+        return elevations[at[..., 0]], here
+    before, middle, after = (np.take_along_axis(flows, inner + side, axis=-1)[..., 0] for side in (-1, 0, 1))
+    bend = before - 2 * middle + after
+    shift = np.where(bend < 0, (before - after) / np.where(bend < 0, 2 * bend, 1.0), 0.0)
+    shift = np.where(at[..., 0] == inner[..., 0], np.clip(shift, -0.5, 0.5), 0.0)
+    step = (elevations[-1] - elevations[0]) / (elevations.size - 1)
+    return elevations[at[..., 0]] + shift * step, here - 0.25 * (before - after) * shift * (shift != 0)
+
+
+@dataclass(frozen=True)
+class Solution:
+    """One way to aim: elevation [deg] and what it brings when the crew corrects it by eye about there."""
+
+    elevation: float
+    flow: float
+    probability: float
+
+
+def solutions(flows: Array, task: Task) -> list[Solution]:
+    """The low and the high elevation that serve best, from flows (sample, elevation); one where there is one.
+
+    Two peaks count where less than half of the lower one arrives somewhere between them, and where the lower one brings
+    more than a tenth of the higher.
+    """
+    middle = np.median(flows, axis=0)
+    elevations = task.elevations
+    inner = np.concatenate([[-1.0], middle, [-1.0]])
+    peaks = [i for i in range(middle.size) if inner[i] < inner[i + 1] >= inner[i + 2] and middle[i] > 0]
+    peaks.sort(key=lambda i: -middle[i])
+    kept: list[int] = []
+    for i in peaks:
+        if not kept or (len(kept) == 1 and _apart(middle, elevations, i, kept[0])):
+            kept.append(i)
+    return [_solution(flows, middle, task, i) for i in sorted(kept)]
+
+
+def _solution(flows: Array, middle: Array, task: Task, peak: int) -> Solution:
+    """What aiming about a peak of the middle flow brings."""
+    near = np.abs(task.elevations - task.elevations[peak]) <= _APART
+    elevation, flow = best(middle[near], task.elevations[near])
+    _, flows_near = best(flows[:, near], task.elevations[near])
+    return Solution(float(elevation), float(flow), float((flows_near >= task.flow).mean()))
+
+
+def _apart(middle: Array, elevations: Array, one: int, other: int) -> bool:
+    low, high = sorted((one, other))
+    valley = middle[low : high + 1].min()
+    far = elevations[high] - elevations[low] > _APART
+    return bool(far and valley < 0.5 * min(middle[low], middle[high]) and middle[one] > 0.1 * middle[other])
+
+
+def chance(flows: Array, task: Task) -> Array:
+    """Share of draws in which some elevation brings the wanted flow; the last two axes are (sample, elevation)."""
+    return np.asarray((best(flows, task.elevations)[1] >= task.flow).mean(axis=-1))
+
+
+def farthest(stand_offs: Array, chances: Array, wanted: float) -> float:
+    """Farthest stand-off [m] with the wanted chance, linear between those given; NaN where none has it."""
+    good = np.flatnonzero(chances >= wanted)
+    if good.size == 0:
+        return float("nan")
+    last = int(good[-1])
+    if last == stand_offs.size - 1:
+        return float(stand_offs[-1])
+    part = (chances[last] - wanted) / (chances[last] - chances[last + 1])
+    return float(stand_offs[last] + part * (stand_offs[last + 1] - stand_offs[last]))

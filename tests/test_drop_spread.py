@@ -1,0 +1,35 @@
+"""The fit of the drop spread: what ships is what the fitted tip asks for, and holds the tip held out."""
+
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from benchmarks.drop_spread import FITTED_TIP, HELD_OUT_TIP, errors, fitted, rows_of
+from jetsim.jet.drag import FlightConstants
+
+SCRIPT = Path(__file__).resolve().parents[1] / "benchmarks" / "drop_spread.py"
+
+
+def test_what_ships_is_the_fit_to_one_tip():
+    found = fitted(rows_of(FITTED_TIP), "mean absolute error")
+    assert round(found, 2) == FlightConstants().drop_spread
+    assert fitted(rows_of(FITTED_TIP), "root of the mean square") == pytest.approx(found, abs=0.02)
+
+
+def test_the_tip_held_out_is_held():
+    error = errors(rows_of(HELD_OUT_TIP), FlightConstants().drop_spread)
+    assert np.abs(error).mean() < 0.06
+    # Worst at low pressure, where the stream is hardly broken up.
+    assert np.argmax(np.abs(error)) == 0
+    assert np.abs(error).max() < 0.2
+
+
+def test_it_runs_from_the_command_line(tmp_path):
+    command = [sys.executable, "-W", "error", str(SCRIPT)]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 0, done.stderr
+    assert "ships" in done.stdout
+    assert list(tmp_path.iterdir()) == []
