@@ -162,12 +162,14 @@ def _pressure_table(name: str, found: Outcome) -> Table:
         Column("nozzle_pressure", list(found.at_pressure)),
         Column("probability [%]", [100 * o.chance for o in at], "", "Probability, %"),
         *(
-            Column(f"flow_{key}", list(flows[:, number]), "flow_rate", f"Through the window, {words}")
-            for number, (key, words) in enumerate((("low", "5 %"), ("middle", "middle"), ("high", "95 %")))
+            Column(f"flow_{key}", list(flows[:, number]), "flow_rate", words)
+            for number, (key, words) in enumerate((("low", "Low"), ("middle", "Middle"), ("high", "High")))
         ),
         Column("limit", [o.limit() for o in at], "path_along", "Farthest stand-off"),
     )
-    return Table(name, f"Flow through the window at each nozzle pressure: {found.candidate.name}", columns)
+    title = f"Flow through the window at each nozzle pressure: {found.candidate.name}"
+    caption = "Nine in ten of the runs lie between low and high. Farthest stand-off: where the probability wanted ends."
+    return Table(name, title, columns, caption)
 
 
 def aims_table(found: Outcome) -> Table:
