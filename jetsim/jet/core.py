@@ -96,6 +96,13 @@ class Core:
         return fall_time(self.up, self.height - target)
 
 
+def heading(level: Array) -> tuple[Array, Array]:
+    """Size (n,) and direction (2, n) of level velocities; straight along the throw where there is none."""
+    size = np.hypot(*level)
+    along = np.array([[1.0], [0.0]])
+    return size, np.where(size > 0, level / np.where(size > 0, size, 1.0), along)
+
+
 def fall_time(up: Array, above: Array) -> Array:
     """Drag-free time to come down to a level `above` metres below the start [s]; NaN where too high.
 

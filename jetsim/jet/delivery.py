@@ -6,7 +6,7 @@ sum to one.
 """
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 from types import MappingProxyType
 from typing import NamedTuple
 
@@ -18,7 +18,7 @@ from jetsim.errors import InputError
 from jetsim.jet.core import Flight, Launch
 from jetsim.jet.drag import FlightConstants, Jet
 from jetsim.jet.sizes import DropClasses, cubic_weights, drop_classes, drop_ratio
-from jetsim.jet.spray import Spray, SprayClasses, fly_spray, interpolate
+from jetsim.jet.spray import Spray, SprayClasses, Throws, fly_spray, interpolate
 from jetsim.jet.trajectory import fly
 from jetsim.quantities import did_you_mean
 from jetsim.units import INCH
@@ -311,11 +311,8 @@ def compact_reach(thrown: Thrown, classes: DropClasses | None = None) -> Array:
     cases = np.flatnonzero(np.abs(thrown.launch.elevation) <= STEEPEST)
     if not thrown.has_spray or not cases.size:
         return reach
-    members = {
-        f.name: np.broadcast_to(getattr(thrown.constants, f.name), reach.shape)[cases] for f in fields(FlightConstants)
-    }
-    jet, launch = Jet(*(a[cases] for a in thrown.jet)), Launch(*(a[cases] for a in thrown.launch))
-    spray = fly_spray(jet, launch, FlightConstants(**members), classes or _compact_classes(members["drop_spread"]))
+    chosen = Throws(thrown.jet, thrown.launch, thrown.constants).take(cases)
+    spray = fly_spray(*chosen, classes or _compact_classes(chosen.constants.drop_spread))
     reach[cases] = _compact(spray, thrown.flight.extreme_reach[cases])
     return reach
 
@@ -335,7 +332,7 @@ def _compact(spray: Spray, extreme_reach: Array) -> Array:
     return np.asarray(np.where(np.isnan(height[-1]), np.nan, whole))
 
 
-def _compact_classes(spread: Array) -> DropClasses:
+def _compact_classes(spread: ArrayLike) -> DropClasses:
     """Fewer classes than elsewhere, for they are costly: against 96 they change the reach by 0.3 % in the mean."""
     return drop_classes(spread, 24)
 

@@ -5,18 +5,17 @@ clock of its own, which runs so that the copy stays abreast of the class: fine d
 water that left the tip later, as in a steady stream. A class with the mean flight's own drop flies the mean flight.
 """
 
-from copy import deepcopy
 from dataclasses import dataclass, fields, replace
 from functools import cached_property
-from typing import Any, NamedTuple, Self
+from typing import NamedTuple, Self
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from jetsim.jet.core import Core, Launch
+from jetsim.jet.core import Launch, heading
 from jetsim.jet.drag import THEOBALD, AirStream, FittedRange, FlightConstants, Jet
 from jetsim.jet.sizes import DropClasses, cubic_weights, drop_classes
-from jetsim.jet.trajectory import Trace, fly, trace
+from jetsim.jet.trajectory import Trace, trace
 from jetsim.units import STANDARD_GRAVITY
 
 Array = NDArray[np.float64]
@@ -106,10 +105,7 @@ class SprayClasses:
 def _wind_in_plane(jet: Jet) -> Array:
     """Wind along the level direction of the plane of flight, up, and out of the plane (3, n)."""
     along = jet.exit_speed * np.cos(np.deg2rad(jet.elevation)) - jet.wind_along
-    size = np.hypot(along, jet.wind_across)
-    moves = size > 0
-    size = np.where(moves, size, 1.0)
-    cosine, sine = np.where(moves, along / size, 1.0), -jet.wind_across / size
+    size, (cosine, sine) = heading(np.stack([along, -jet.wind_across]))
     level = cosine * jet.wind_along + sine * jet.wind_across
     return np.stack([level, np.zeros_like(size), cosine * jet.wind_across - sine * jet.wind_along])
 
@@ -221,7 +217,7 @@ def fly_spray(
     classes = classes or drop_classes(constants.drop_spread)
     ratio = np.broadcast_to(classes.ratio, (classes.share.size, jet.exit_speed.size))
     mean = AirStream(jet, constants)
-    time, position = _paths(classes, _Start(jet, launch, constants), stations)
+    time, position = _paths(classes, Throws(jet, launch, constants), stations)
     return Spray(
         share=classes.share,
         drop=np.maximum(ratio * effective_drop(jet, constants), FINEST),
@@ -232,49 +228,25 @@ def fly_spray(
     )
 
 
-class _Start(NamedTuple):
+class Throws(NamedTuple):
     """What flies and how it starts, (n,)."""
 
     jet: Jet
     launch: Launch
     constants: FlightConstants
 
-    def take(self, cases: NDArray[np.intp]) -> "_Start":
+    def take(self, cases: NDArray[np.intp]) -> "Throws":
         """Some of the cases."""
         size = self.jet.exit_speed.size
         members = {
             f.name: np.broadcast_to(getattr(self.constants, f.name), size)[cases] for f in fields(FlightConstants)
         }
-        return _Start(
+        return Throws(
             Jet(*(a[cases] for a in self.jet)), Launch(*(a[cases] for a in self.launch)), FlightConstants(**members)
         )
 
 
-class _Recording(Trace):
-    """Keeps the steps of a flight: its stations hang on the landing, and so need not wait for a second flight."""
-
-    def __init__(self) -> None:
-        self._core: tuple[Core, Array] | None = None
-        self._steps: list[Any] = []
-
-    def add_core(self, core: Core, until: Array) -> None:
-        """Keep the core."""
-        self._core = core, until
-
-    def add_step(self, *step: Any) -> None:
-        """Keep one step; the flight goes on to use its arrays."""
-        self._steps.append(deepcopy(step))
-
-    def replayed(self, points: Trace) -> Trace:
-        """Fill in points."""
-        if self._core is not None:
-            points.add_core(*self._core)
-        for step in self._steps:
-            points.add_step(*step)
-        return points
-
-
-def _paths(classes: DropClasses, start: _Start, stations: int) -> tuple[Array, Array]:
+def _paths(classes: DropClasses, start: Throws, stations: int) -> tuple[Array, Array]:
     """Times (stations, classes, n) and positions (3, stations, classes, n) of all classes."""
     if classes.flown is None or classes.weights is None:
         return _fly_each(classes.ratio, start, stations)
@@ -288,12 +260,10 @@ def _paths(classes: DropClasses, start: _Start, stations: int) -> tuple[Array, A
     return time, position
 
 
-def _fly_each(ratio: Array, start: _Start, stations: int) -> tuple[Array, Array]:
+def _fly_each(ratio: Array, start: Throws, stations: int) -> tuple[Array, Array]:
     """As `_paths`, for each ratio (sizes, 1) or (sizes, n) on its own."""
     count, cases = len(ratio), start.jet.exit_speed.size
     tiled = start.take(np.tile(np.arange(cases), count))
     law = SprayClasses(tiled.jet, tiled.constants, np.broadcast_to(ratio, (count, cases)).ravel())
-    flown = _Recording()
-    landed = fly(law, tiled.launch, tiled.jet.breakup_length, flown).flight_time
-    points = flown.replayed(Trace.even(landed, stations))
+    points = trace(law, tiled.launch, tiled.jet.breakup_length, stations)
     return points.time.reshape(stations, count, cases), points.position.reshape(3, stations, count, cases)

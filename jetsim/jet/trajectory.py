@@ -8,13 +8,14 @@ found on the fifth-degree Hermite polynomial of their step. The tests hold the r
 rtol 1e-12, in three dimensions.
 """
 
+from copy import deepcopy
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from jetsim.jet.core import Core, Flight, Launch, core_results, fall_time
+from jetsim.jet.core import Core, Flight, Launch, core_results, fall_time, heading
 from jetsim.jet.drag import DragLaw
 from jetsim.jet.runge_kutta import LIVE, NODES, SLOTS, STAGES
 from jetsim.units import STANDARD_GRAVITY as G
@@ -108,10 +109,7 @@ class _Spray(NamedTuple):
     def of(cls, law: DragLaw, launch: Launch, core: Core, broken: Array) -> "_Spray":
         """All flights where their cores end."""
         place, velocity = core.position(broken), core.velocity(broken)
-        level = velocity[:2] - law.wind
-        size = np.hypot(*level)
-        along = np.array([[1.0], [0.0]])  # of flights that are upright in the wind's frame
-        direction = np.where(size > 0, level / np.where(size > 0, size, 1.0), along)
+        size, direction = heading(velocity[:2] - law.wind)
         start = np.stack([size, velocity[2]])
         y = np.concatenate([start, law.start(broken, start)])
         expected = fall_time(velocity[2], place[2] - launch.target_height)
@@ -163,6 +161,30 @@ class Trace:
         self.position[2, station, cases[column]] = height
 
 
+class _Recording(Trace):
+    """Keeps the steps of a flight: stations hang on the landing, and so need not wait for a second flight."""
+
+    def __init__(self) -> None:
+        self._core: tuple[Core, Array] | None = None
+        self._steps: list[tuple[_Step, _Plane, Array, Array, NDArray[np.intp]]] = []
+
+    def add_core(self, core: Core, until: Array) -> None:
+        """Keep the core."""
+        self._core = core, until
+
+    def add_step(self, step: _Step, plane: _Plane, elapsed: Array, start: Array, cases: NDArray[np.intp]) -> None:
+        """Keep one step; the flight goes on to use its arrays."""
+        self._steps.append(deepcopy((step, plane, elapsed, start, cases)))
+
+    def replayed(self, points: Trace) -> Trace:
+        """Fill in points."""
+        if self._core is not None:
+            points.add_core(*self._core)
+        for kept in self._steps:
+            points.add_step(*kept)
+        return points
+
+
 def trace(law: DragLaw, launch: Launch, breakup_length: Array, stations: int) -> Trace:
     """Points on each case's path, evenly spread in time from tip to landing; NaN where it never lands.
 
@@ -173,9 +195,9 @@ def trace(law: DragLaw, launch: Launch, breakup_length: Array, stations: int) ->
     stations : int
         Points on each path, at least 2.
     """
-    points = Trace.even(fly(law, launch, breakup_length).flight_time, stations)
-    fly(law, launch, breakup_length, points)
-    return points
+    flown = _Recording()
+    landed = fly(law, launch, breakup_length, flown).flight_time
+    return flown.replayed(Trace.even(landed, stations))
 
 
 def fly(law: DragLaw, launch: Launch, breakup_length: Array, points: Trace | None = None) -> Flight:
