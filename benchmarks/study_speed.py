@@ -48,7 +48,7 @@ INPUTS = (
     "elevation",
     "tip_diameter",
     "discharge_coefficient",
-    "valve_turbulence_factor",
+    "valve_upstream_factor",
     "wind_along",
     "wind_across",
     "clear_turbulence_intensity",

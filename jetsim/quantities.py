@@ -99,6 +99,8 @@ _INPUTS = (
     Quantity("valve_model", "", "how the valve's turbulence is found", "name", "1", "1", "1"),
     Quantity("valve_turbulence_factor", "F", "valve turbulence factor", "ratio", "1", "1", "1", 0.0, 20.0,
              low_open=True),
+    Quantity("valve_upstream_factor", "Fu", "valve turbulence factor before the tip", "ratio", "1", "1", "1", 0.0, 20.0,
+             low_open=True),
     Quantity("valve_loss_coefficient", "K", "valve loss coefficient", "ratio", "1", "1", "1", 0.0, 1e4),
     Quantity("valve_distance", "x/D", "valve to tip over waterway diameter", "ratio", "1", "1", "1", 0.0, 1e3),
     Quantity("clear_turbulence_intensity", "Tu0", "exit turbulence of a clear waterway", "ratio", "1", "1", "1",
@@ -145,7 +147,7 @@ _CONSTANTS = {
         ("decay_exponent", "n", "turbulence decay exponent", 0.5, 3.0),
         ("eddy_size", "L/D", "eddy size over waterway diameter", 1e-3, 10.0),
         ("dissipation_constant", "A", "dissipation constant", 0.01, 10.0),
-        ("taper_exponent", "t", "taper exponent", 0.0, 3.0),
+        ("tip_share", "s", "share of a clear tip's turbulence that arises in the tip", 0.0, 1.0),
     ),
 }
 

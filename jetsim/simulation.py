@@ -25,7 +25,7 @@ from jetsim.jet.delivery import Thrown, delivered_fraction, reach_criterion
 from jetsim.jet.drag import FlightConstants, Jet, drag_law
 from jetsim.jet.hodograph import fly_fastest
 from jetsim.jet.trajectory import trace
-from jetsim.jet.turbulence import TurbulenceConstants, valve_factor
+from jetsim.jet.turbulence import TurbulenceConstants, Valve, valve_factor
 from jetsim.quantities import quantity
 from jetsim.stream import Stream, labelled
 
@@ -206,13 +206,8 @@ def _exit(columns: Values, names: Mapping[str, str]) -> dict[str, NDArray[Any]]:
         pressure = nozzle.total_pressure(pressure, discharge, tip, columns["waterway_diameter"])
     speed = nozzle.exit_speed(pressure, velocity, density)
     constants = _constants(columns, TurbulenceConstants, "turbulence_constants")
-    factor = valve_factor(
-        names["valve_model"],
-        columns["valve_turbulence_factor"],
-        columns["valve_loss_coefficient"],
-        columns["valve_distance"],
-        constants,
-    )
+    valve = Valve(*(columns[f"valve_{name}"] for name in _VALVE))
+    factor = valve_factor(names["valve_model"], valve, constants)
     tension = media.water_surface_tension(columns["water_temperature"])
     return {
         "flow_rate": nozzle.flow_rate(pressure, tip, discharge, density),
@@ -264,6 +259,7 @@ def _jet(columns: Values, exit_: Values, breakup: Values) -> Jet:
 # Labels
 
 _LAWS = ("drag_model", "breakup_model", "valve_model", "reach_criterion")
+_VALVE = ("turbulence_factor", "upstream_factor", "loss_coefficient", "distance")
 _FLOWN = (
     "breakup_distance",
     "extreme_reach",

@@ -58,16 +58,20 @@ class Stream:
         Cv [-], at least Cd; equal to Cd by default (no contraction).
     equivalent_diameter_ratio : array_like
         Diameter of the smooth-bore stream that flies alike over `tip_diameter` [-]: 1 for a smooth bore. The
-        straight stream of a fog nozzle is a ring that joins again: assumed 0.4 to 0.9, no published data found.
+        straight stream of a fog nozzle is a ring that joins again: assumed 0.3 to 0.9, no published data found.
     elevation : array_like
         Above horizontal [deg].
     nozzle_height, target_height : array_like
         Above ground [m]; the target may lie below.
     valve_model : str or array of str
-        How the valve turbulence factor is found: ``"factor"`` (as given), ``"clear"`` (1), ``"loss"`` or
-        ``"decaying loss"`` (from `valve_loss_coefficient`, without or with decay to the tip).
+        How the valve turbulence factor is found: ``"factor"`` (as given), ``"upstream factor"`` (from
+        `valve_upstream_factor`), ``"clear"`` (1), ``"loss"`` or ``"decaying loss"`` (from `valve_loss_coefficient`,
+        without or with decay to the tip).
     valve_turbulence_factor : array_like
-        Exit turbulence with the valve over that of a clear waterway [-]. Assumed for every valve style.
+        Exit turbulence with the valve over that of a clear waterway [-], as a measurement gives it.
+    valve_upstream_factor : array_like
+        The same ratio before the tip [-], as `jetsim.jet.turbulence.VALVE_STYLES` state it; assumed. It reaches the
+        exit through ``turbulence_constants.tip_share``.
     valve_loss_coefficient, valve_distance : array_like
         K on the waterway's dynamic head, and valve to tip over waterway diameter [-]; used by the two loss
         models of `valve_model`.
@@ -110,6 +114,7 @@ class Stream:
     target_height: ArrayLike | xr.DataArray = 0.0
     valve_model: Any = "factor"
     valve_turbulence_factor: ArrayLike | xr.DataArray = 1.0
+    valve_upstream_factor: ArrayLike | xr.DataArray = 1.0
     valve_loss_coefficient: ArrayLike | xr.DataArray = 0.05
     valve_distance: ArrayLike | xr.DataArray = 6.0
     clear_turbulence_intensity: ArrayLike | xr.DataArray = 0.07

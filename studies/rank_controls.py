@@ -35,8 +35,9 @@ QUESTION = "Which inputs move the reach, breakup, flow and reaction of this stre
 
 
 def load(options: Options) -> ParameterSpace:
-    """Read the study file; a shutoff style may stand for the distribution of its turbulence factor."""
-    named = {s.name: {**s.factor, "basis": s.basis, "source": s.source} for s in VALVE_STYLES.values()}
+    """Read the study file; a shutoff style may stand for the distribution of the factor before the tip."""
+    styles = {s.name: {**s.upstream_factor, "basis": s.basis, "source": s.source} for s in VALVE_STYLES.values()}
+    named = {"valve_upstream_factor": styles}
     space = ParameterSpace.from_toml(options.inputs, named=named, extra=("scenario", "sweep"))
     try:
         ranked.check(space)

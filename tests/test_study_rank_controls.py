@@ -309,7 +309,7 @@ def test_a_named_shutoff_style_that_is_misspelt(tmp_path, capsys):
     stated = 'distribution = "lognormal"\nmedian = 1.6\nln_sd = 0.3\nlow = 1.0\nhigh = 4.0'
     named = 'distribution = "named"\nname = "full bal"'
     (tmp_path / "my.toml").write_text(edited((stated, named)), encoding="utf-8")
-    check_refused(tmp_path, capsys, "valve_turbulence_factor.name = 'full bal': unknown; did you mean")
+    check_refused(tmp_path, capsys, "valve_upstream_factor.name = 'full bal': unknown; did you mean")
 
 
 def test_another_studys_folder_is_refused(tmp_path, capsys):

@@ -122,9 +122,11 @@ def test_figures_and_tables_are_written(folder):
 
 def test_valve_inputs_have_no_share_of_flow_and_none_on_a_clear_waterway(folder):
     table = rows(folder / "tables" / "all_indices.csv")
-    assert {row["valve_model"] for row in table} == {"factor", "clear", "loss", "decaying loss"}
+    assert {row["valve_model"] for row in table} == {"upstream factor", "clear", "loss", "decaying loss"}
     for row in table:
-        if row["input"] in CHAIN and (row["output"] == "flow_rate" or row["valve_model"] in ("clear", "factor")):
+        if row["input"] in CHAIN and (
+            row["output"] == "flow_rate" or row["valve_model"] in ("clear", "upstream factor")
+        ):
             assert float(row["ST"]) == 0
     acting = [row for row in table if row["valve_model"] == "decaying loss" and row["output"] == "breakup_distance"]
     assert float(next(r["ST"] for r in acting if r["input"] == "valve_loss_coefficient")) > 0.01
@@ -138,7 +140,11 @@ def test_every_combination_is_tried_and_the_reference_is_the_first(plan):
     assert len(plan.combinations) == 4 * 3 * 2
     assert len({tuple(laws.values()) for laws in plan.combinations}) == 24
     assert plan.combinations[0] == plan.reference
-    assert plan.reference == {"valve_model": "factor", "breakup_model": "two_regime", "drag_model": "air_stream"}
+    assert plan.reference == {
+        "valve_model": "upstream factor",
+        "breakup_model": "two_regime",
+        "drag_model": "air_stream",
+    }
     assert len(plan.quick().combinations) == 1 + 3 + 2 + 1
 
 
@@ -195,7 +201,7 @@ def test_samples_of_a_combination_are_doubled_until_its_gate_passes_or_the_doubl
     ("valve", "expected"),
     [
         ("clear", CHAIN),
-        ("factor", CHAIN),
+        ("upstream factor", CHAIN),
         ("loss", CHAIN - {"valve_loss_coefficient", "turbulence_constants.valve_efficiency"}),
         ("decaying loss", set()),
     ],
@@ -205,18 +211,26 @@ def test_screening_finds_the_inputs_that_a_closure_never_reads(small, valve, exp
     screened = evaluate(morris_design(space, 4), StreamModel(space.fixed, space.outputs), progress=False)
     idle = set(idle_inputs(morris_effects(screened), space))
     assert idle & CHAIN == expected
-    assert "valve_turbulence_factor" not in idle  # tied to the discharge coefficient
+    assert "valve_upstream_factor" not in idle  # tied to the discharge coefficient
 
 
-def test_two_combinations_share_their_samples_and_a_clear_valve_leaves_nothing_to_its_factor(small):
+def test_a_clear_valve_leaves_nothing_to_its_factor_and_its_tip(small):
     laws = {"valve_model": "clear", "breakup_model": "atomization", "drag_model": "two_stage"}
     clear = study_combination(small, laws)
     assert tuple(clear.indices["parameter"].values) == small.columns
-    assert clear.total("breakup_distance", "valve_turbulence_factor") == pytest.approx(0, abs=1e-12)
-    given = study_combination(small, {**laws, "valve_model": "factor"})
-    assert given.total("breakup_distance", "valve_turbulence_factor") > 0.02
+    assert clear.total("breakup_distance", "valve_upstream_factor") == pytest.approx(0, abs=1e-12)
+    assert clear.total("breakup_distance", "turbulence_constants.tip_share") == 0
+    given = study_combination(small, {**laws, "valve_model": "upstream factor"})
+    assert given.total("breakup_distance", "valve_upstream_factor") > 0.02
+    assert given.total("breakup_distance", "turbulence_constants.tip_share") > 0.001
+
+
+def test_two_combinations_with_the_same_inputs_share_their_samples(small):
+    small = replace(small, doublings=0)  # or one of the two might need more
+    laws = {"valve_model": "upstream factor", "breakup_model": "atomization", "drag_model": "two_stage"}
+    one, other = (study_combination(small, {**laws, "breakup_model": law}) for law in ("atomization", "two_regime"))
     for output in ("flow_rate", "reaction_force"):
-        xr.testing.assert_identical(clear.indices["ST"].sel(output=output), given.indices["ST"].sel(output=output))
+        xr.testing.assert_identical(one.indices["ST"].sel(output=output), other.indices["ST"].sel(output=output))
 
 
 def test_results_do_not_depend_on_workers(small):
@@ -324,7 +338,7 @@ def test_dry_run_tells_the_runs_and_writes_nothing(tmp_path, capsys):
         ('breakup_model = ["surface"]', 'breakup_model = ["surfce"]', "contrast.breakup_model = ['surfce']: 'surfce'"),
         ('breakup_model = ["surface"]', 'breakup_model = ["two_regime"]', "'two_regime' is the reference"),
         ('breakup_model = ["surface"]', 'tip_diameter = ["surface"]', "unknown key 'contrast.tip_diameter'"),
-        ('"factor", "clear", "loss"', '"factor", "cleer", "loss"', "valve_model = 'cleer': unknown"),
+        ('"upstream factor", "clear"', '"upstream factor", "cleer"', "valve_model = 'cleer': unknown"),
         ('below = "120 ft"', 'below = "120 psi"', "limits.short_throw.below = '120 psi'"),
         ('below = "120 ft"', "below = 120", "limits.short_throw.below = 120"),
         ('below = "120 ft"', 'below = "120 ft"\nabove = "10 ft"', "limits.short_throw: give one limit, below or above"),

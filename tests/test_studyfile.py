@@ -98,7 +98,7 @@ distribution = "named"
 name = "rough"
 role = "unknown"
 """
-NAMED = {
+ROUGH = {
     "rough": {
         "distribution": "lognormal",
         "median": 1.4,
@@ -107,6 +107,7 @@ NAMED = {
         "source": "no measurement found",
     }
 }
+NAMED = {"valve_turbulence_factor": ROUGH}
 MAPPING = tomllib.loads(STUDY)
 EXPONENT = MAPPING["parameters"]["breakup_constants"]["turbulence_exponent"]
 
@@ -315,13 +316,18 @@ def test_refused_in_one_line_that_names_the_place(path, value, message):
 
 
 def test_a_study_without_named_distributions_says_so():
-    with pytest.raises(InputError, match="this study knows no named distributions"):
+    with pytest.raises(InputError, match=r"knows no named distributions of valve_turbulence_factor$"):
         read(MAPPING, named=None)
+
+
+def test_a_name_that_belongs_to_another_input_is_refused():
+    with pytest.raises(InputError, match="of valve_turbulence_factor, but of valve_upstream_factor"):
+        read(MAPPING, named={"valve_upstream_factor": ROUGH})
 
 
 def test_a_broken_named_distribution_names_itself():
     with pytest.raises(InputError, match=r"name \(rough\).ln_sd = -1: must be above 0"):
-        read(MAPPING, named={"rough": {**NAMED["rough"], "ln_sd": -1}})
+        read(MAPPING, named={"valve_turbulence_factor": {"rough": {**ROUGH["rough"], "ln_sd": -1}}})
 
 
 def test_a_byte_order_mark_is_no_trouble(tmp_path):

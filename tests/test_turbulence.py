@@ -1,4 +1,4 @@
-"""The valve chain: exact limits, monotone laws, and agreement of the style table with the chain."""
+"""The valve: exact limits, monotone laws, the share of the tip, and agreement of the style table with the chain."""
 
 import numpy as np
 import pytest
@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from jetsim.errors import InputError
 from jetsim.jet import turbulence
-from jetsim.jet.turbulence import VALVE_STYLES, TurbulenceConstants
+from jetsim.jet.turbulence import TIP_SHARE, VALVE_STYLES, TurbulenceConstants, Valve
 
 CONSTANTS = TurbulenceConstants()
 
@@ -20,7 +20,7 @@ def test_waterway_turbulence_of_hose():
 
 
 def test_no_loss_is_a_clear_waterway():
-    assert float(turbulence.factor_of_valve(0.0, 5.0, CONSTANTS)) == 1.0
+    assert float(turbulence.upstream_factor(0.0, 5.0, CONSTANTS)) == 1.0
     assert float(turbulence.valve_intensity(0.0, 0.5)) == 0.0
 
 
@@ -47,38 +47,50 @@ def test_far_downstream_the_loss_hardly_matters():
     assert np.log10(high / low) == pytest.approx(0.2, abs=1e-3)
 
 
-def test_taper_power():
-    # c^-0.7 at the area ratios 2.56, 4.94 and 9: 0.52, 0.33, 0.21 (linear theory itself: 0.46, 0.32, 0.24).
-    damping = turbulence.tapered_intensity(1.0, [2.56, 4.94, 9.0], 0.7)
-    assert damping == pytest.approx([0.518, 0.327, 0.215], abs=0.001)
+def test_energies_of_tip_and_waterway_add():
+    """A valve's doubled turbulence before the tip, against the energies written out."""
+    tip, upstream = 0.6 * 0.07**2, 0.4 * 0.07**2
+    expected = np.sqrt((tip + 2.0**2 * upstream) / (tip + upstream))
+    assert float(turbulence.exit_factor(2.0, 0.6)) == pytest.approx(float(expected), rel=1e-12)
 
 
-def test_taper_cancels_in_the_factor():
-    with_valve = turbulence.chain_intensity(1.0, 5.0, 4.0, CONSTANTS)
-    clear = turbulence.chain_intensity(0.0, 5.0, 4.0, CONSTANTS)
-    assert float(with_valve / clear) == pytest.approx(float(turbulence.factor_of_valve(1.0, 5.0, CONSTANTS)))
+@given(st.floats(1.0, 10.0), st.floats(0.0, 1.0))
+def test_exit_factor_lies_between_none_and_all_of_the_upstream_one(upstream, share):
+    assert float(turbulence.exit_factor(upstream, 0.0)) == pytest.approx(upstream)
+    assert float(turbulence.exit_factor(upstream, 1.0)) == 1.0
+    assert 1.0 <= float(turbulence.exit_factor(upstream, share)) <= upstream * (1 + 1e-12)
+
+
+def test_top_of_the_tip_s_share_is_what_hose_and_taper_leave():
+    # Linear theory damps as c^-0.7; 15/16-inch and 3/4-inch tips behind a 1 1/2-inch waterway.
+    area_ratio = np.array([1.5 / 0.9375, 1.5 / 0.75]) ** 2
+    left = turbulence.waterway_intensity(CONSTANTS.friction_factor) * area_ratio**-0.7 / 0.07
+    low, high = 1 - left**2
+    assert low < TIP_SHARE[1] < high
+    assert float(CONSTANTS.tip_share) == pytest.approx(np.mean(TIP_SHARE))
 
 
 @given(st.floats(0.0, 10.0), st.floats(0.0, 50.0), st.floats(0.01, 5.0))
 def test_factor_grows_with_loss_and_falls_with_distance(loss, distance, more):
-    base = float(turbulence.factor_of_valve(loss, distance, CONSTANTS))
+    base = float(turbulence.upstream_factor(loss, distance, CONSTANTS))
     assert base >= 1.0
-    assert float(turbulence.factor_of_valve(loss + more, distance, CONSTANTS)) >= base
-    assert float(turbulence.factor_of_valve(loss, distance + more, CONSTANTS)) <= base
+    assert float(turbulence.upstream_factor(loss + more, distance, CONSTANTS)) >= base
+    assert float(turbulence.upstream_factor(loss, distance + more, CONSTANTS)) <= base
 
 
 def test_valve_models():
-    arguments = (np.array([1.5]), np.array([1.0]), np.array([6.0]), CONSTANTS)
-    factors = {name: float(turbulence.valve_factor(name, *arguments)[0]) for name in turbulence.VALVE_MODELS}
+    valve = Valve(factor=np.array([1.5]), upstream_factor=2.0, loss_coefficient=1.0, distance=6.0)
+    constants = TurbulenceConstants(tip_share=0.3)
+    factors = {name: float(np.ravel(model(valve, constants))[0]) for name, model in turbulence.VALVE_MODELS.items()}
     assert factors["factor"] == 1.5
+    assert factors["upstream factor"] == pytest.approx(np.sqrt(0.3 + 0.7 * 4))
     assert factors["clear"] == 1.0
+    decaying = float(turbulence.upstream_factor(1.0, 6.0, constants))
+    assert factors["decaying loss"] == pytest.approx(np.sqrt(0.3 + 0.7 * decaying**2))
     assert factors["loss"] > factors["decaying loss"] > 1.0
+    assert float(turbulence.valve_factor("upstream factor", valve, constants)) == factors["upstream factor"]
     with pytest.raises(InputError, match="did you mean 'clear'"):
-        turbulence.valve_factor("cleer", *arguments)
-
-
-def test_pressure_and_turbulence_are_apart():
-    assert float(turbulence.pressure_share(0.5, 2.0)) == pytest.approx(0.125)
+        turbulence.valve_factor("cleer", valve, constants)
 
 
 def test_style_table_agrees_with_the_chain_over_its_priors():
@@ -98,14 +110,25 @@ def test_style_table_agrees_with_the_chain_over_its_priors():
             loss = k["median"] * np.exp(k["ln_sd"] * rng.standard_normal(size))
         else:
             loss = rng.uniform(k["low"], k["high"], size)
-        logs = np.log(turbulence.factor_of_valve(loss, distance, drawn))
-        assert np.exp(np.median(logs)) == pytest.approx(style.factor["median"], rel=0.05), style.name
-        assert np.std(logs) == pytest.approx(style.factor["ln_sd"], rel=0.15), style.name
+        logs = np.log(turbulence.upstream_factor(loss, distance, drawn))
+        assert np.exp(np.median(logs)) == pytest.approx(style.median, rel=0.05), style.name
+        assert np.std(logs) == pytest.approx(style.ln_sd, rel=0.15), style.name
+
+
+def test_exit_factor_of_a_style_averages_over_the_tip_s_share():
+    rng = np.random.default_rng(1)
+    share = rng.uniform(*TIP_SHARE, 50_000)
+    for style in VALVE_STYLES.values():
+        upstream = style.median * np.exp(style.ln_sd * rng.standard_normal(share.size))
+        logs = np.log(turbulence.exit_factor(upstream, share))
+        assert style.factor["median"] == pytest.approx(np.exp(np.median(logs)), rel=0.01), style.name
+        assert style.factor["ln_sd"] == pytest.approx(logs.std(), rel=0.03), style.name
+        assert style.factor["median"] < style.upstream_factor["median"]
 
 
 def test_style_order_agrees_with_practice():
     # Common practice, no source: a plunger disturbs more than a ball, a cut-away ball more than a full one.
-    median = {name: style.factor["median"] for name, style in VALVE_STYLES.items()}
+    median = {name: style.median for name, style in VALVE_STYLES.items()}
     assert median["full ball"] < median["cut-away ball"] < median["plunger"]
     for style in VALVE_STYLES.values():
         assert style.basis == "assumption"

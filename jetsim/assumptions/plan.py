@@ -14,7 +14,8 @@ from jetsim.report import display
 TABLES = ("combinations", "reach", "contrast", "measurements", "limits")
 VALVE = "valve_model"
 _LAW_WORDS = {
-    "factor": "given factor",
+    "factor": "given factor at the exit",
+    "upstream factor": "given factor",
     "clear": "clear waterway",
     "loss": "loss, no decay",
     "decaying loss": "loss with decay",

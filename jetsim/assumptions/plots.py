@@ -27,7 +27,7 @@ _SHORT = {
     "clear_turbulence_intensity": "clear exit turbulence",
     "breakup_constants.scale": "breakup scatter",
     "breakup_constants.turbulence_exponent": "breakup exponent",
-    "valve_turbulence_factor": "own valve factor",
+    "valve_upstream_factor": "own valve factor",
     "discharge_coefficient": "own Cd",
     "valve_loss_coefficient": "valve loss",
     "valve_distance": "valve to tip",

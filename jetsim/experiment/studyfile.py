@@ -20,7 +20,8 @@ from jetsim.experiment.parameters import BASES, ROLES, Latent, Parameter
 from jetsim.experiment.tables import Measure, Table, read_field, read_measure
 from jetsim.quantities import QUANTITIES, check_range, did_you_mean, quantity
 
-Named = Mapping[str, Mapping[str, Any]]
+# Distributions that have names, by the input that they are of.
+Named = Mapping[str, Mapping[str, Mapping[str, Any]]]
 
 # Keys of each distribution: those it must have, those it may have.
 _KEYS: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
@@ -116,7 +117,7 @@ def _parameter(name: str, table: Table, named: Named) -> Parameter:
     kind = table.option("distribution", tuple(_KEYS))
     table.only(("distribution", *_KEYS[kind][0], *_KEYS[kind][1], *_PEDIGREE))
     label = table.text("name") if kind == "named" else ""
-    stated = _look_up(table, label, named) if label else table
+    stated = _look_up(table, label, name, named) if label else table
     distribution, unit = read_distribution(stated, name)
     loadings = table.table("loadings") if "loadings" in table else None
     pedigree = table if not label else Table(table.path, {**_pedigree_of(stated), **table.content})
@@ -133,12 +134,13 @@ def _parameter(name: str, table: Table, named: Named) -> Parameter:
     )
 
 
-def _look_up(table: Table, label: str, named: Named) -> Table:
-    if not named:
-        raise table.refuse("name", "this study knows no named distributions")
-    if label not in named:
-        raise table.refuse("name", f"unknown{did_you_mean(label, named)}")
-    return Table(f"{table.path}.name ({label})", named[label])
+def _look_up(table: Table, label: str, name: str, named: Named) -> Table:
+    if name not in named:
+        known = f", but of {', '.join(named)}" if named else ""
+        raise table.refuse("name", f"this study knows no named distributions of {name}{known}")
+    if label not in named[name]:
+        raise table.refuse("name", f"unknown{did_you_mean(label, named[name])}")
+    return Table(f"{table.path}.name ({label})", named[name][label])
 
 
 def _pedigree_of(stated: Table) -> dict[str, Any]:

@@ -1,8 +1,10 @@
 """Turbulence at the exit of the tip: clear waterway, shutoff valve, decay and taper.
 
-The chain supplies the *valve turbulence factor* F, the ratio of exit turbulence with the valve to that of
-the same tip on a clear waterway. It does not set the level: the level of a clear tip is an input of its own,
-because real tips are rougher than hose turbulence and taper alone say.
+Two ratios say what a valve does, both 1 for a valve that adds nothing. The *upstream factor* is turbulence before
+the tip with the valve over that without: the chain below gives it, and named styles state it. The *valve turbulence
+factor* F is the same ratio at the exit, where the tip's own turbulence has been added. Energies add, so that
+`exit_factor` ties the two by one unknown, the share of a clear tip's turbulence that arises in the tip itself.
+Neither sets the level: that of a clear tip is an input of its own.
 
 Turbulence intensity here always means the plane average ``sqrt(2 k / 3) / U``.
 """
@@ -10,14 +12,21 @@ Turbulence intensity here always means the plane average ``sqrt(2 k / 3) / U``.
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from types import MappingProxyType
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.special import ndtri
 
 from jetsim.errors import InputError
 from jetsim.quantities import did_you_mean
 
 Array = NDArray[np.float64]
+
+# Range of `TurbulenceConstants.tip_share`. Assumed: nobody has measured it. Hose turbulence of 0.061 behind a taper
+# that damps as (area ratio)^-0.7 (linear theory) would leave 0.8 to 0.9 of a clear tip's energy to the tip; real tapers
+# damp less, and a tip that adds nothing cannot be ruled out.
+TIP_SHARE = (0.0, 0.85)
 
 
 @dataclass(frozen=True)
@@ -36,8 +45,9 @@ class TurbulenceConstants:
         Integral length over waterway diameter behind the valve, L/D. Assumed, uniform 0.05 to 0.3.
     dissipation_constant : float
         A of the dissipation rate. Assumed, uniform 0.4 to 1.2.
-    taper_exponent : float
-        t of ``Tu ~ c^-t``, c the area ratio of the taper; normal 0.7, 0.1 (linear theory, about 0.7).
+    tip_share : float
+        Share of a clear tip's turbulent energy at the exit that arises in the tip, out of the valve's reach. Assumed,
+        uniform over `TIP_SHARE`; its middle by default.
     """
 
     friction_factor: ArrayLike = 0.02
@@ -45,7 +55,7 @@ class TurbulenceConstants:
     decay_exponent: ArrayLike = 1.2
     eddy_size: ArrayLike = 0.175
     dissipation_constant: ArrayLike = 0.8
-    taper_exponent: ArrayLike = 0.7
+    tip_share: ArrayLike = sum(TIP_SHARE) / 2
 
 
 def waterway_intensity(friction_factor: ArrayLike) -> Array:
@@ -120,106 +130,110 @@ def decayed_intensity(intensity: ArrayLike, distance_over_diameter: ArrayLike, c
     return np.asarray(start * (1 + stretch) ** (-n / 2))
 
 
-def tapered_intensity(intensity: ArrayLike, area_ratio: ArrayLike, taper_exponent: ArrayLike) -> Array:
-    """Turbulence after the taper of the tip, ``Tu c^-t``; c = waterway area / tip area, at least 1 [-].
-
-    Linear theory of a strained turbulent stream gives about ``c^-0.7``; real tapers damp less.
-    """
-    ratio = np.asarray(area_ratio, dtype=float)
-    return np.asarray(np.asarray(intensity, dtype=float) * ratio ** -np.asarray(taper_exponent, dtype=float))
-
-
-def chain_intensity(
-    loss_coefficient: ArrayLike,
-    distance_over_diameter: ArrayLike,
-    area_ratio: ArrayLike,
-    constants: TurbulenceConstants,
+def upstream_factor(
+    loss_coefficient: ArrayLike, distance_over_diameter: ArrayLike, constants: TurbulenceConstants
 ) -> Array:
-    """Exit turbulence by the whole chain: waterway and decayed valve in quadrature, then the taper.
+    """Turbulence before the tip with a valve over that without: waterway and decayed valve in quadrature.
+
+    Assumed throughout: no measurement was found in print.
 
     Parameters
     ----------
     loss_coefficient : array_like
         K of the valve [-]; 0 is a clear waterway.
-    distance_over_diameter, area_ratio : array_like
-        Valve to tip over waterway diameter, and waterway area over tip area [-].
+    distance_over_diameter : array_like
+        Valve to tip over waterway diameter [-]; 0 means no decay.
     constants : TurbulenceConstants
 
     Returns
     -------
     ndarray
-        Intensity [-]. It underestimates the level of real tips: use ratios of it.
-    """
-    behind = valve_intensity(loss_coefficient, constants.valve_efficiency)
-    valve = decayed_intensity(behind, distance_over_diameter, constants)
-    together = np.hypot(waterway_intensity(constants.friction_factor), valve)
-    return tapered_intensity(together, area_ratio, constants.taper_exponent)
-
-
-def factor_of_valve(
-    loss_coefficient: ArrayLike, distance_over_diameter: ArrayLike, constants: TurbulenceConstants
-) -> Array:
-    """Valve turbulence factor F from the valve's loss; distance 0 means no decay.
-
-    The taper cancels in the ratio. Assumed throughout: no measurement of F was found in print.
-
-    Parameters
-    ----------
-    loss_coefficient, distance_over_diameter : array_like
-        K, and valve to tip over waterway diameter [-].
-    constants : TurbulenceConstants
-
-    Returns
-    -------
-    ndarray
-        F >= 1 [-].
+        At least 1 [-].
 
     Examples
     --------
-    >>> float(factor_of_valve(0.0, 6.0, TurbulenceConstants()))
+    >>> float(upstream_factor(0.0, 6.0, TurbulenceConstants()))
     1.0
     """
-    with_valve = chain_intensity(loss_coefficient, distance_over_diameter, 1.0, constants)
-    return np.asarray(with_valve / waterway_intensity(constants.friction_factor))
+    behind = valve_intensity(loss_coefficient, constants.valve_efficiency)
+    valve = decayed_intensity(behind, distance_over_diameter, constants)
+    return np.hypot(1.0, valve / waterway_intensity(constants.friction_factor))
 
 
-def _given(factor: Array, loss: Array, distance: Array, constants: TurbulenceConstants) -> Array:
-    return factor
+def exit_factor(upstream: ArrayLike, tip_share: ArrayLike) -> Array:
+    """Valve turbulence factor F at the exit, ``F^2 = s + (1 - s) f^2``; f the upstream factor, s the tip's share.
+
+    The taper damps what comes from upstream, with the valve or without, by one ratio; what the tip adds is independent
+    of it, so that energies add. The form is exact under these two statements, the share is assumed.
+
+    Parameters
+    ----------
+    upstream, tip_share : array_like
+        f and s [-].
+
+    Returns
+    -------
+    ndarray
+        F [-], between 1 and f.
+
+    Examples
+    --------
+    >>> round(float(exit_factor(2.2, 0.85)), 2)
+    1.26
+    """
+    share = np.asarray(tip_share, dtype=float)
+    return np.asarray(np.sqrt(share + (1 - share) * np.asarray(upstream, dtype=float) ** 2))
 
 
-def _clear(factor: Array, loss: Array, distance: Array, constants: TurbulenceConstants) -> Array:
-    return np.ones_like(factor)
+class Valve(NamedTuple):
+    """What may be stated of a valve [-]; each model of `VALVE_MODELS` reads its own.
+
+    ``factor`` is F at the exit, ``upstream_factor`` that before the tip, ``loss_coefficient`` K on the waterway's
+    dynamic head, ``distance`` that from valve to tip over waterway diameter.
+    """
+
+    factor: ArrayLike
+    upstream_factor: ArrayLike
+    loss_coefficient: ArrayLike
+    distance: ArrayLike
 
 
-def _loss(factor: Array, loss: Array, distance: Array, constants: TurbulenceConstants) -> Array:
-    return factor_of_valve(loss, np.zeros_like(distance), constants)
+def _given(valve: Valve, constants: TurbulenceConstants) -> Array:
+    return np.asarray(valve.factor, dtype=float)
 
 
-def _decaying_loss(factor: Array, loss: Array, distance: Array, constants: TurbulenceConstants) -> Array:
-    return factor_of_valve(loss, distance, constants)
+def _upstream(valve: Valve, constants: TurbulenceConstants) -> Array:
+    return exit_factor(valve.upstream_factor, constants.tip_share)
 
 
-# How the valve turbulence factor is found: as given, none, or from the valve's loss without or with decay.
-VALVE_MODELS: Mapping[str, Callable[[Array, Array, Array, TurbulenceConstants], Array]] = MappingProxyType(
-    {"factor": _given, "clear": _clear, "loss": _loss, "decaying loss": _decaying_loss}
+def _clear(valve: Valve, constants: TurbulenceConstants) -> Array:
+    return np.ones_like(np.asarray(valve.factor, dtype=float))
+
+
+def _loss(valve: Valve, constants: TurbulenceConstants) -> Array:
+    return exit_factor(upstream_factor(valve.loss_coefficient, 0.0, constants), constants.tip_share)
+
+
+def _decaying_loss(valve: Valve, constants: TurbulenceConstants) -> Array:
+    upstream = upstream_factor(valve.loss_coefficient, valve.distance, constants)
+    return exit_factor(upstream, constants.tip_share)
+
+
+# How the valve turbulence factor is found: as measured at the exit, from the factor upstream of the tip (named styles),
+# none, or from the valve's loss without or with decay.
+VALVE_MODELS: Mapping[str, Callable[[Valve, TurbulenceConstants], Array]] = MappingProxyType(
+    {"factor": _given, "upstream factor": _upstream, "clear": _clear, "loss": _loss, "decaying loss": _decaying_loss}
 )
 
 
-def valve_factor(
-    model: str,
-    factor: ArrayLike,
-    loss_coefficient: ArrayLike,
-    distance_over_diameter: ArrayLike,
-    constants: TurbulenceConstants,
-) -> Array:
-    """Valve turbulence factor by a named valve model.
+def valve_factor(model: str, valve: Valve, constants: TurbulenceConstants) -> Array:
+    """Valve turbulence factor at the exit by a named valve model.
 
     Parameters
     ----------
     model : str
         A key of `VALVE_MODELS`.
-    factor, loss_coefficient, distance_over_diameter : array_like
-        F, K and x/D [-]; each model uses its own.
+    valve : Valve
     constants : TurbulenceConstants
 
     Returns
@@ -234,73 +248,71 @@ def valve_factor(
     """
     if model not in VALVE_MODELS:
         raise InputError(f"valve_model = {model!r}: unknown{did_you_mean(model, VALVE_MODELS)}")
-    given, loss, distance = (np.asarray(v, dtype=float) for v in (factor, loss_coefficient, distance_over_diameter))
-    return VALVE_MODELS[model](given, loss, distance, constants)
-
-
-def pressure_share(loss_coefficient: ArrayLike, area_ratio: ArrayLike) -> Array:
-    """Pressure that the valve takes, as a share of the tip's dynamic head: ``K / c^2``. Solid.
-
-    Kept apart from the turbulence: a valve may rob pressure and leave the stream clean, or the reverse.
-
-    Parameters
-    ----------
-    loss_coefficient : array_like
-        K on the waterway's dynamic head [-].
-    area_ratio : array_like
-        Waterway area over tip area c [-].
-
-    Returns
-    -------
-    ndarray
-        Loss over rho V^2 / 2 of the tip [-].
-    """
-    return np.asarray(np.asarray(loss_coefficient, dtype=float) / np.asarray(area_ratio, dtype=float) ** 2)
+    return VALVE_MODELS[model](valve, constants)
 
 
 @dataclass(frozen=True)
 class ValveStyle:
-    """A named, *assumed* distribution of a shutoff valve's turbulence factor and loss coefficient.
+    """A named, *assumed* kind of shutoff: what it does upstream of the tip, in the words of a study file.
 
     Attributes
     ----------
     name : str
-    factor : mapping
-        Distribution of F in the words of a study file.
+    median, ln_sd : float
+        Of the upstream factor, lognormal.
     loss_coefficient : mapping
-        Distribution of K in the same words.
+        Distribution of K.
     basis, source : str
         Standing of the numbers; shown wherever the style shows.
     """
 
     name: str
-    factor: Mapping[str, object]
+    median: float
+    ln_sd: float
     loss_coefficient: Mapping[str, object]
     basis: str
     source: str
+
+    @property
+    def upstream_factor(self) -> Mapping[str, object]:
+        """Distribution of the upstream factor."""
+        return _lognormal(self.median, self.ln_sd)
+
+    @property
+    def factor(self) -> Mapping[str, object]:
+        """Distribution of F at the exit where `tip_share` does not vary beside it: its share is averaged over.
+
+        Lognormal, median and spread of ln F computed from the upstream factor and a share uniform over `TIP_SHARE`.
+        """
+        level = (np.arange(64) + 0.5) / 64
+        upstream = self.median * np.exp(self.ln_sd * ndtri(level))
+        share = TIP_SHARE[0] + (TIP_SHARE[1] - TIP_SHARE[0]) * level
+        logs = np.log(exit_factor(upstream[:, None], share))
+        return _lognormal(float(np.exp(np.median(logs))), float(logs.std()))
 
 
 def _lognormal(median: float, ln_sd: float) -> Mapping[str, object]:
     return MappingProxyType({"distribution": "lognormal", "median": median, "ln_sd": ln_sd})
 
 
-# F comes from the chain above with every constant drawn from its prior and the valve 3 to 12 waterway
-# diameters before the tip (benchmarks/valve_styles.py prints it), rounded. K of a full ball is published,
-# the others are guesses from the shape of the waterway.
+# The chain above with every constant drawn from its prior and the valve 3 to 12 waterway diameters before the tip,
+# rounded; tests/test_turbulence.py computes it. K of a full ball is published, the others are guesses from the shape of
+# the waterway. The plunger's reach against a ball's, as practice saw it, lies within what they predict
+# (benchmarks/practice.py).
 _BY_CHAIN = "assumed: energy-balance chain over its priors, no measurement of any shutoff found in print"
 VALVE_STYLES: Mapping[str, ValveStyle] = MappingProxyType(
     {
         style.name: style
         for style in (
-            ValveStyle("full ball", _lognormal(1.3, 0.12), _lognormal(0.05, 0.3), "assumption",
-                       f"F {_BY_CHAIN}; K of a fully open plug cock after Weisbach, read in a handbook table"),
-            ValveStyle("cut-away ball", _lognormal(1.7, 0.23), _lognormal(0.3, 0.5), "assumption",
-                       f"F {_BY_CHAIN}; K guessed between full ball and plunger"),
-            ValveStyle("slide", _lognormal(1.85, 0.26), _lognormal(0.5, 0.5), "assumption",
-                       f"F {_BY_CHAIN}; K guessed between full ball and plunger"),
-            ValveStyle("plunger", _lognormal(2.2, 0.30),
+            ValveStyle("full ball", 1.3, 0.12, _lognormal(0.05, 0.3), "assumption",
+                       f"upstream factor {_BY_CHAIN}; K of an open plug cock after Weisbach, read in a handbook table"),
+            ValveStyle("cut-away ball", 1.7, 0.23, _lognormal(0.3, 0.5), "assumption",
+                       f"upstream factor {_BY_CHAIN}; K guessed between full ball and plunger"),
+            ValveStyle("slide", 1.85, 0.26, _lognormal(0.5, 0.5), "assumption",
+                       f"upstream factor {_BY_CHAIN}; K guessed between full ball and plunger"),
+            ValveStyle("plunger", 2.2, 0.30,
                        MappingProxyType({"distribution": "uniform", "low": 0.5, "high": 2.0}), "assumption",
-                       f"F {_BY_CHAIN}; K guessed, 0.5 to 2"),
+                       f"upstream factor {_BY_CHAIN}; K guessed, 0.5 to 2"),
         )
     }
 )  # fmt: skip
