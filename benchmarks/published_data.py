@@ -1,7 +1,8 @@
 """Predicted against measured for every published source in the project: one table and one figure.
 
 Run ``python benchmarks/published_data.py``; the figure goes to ``results/published_data``. "Fitted" marks rows that a
-constant of the law was fitted to, which therefore prove nothing but the fit; "held out" rows were never used.
+constant of the law was fitted to, which therefore prove nothing but the fit; "held out" rows were never used. What
+practice tells without a source stands apart, below the measurements (`benchmarks.practice`).
 """
 
 import argparse
@@ -19,6 +20,7 @@ from benchmarks import flight_data as data
 from benchmarks.command import run
 from benchmarks.flight_checks import Fitted, upper_edge
 from benchmarks.flight_laws import AIR_STREAM, TWO_STAGE
+from benchmarks.practice import facts, print_facts
 from jetsim import media, published, units
 from jetsim.errors import InputError
 from jetsim.hydraulics import nozzle
@@ -234,7 +236,8 @@ def print_table(rows: list[Comparison]) -> None:
         f"{name} {q.low:.2f} to {q.high:.2f}, mean {q.mean:.2f}" for name, q in freeman_quotients().items()
     ))  # fmt: skip
     print("Hose coefficients are inputs, not predictions: handbooks (from memory) and a training handout (read) differ")
-    print("in one size (15.5 and 10 for 1 3/4 in).")
+    print("in one size (15.5 and 10 for 1 3/4 in).\n")
+    print_facts(facts())
 
 
 _PANELS = {

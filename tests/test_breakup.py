@@ -4,11 +4,12 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from jetsim.errors import InputError
 from jetsim.jet import breakup
 from jetsim.jet.breakup import ATOMIZATION, SURFACE, BreakupConstants, breakup_length_over_diameter
-from tests.published import PIPE_JETS
+from tests.published import PIPE_JETS, THEOBALD_1981
 
 
 def test_atomization_coefficient_and_exponent():
@@ -109,3 +110,31 @@ def test_constants_may_be_arrays():
 def test_unknown_model_names_the_nearest():
     with pytest.raises(InputError, match="did you mean 'surface'"):
         breakup_length_over_diameter(weber_number=1e5, turbulence_intensity=0.05, model="surfac")
+
+
+def test_evidence_for_the_scatter_and_the_exponent():
+    """The numbers that `BreakupConstants` states: fire tips support 0.15, pipe jets in air scatter more."""
+    measured = {(t.nozzle, t.tip_diameter, t.pressure): t.breakup_ratio for t in THEOBALD_1981}
+    tips, diameter, pressure = (np.array(column) for column in zip(*measured, strict=True))
+    weber = 998.0 * 0.98**2 * 2 * pressure * 1e5 / 998.0 * diameter * 1e-3 / 0.0728
+    logs = np.log(
+        np.array(list(measured.values()))
+        / breakup_length_over_diameter(weber_number=weber, turbulence_intensity=0.07, density_ratio=998.0 / 1.2)
+    )
+    assert (logs.size, round(float(logs.std(ddof=1)), 2)) == (17, 0.11)
+    each = [logs[(tips == n) & (diameter == d)].mean() for n, d in {(n, d) for n, d, _ in measured}]
+    assert (len(each), round(float(np.std(each, ddof=1)), 2)) == (5, 0.16)
+
+    jets = [j for j in PIPE_JETS if j.regime != SURFACE and j.density_ratio > 600]
+    columns, ratio = _columns(jets), np.array([j.breakup_ratio for j in jets])
+    errors = np.log(ratio / breakup_length_over_diameter(**columns))
+    assert (errors.size, round(float(errors.std(ddof=1)), 2)) == (26, 0.27)
+    apart = errors[[j.regime == ATOMIZATION for j in jets]]
+    assert (apart.size, round(float(np.sqrt(np.mean(apart**2))), 2)) == (12, 0.35)
+
+    level = np.log(ratio) - 0.335 * np.log(columns["density_ratio"] / breakup.REFERENCE_DENSITY_RATIO)
+    line = stats.linregress(np.log(columns["turbulence_intensity"] / 0.05), level)
+    assert (round(-float(line.slope), 2), round(float(line.stderr), 2)) == (0.05, 0.21)
+    low, high = breakup.EXPONENT_RANGE
+    assert low < BreakupConstants().turbulence_exponent - 0.10
+    assert high > 0.57

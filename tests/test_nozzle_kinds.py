@@ -73,7 +73,7 @@ def test_wear_of_a_constant_pressure_nozzle_widens_its_range():
 def test_only_a_fog_stream_flies_as_a_thinner_one():
     assert float(KINDS["smooth bore"].equivalent_stream(3e5).diameter_ratio) == 1.0
     for name in ("constant flow", "selectable flow", "constant pressure"):
-        assert 0.4 <= float(KINDS[name].equivalent_stream(3e5).diameter_ratio) <= 0.9
+        assert float(KINDS[name].equivalent_stream(3e5).diameter_ratio) == pytest.approx(0.6)
 
 
 @pytest.mark.parametrize("name", list(KINDS))

@@ -121,7 +121,7 @@ def _second(content: Mapping[str, Any], task: Task) -> Candidate:
     if rating and _COHERENCE not in stated["parameters"]:
         raise InputError(
             f"parameters.{_COHERENCE} is missing: no measurement of a fog nozzle's straight stream was found, so the "
-            "study must state what it assumes, such as a uniform distribution from 0.4 to 0.9"
+            "study must state what it assumes, such as a uniform distribution from 0.3 to 0.9"
         )
     for name in _RATED if rating else ():
         if any(name in given for given in stated.values()):

@@ -245,3 +245,12 @@ PIPE_JETS = tuple(PipeJet(*row) for row in (
     ("Sallam et al. 2002", "atomization", 270976.0, 0.05796, 689.7, 282.7),
 ))
 # fmt: on
+
+# Facts of the trade, COMMON PRACTICE, NO SOURCE: hand-held streams at 50 psi and about 160 gpm, one throw each, read to
+# a few feet; elevation and wind were not told (5 to 10 deg and light air are taken). The two fog nozzles are of one
+# rating, the bores 7/8 in; the plunger sat before the first fog nozzle. Priors were widened to hold them, so they check
+# that the priors are wide enough and validate nothing.
+# (nozzle and shutoff, distances reached [ft])
+PRACTICE_REACH = {"fog, plunger": (46.0,), "fog, full ball": (57.0, 68.0), "bore, full ball": (74.0, 75.0, 82.0)}
+# (the same, distances at which they were seen to break up [ft])
+PRACTICE_BREAKUP = {"fog, full ball": (15.0, 30.0), "bore, full ball": (30.0,)}
