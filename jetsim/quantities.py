@@ -202,6 +202,7 @@ _SUPPLY = tuple(
         ("threshold_flow", "", "flow at which the loss steps in", _FLOW, 0.0, 10.0, False),
         ("rated_flow", "Qr", "rated flow", _FLOW, 0.0, 1.0, True),
         ("rated_pressure", "Pr", "rated pressure", _PRESSURE, 0.0, 1e7, True),
+        ("flow_ratio", "", "flow over the stated flow at the same pressure", _RATIO, 0.5, 2.0, False),
         ("pressure_drift", "", "pressure drift over the rated flow range", _PRESSURE, 0.0, 15 * units.PSI, True),
         ("maximum_pressure", "", "stated maximum pressure", _PRESSURE, 0.0, math.inf, True),
         ("tip_wear", "", "tip wear (diameter over nominal)", _RATIO, 0.5, 2.0, False),

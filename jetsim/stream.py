@@ -226,9 +226,25 @@ class Stream:
         return cls(**plain, **built)
 
 
-def equivalent_fields(nozzle: Nozzle, nozzle_pressure: ArrayLike) -> dict[str, NDArray[np.float64]]:
-    """Fields of the stream that a nozzle of any kind throws at a nozzle pressure [Pa]."""
-    same = nozzle.equivalent_stream(nozzle_pressure)
+def equivalent_fields(
+    nozzle: Nozzle, nozzle_pressure: ArrayLike, members: Mapping[str, ArrayLike] | None = None
+) -> dict[str, NDArray[np.float64]]:
+    """Fields of the stream that a nozzle of any kind throws.
+
+    Parameters
+    ----------
+    nozzle : Nozzle
+    nozzle_pressure : array_like
+        [Pa]
+    members : mapping of str to array_like, optional
+        What a sample says of the nozzle's unknowns, as `Nozzle.sampled` takes it.
+
+    Raises
+    ------
+    InputError
+        As `Nozzle.sampled`.
+    """
+    same = nozzle.sampled(members or {}).equivalent_stream(nozzle_pressure)
     return {
         "tip_diameter": same.tip_diameter,
         "nozzle_pressure": same.nozzle_pressure,

@@ -1,6 +1,7 @@
 """Handling limits: the published set, the words, the measured excess, and what is refused."""
 
 import inspect
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,7 +9,8 @@ import pytest
 from jetsim import published, units
 from jetsim.errors import InputError
 from jetsim.hydraulics import crew
-from jetsim.hydraulics.crew import MEASURED_EXCESS, HandlingLimits, crew_force
+from jetsim.hydraulics.crew import FORMULAS, MEASURED_EXCESS, HandlingLimits, crew_force
+from jetsim.hydraulics.nozzle_kinds import SmoothBore
 
 LBF = units.POUND_FORCE
 SET = published.HANDLING_LIMITS["grimwood"]
@@ -37,6 +39,22 @@ def test_reaction_of_a_common_tip_against_the_limits():
     assert force / LBF == pytest.approx(69, abs=0.1)
     assert LIMITS.describe(force, 2) == "69 lbf (307 N) is within the stated limit of 75 lbf (334 N) for 2 firefighters"
     assert LIMITS.describe(force, 1) == "69 lbf (307 N) is above the stated limit of 60 lbf (267 N) for 1 firefighter"
+
+
+def test_a_limit_is_held_against_the_formula_that_it_was_stated_for():
+    # 7/8 in at 50 psi: 60.1 lbf by 1.57 d^2 P (handbook form, from memory), 57.2 by a Cd Cv of 0.951.
+    tip = SmoothBore(0.875 * units.INCH, 0.975)
+    by_handbook, own = (float(replace(LIMITS, formula=f).force(tip, 50 * units.PSI)) for f in FORMULAS)
+    assert by_handbook / LBF == pytest.approx(60.1, abs=0.05)
+    assert own / LBF == pytest.approx(57.2, abs=0.05)
+    assert LIMITS.formula == "handbook"
+    assert (bool(LIMITS.within(by_handbook, 1)), bool(LIMITS.within(own, 1))) == (False, True)
+    assert "1.57 d^2 P" in LIMITS.stated_for
+
+
+def test_an_unknown_formula_is_refused():
+    with pytest.raises(InputError, match="formula = 'own': unknown"):
+        HandlingLimits("own", {2: 300.0}, "invented", "own")
 
 
 def test_words_never_promise():

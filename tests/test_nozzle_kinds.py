@@ -9,7 +9,7 @@ from jetsim import published, units
 from jetsim.errors import InputError
 from jetsim.hydraulics import nozzle
 from jetsim.hydraulics.automatic import ConstantPressure
-from jetsim.hydraulics.nozzle_kinds import RATING_DENSITY, ConstantFlow, SelectableFlow, SmoothBore
+from jetsim.hydraulics.nozzle_kinds import FLOW_RATIO, RATING_DENSITY, ConstantFlow, SelectableFlow, SmoothBore
 
 GPM, PSI, INCH = units.GALLON_PER_MINUTE, units.PSI, units.INCH
 SETTINGS = tuple(q * GPM for q in (30, 60, 95, 125))
@@ -68,6 +68,59 @@ def test_wear_of_a_constant_pressure_nozzle_widens_its_range():
     kind = KINDS["constant pressure"]
     worn = kind.worn(1.1)
     assert float(worn.pressure(kind.highest_flow * 1.21)) == pytest.approx(float(kind.highest_pressure))
+
+
+@given(st.sampled_from(["constant flow", "selectable flow", "constant pressure"]), st.floats(0.8, 1.2), pressures)
+def test_flow_over_the_rating_scales_flow_and_reaction_and_leaves_the_speed(name, ratio, pressure):
+    kind = KINDS[name]
+    # A constant-pressure nozzle keeps its pressures: its flow range scales, its opening as well.
+    scaled = kind.sampled({FLOW_RATIO: ratio})
+    assert float(scaled.flow(pressure) / kind.flow(pressure)) == pytest.approx(ratio, rel=1e-9)
+    assert float(scaled.reaction(pressure) / kind.reaction(pressure)) == pytest.approx(ratio, rel=1e-9)
+    assert float(scaled.exit_speed(pressure)) == float(kind.exit_speed(pressure))
+
+
+@given(st.sampled_from(["constant flow", "selectable flow", "constant pressure"]), st.floats(0.9, 1.0), pressures)
+def test_velocity_coefficient_of_fog_scales_speed_and_reaction_and_leaves_the_flow(name, cv, pressure):
+    kind, slower = KINDS[name], KINDS[name].sampled({"velocity_coefficient": cv})
+    ratio = cv / float(kind.exit_coefficient)
+    assert float(slower.exit_speed(pressure) / kind.exit_speed(pressure)) == pytest.approx(ratio, rel=1e-12)
+    assert float(slower.reaction(pressure) / kind.reaction(pressure)) == pytest.approx(ratio, rel=1e-12)
+    assert float(slower.flow(pressure)) == float(kind.flow(pressure))
+
+
+def test_a_smooth_bore_is_sampled_by_its_coefficients():
+    tip = SmoothBore(0.02)
+    cut = tip.sampled({"discharge_coefficient": np.array([0.95, 0.96])})
+    assert cut.exit_coefficient == pytest.approx([0.95, 0.96])
+    ratio = cut.reaction(3e5) / tip.reaction(3e5)
+    assert ratio == pytest.approx((np.array([0.95, 0.96]) / 0.975) ** 2)
+    assert tip.sampled({}) is tip
+
+
+@pytest.mark.parametrize(
+    ("name", "member"),
+    [
+        ("constant flow", "discharge_coefficient"),
+        ("smooth bore", "equivalent_diameter_ratio"),
+        ("selectable flow", "tip_diameter"),
+    ],
+)
+def test_a_member_that_does_not_act_on_a_nozzle_is_refused(name, member):
+    with pytest.raises(InputError, match=f"{member}: does not act on this nozzle"):
+        KINDS[name].sampled({member: 0.9})
+
+
+def test_handbook_reaction_is_the_handbooks():
+    # From memory: 1.57 d^2 P and 0.0505 Q sqrt(P).
+    tip, fog = SmoothBore(0.875 * INCH, 0.96), KINDS["constant flow"].sampled({"velocity_coefficient": 0.9})
+    own = float(published.handbook_reaction(0.875 * INCH, 50 * PSI))
+    assert float(tip.handbook_reaction(50 * PSI)) == pytest.approx(own, rel=1e-3)
+    assert float(tip.handbook_reaction(50 * PSI) / tip.reaction(50 * PSI)) == pytest.approx(1 / 0.96**2)
+    flow = float(fog.flow(60 * PSI))
+    assert float(fog.handbook_reaction(60 * PSI)) == pytest.approx(
+        float(published.handbook_fog_reaction(flow, 60 * PSI)), rel=2e-3
+    )
 
 
 def test_only_a_fog_stream_flies_as_a_thinner_one():

@@ -12,6 +12,8 @@ import xarray as xr
 from jetsim.errors import InputError
 from jetsim.experiment.fieldsheet import COLUMNS
 from jetsim.experiment.space import ParameterSpace
+from jetsim.simulation import simulate
+from jetsim.stream import Stream
 from jetsim.study import run, run_commands
 from jetsim.trials import model, names, planning, throws
 from jetsim.trials.fieldfile import read_field_test
@@ -305,9 +307,25 @@ def test_a_nozzle_without_a_label_is_called_by_its_size(tmp_path):
 
 
 def test_calibrated_study_files_feed_the_ranking_study(folders, field_test):
-    for setup in field_test.labels:
-        space = ParameterSpace.from_toml(folders / "calibrate" / f"calibrated_{setup}.toml", extra=("scenario",))
-        assert {"valve_turbulence_factor", "discharge_coefficient", "nozzle_pressure"} <= set(space.names)
+    for setup in field_test.setups:
+        space = ParameterSpace.from_toml(folders / "calibrate" / f"calibrated_{setup.name}.toml", extra=("scenario",))
+        # What is learnt of a fog nozzle's flow is the size of its opening: its speed is that of its Cv.
+        flowing = "tip_diameter" if setup.nozzle.is_fog else "discharge_coefficient"
+        assert {"valve_turbulence_factor", flowing, "nozzle_pressure"} <= set(space.names)
+        middle = simulate(Stream.from_values({**space.fixed, **space.medians()}))
+        assert float(middle["flow_rate"]) == pytest.approx(field_test.matched, rel=0.02)
+
+
+def test_flow_of_a_fog_nozzle_leaves_its_speed_alone(field_test):
+    setup = next(setup for setup in field_test.setups if setup.nozzle.is_fog)
+    values = {name: np.repeat(value, 2) for name, value in model.medians(field_test).items()}
+    values[model.member(model.CD, setup.nozzle.name)] *= [1.0, 0.95]
+    inputs = model.stream_inputs(field_test, setup, values)
+    result = model.simulated(field_test, {**inputs, "nozzle_pressure": np.full(2, setup.nozzle.rated_pressure),
+                                          "elevation": np.full(2, 30.0)})  # fmt: skip
+    assert float(result["flow_rate"][0]) == pytest.approx(setup.nozzle.rated_flow, rel=1e-3)
+    for name in ("flow_rate", "reaction_force"):
+        assert float(result[name][1] / result[name][0]) == pytest.approx(0.95, rel=1e-9)
 
 
 def test_words_never_promise(folders):

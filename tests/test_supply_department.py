@@ -117,8 +117,13 @@ def test_crew_mistakes_and_sources():
     assert list(department.mistakes) == ["pump low", "kinks"]
     assert float(np.asarray(department.mistakes["pump low"].pump_pressure_error)) == pytest.approx(-10 * PSI)
     assert department.hose_sources["attack"] == "assumption: invented"
-    own = changed(CONTENT, "crew/limits", {"2": "70 lbf", "4": "120 lbf", "source": "own trials"})
-    assert read_department(own).crew.limit == pytest.approx(70 * units.POUND_FORCE)
+    own = changed(
+        CONTENT, "crew/limits", {"2": "70 lbf", "4": "120 lbf", "source": "own trials", "formula": "own reaction"}
+    )
+    limits = read_department(own).crew.limits
+    assert limits.limit(2) == pytest.approx(70 * units.POUND_FORCE)
+    assert limits.stated_for == "the nozzle's own steady reaction"
+    assert "1.57 d^2 P" in department.crew.limits.stated_for
     assert "mistakes" not in changed(CONTENT, "mistakes", None)
     assert read_department(changed(CONTENT, "mistakes", None)).mistakes == {}
 

@@ -3,10 +3,22 @@
 Kinds and their definitions follow ASTM F1546 (definitions read): smooth bore, constant flow, selectable flow,
 constant pressure. Every kind is an opening of effective area ``a = Cd A`` with ``Q = a sqrt(2 P / rho)``; the
 kinds differ in what sets the area. Members may be arrays, which broadcast against each other.
+
+What is not known of a nozzle acts in one way, whoever asks (`Nozzle.sampled`):
+
+- The rating of a fog nozzle says which flow it passes at which pressure. That is the effective area a; Cd and A by
+  themselves are stated nowhere and act nowhere, so that a fog nozzle has no Cd to vary. A nozzle that passes more or
+  less than its rating has another opening (`FLOW_RATIO`): flow and reaction go with it, the speed does not.
+- Cv is what friction inside leaves of the speed: speed and reaction go with it, the flow does not.
+- A smooth bore is stated by its opening instead, so Cd acts on its flow, and on its speed too unless Cv is stated:
+  smooth bores hardly contract.
+
+A fog nozzle that passes 3 % less than its rating thus has 3 % less reaction. Were this taken for the Cd of a known
+opening, its speed would fall by 3 % and its reaction by 6 %, which no reading of flow can show.
 """
 
 from abc import ABC, abstractmethod
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Self
 
@@ -16,7 +28,7 @@ from numpy.typing import ArrayLike, NDArray
 from jetsim import media, units
 from jetsim.errors import InputError
 from jetsim.hydraulics import nozzle
-from jetsim.quantities import check_range
+from jetsim.quantities import check_range, did_you_mean
 
 Array = NDArray[np.float64]
 
@@ -29,6 +41,7 @@ FOG_VELOCITY_COEFFICIENT = 0.959
 # (benchmarks/practice.py), which are therefore no validation.
 FOG_DIAMETER_RANGE = (0.3, 0.9)
 FOG_DIAMETER_RATIO = sum(FOG_DIAMETER_RANGE) / 2
+FLOW_RATIO = "supply.flow_ratio"
 
 
 def floats(value: ArrayLike) -> Array:
@@ -108,6 +121,36 @@ class Nozzle(ABC):
     @abstractmethod
     def worn(self, diameter_ratio: ArrayLike) -> Self:
         """The same nozzle with its opening's diameter times `diameter_ratio` [-]."""
+
+    @property
+    @abstractmethod
+    def members(self) -> tuple[str, ...]:
+        """Names of the members that may be unknown, beside `FLOW_RATIO`."""
+
+    def sampled(self, values: Mapping[str, ArrayLike]) -> Self:
+        """The same nozzle with what is unknown of it as a sample says.
+
+        Parameters
+        ----------
+        values : mapping of str to array_like
+            Some of `members`, and `FLOW_RATIO`: the flow over that of this nozzle at the same pressure [-].
+
+        Raises
+        ------
+        InputError
+            A name that does not act on this kind of nozzle, or a value out of range.
+        """
+        known = (*self.members, FLOW_RATIO)
+        for name in values:
+            if name not in known:
+                raise InputError(f"{name}: does not act on this nozzle{did_you_mean(name, known)}")
+        own = {name: value for name, value in values.items() if name != FLOW_RATIO}
+        nozzle: Self = replace(self, **own) if own else self  # type: ignore[type-var] # every kind is a dataclass
+        return nozzle.worn(np.sqrt(floats(values[FLOW_RATIO]))) if FLOW_RATIO in values else nozzle
+
+    @abstractmethod
+    def handbook_reaction(self, pressure: ArrayLike) -> Array:
+        """Reaction at a nozzle pressure as the handbooks' formulas give it [N]."""
 
     def exit_speed(self, pressure: ArrayLike, density: ArrayLike = RATING_DENSITY) -> Array:
         """Speed of the stream at a nozzle pressure [m/s]."""
@@ -193,6 +236,15 @@ class SmoothBore(FixedOpening):
         """Effective area ``Cd A`` [m2]."""
         return np.asarray(floats(self.discharge_coefficient) * np.pi / 4 * floats(self.tip_diameter) ** 2)
 
+    @property
+    def members(self) -> tuple[str, ...]:
+        """See `Nozzle`."""
+        return ("discharge_coefficient", "velocity_coefficient")
+
+    def handbook_reaction(self, pressure: ArrayLike) -> Array:
+        """See `Nozzle`: ``2 A P``, 1.57 d^2 P in lbf, in and psi; Cd Cv is taken as 1."""
+        return nozzle.reaction_force(pressure, self.tip_diameter, 1.0, 1.0)
+
     def worn(self, diameter_ratio: ArrayLike) -> Self:
         """See `Nozzle`."""
         return replace(self, tip_diameter=floats(self.tip_diameter) * check_wear(diameter_ratio))
@@ -210,6 +262,15 @@ class FogNozzle(Nozzle):
 
     velocity_coefficient: ArrayLike
     equivalent_diameter_ratio: ArrayLike
+
+    @property
+    def members(self) -> tuple[str, ...]:
+        """See `Nozzle`."""
+        return ("velocity_coefficient", "equivalent_diameter_ratio")
+
+    def handbook_reaction(self, pressure: ArrayLike) -> Array:
+        """See `Nozzle`: ``0.0505 Q sqrt(P)`` in lbf, gpm and psi, which hides `FOG_VELOCITY_COEFFICIENT`."""
+        return np.asarray(2 * self.discharge_area(pressure) * FOG_VELOCITY_COEFFICIENT * floats(pressure))
 
     @property
     def exit_coefficient(self) -> Array:

@@ -11,7 +11,7 @@ from jetsim.experiment.parameters import BASES
 from jetsim.experiment.tables import Table, read_measure
 from jetsim.hydraulics.automatic import STANDARD_DRIFT, ConstantPressure
 from jetsim.hydraulics.believed import Deviation
-from jetsim.hydraulics.crew import HandlingLimits
+from jetsim.hydraulics.crew import FORMULAS, HandlingLimits
 from jetsim.hydraulics.hoseline import (
     HANDBOOK_APPLIANCE,
     HANDBOOK_MASTER_STREAM_DEVICE,
@@ -348,12 +348,13 @@ def _known_limits(table: Table) -> HandlingLimits:
 
 
 def _own_limits(table: Table) -> HandlingLimits:
-    counts = [key for key in table.content if key != "source"]
+    counts = [key for key in table.content if key not in ("source", "formula")]
     for key in counts:
         if not key.isdecimal():
             raise InputError(f"{table.place(key)}: must be a number of firefighters, as in \"2\" = '75 lbf'")
     forces = {int(key): measure(table, key, "supply.handling_limit") for key in counts}
-    return HandlingLimits("the department", forces, table.text("source"))
+    formula = table.option("formula", tuple(FORMULAS), "handbook")
+    return HandlingLimits("the department", forces, table.text("source"), formula)
 
 
 def _mistake(table: Table) -> tuple[str, Deviation]:

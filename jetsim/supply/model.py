@@ -1,7 +1,7 @@
 """The model of a study that starts at the pump: samples of what may deviate in, delivered streams out."""
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, fields, is_dataclass, replace
+from dataclasses import dataclass, field, fields
 from typing import Any
 
 import numpy as np
@@ -118,9 +118,7 @@ class LineModel:
 
 def sampled_nozzle(nozzle: Nozzle, values: Mapping[str, Any]) -> Nozzle:
     """The nozzle with those of its members that a sample varies."""
-    members = {name: values[name] for name in MEMBERS if name in values}
-    changed: Any = replace(nozzle, **members) if members and is_dataclass(nozzle) else nozzle
-    return changed  # type: ignore[no-any-return] # a dataclass replaced is of its own class
+    return nozzle.sampled({name: values[name] for name in MEMBERS if name in values})
 
 
 def sampled_deviation(values: Mapping[str, Any], names: Iterable[str] = DEVIATIONS) -> Deviation:

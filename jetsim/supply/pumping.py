@@ -15,7 +15,7 @@ from jetsim.hydraulics.hoseline import HoseLine
 from jetsim.hydraulics.nozzle_kinds import SelectableFlow
 from jetsim.hydraulics.operating_point import operating_point
 from jetsim.hydraulics.required_pressure import RequiredPressure
-from jetsim.supply.department import Department, LineEntry, NozzleEntry
+from jetsim.supply.department import Crew, Department, LineEntry, NozzleEntry
 from jetsim.supply.model import DEVIATIONS, MEMBERS, PUMP, LineModel, applies, sampled_deviation, sampled_nozzle
 from jetsim.supply.plan import Plan
 
@@ -93,6 +93,10 @@ class Estimate:
     def reaction(self) -> float:
         """Steady reaction at the target, by the formula [N]."""
         return float(self.stated.point.reaction_force)
+
+    def force(self, crew: Crew) -> float:
+        """Force at the target by the formula that the crew's limits were stated for [N]."""
+        return float(crew.limits.force(self.pair.nozzle.nozzle, self.stated.point.nozzle_pressure))
 
 
 def stated(pair: Pair, department: Department) -> RequiredPressure:

@@ -40,13 +40,14 @@ def estimates_sentence(estimates: Sequence[Estimate], within: Sequence[float], c
     """
     parts = [_estimate_part(found, system) for found in estimates]
     limit = f"{_one('reaction_force', crew.limit, system)} for {people(crew.firefighters)}"
-    judged = {crew.limits.judgement(found.reaction, crew.firefighters).partition(" ")[0] for found in estimates}
+    judged = {crew.limits.judgement(found.force(crew), crew.firefighters).partition(" ")[0] for found in estimates}
     formula = f"all {judged.pop()}" if len(judged) == 1 else "some within, some above"
     shares = ", ".join(percent(share) for share in within)
     return (
         f"{capital(estimates[0].pair.line.label)}, estimated pump pressures {VERIFY} (in brackets what nine cases in "
-        f"ten need): {'; '.join(parts)}. By the formula these forces are {formula} the stated limit of {limit}; with "
-        f"the measured excess they are within it in {shares} of the runs, in that order."
+        f"ten need): {'; '.join(parts)}. By {crew.limits.stated_for}, for which the limit was stated, the forces are "
+        f"{formula} the stated limit of {limit}; the nozzles' own reaction with the measured excess is within it in "
+        f"{shares} of the runs, in that order."
     )
 
 
@@ -182,7 +183,7 @@ def cost_table(found: Found, within: Sequence[float], crew: Crew) -> Table:
     """What the targets cost in reaction; `within` as for `estimates_sentence`."""
     rows = found.estimates
     points = [row.stated.point for row in rows]
-    least = crew.limits.firefighters_stated([row.reaction for row in rows])
+    least = crew.limits.firefighters_stated([row.force(crew) for row in rows])
     return Table(
         "cost_in_reaction",
         "What each target costs in steady reaction",
@@ -196,7 +197,8 @@ def cost_table(found: Found, within: Sequence[float], crew: Crew) -> Table:
             ),
             Column("within [%]", [100 * share for share in within], label="Within for this crew, % of runs", digits=2),
         ),
-        f"Limits: {crew.limits.source}. The last column is for {people(crew.firefighters)} and counts the measured "
+        f"Limits: {crew.limits.source}, stated for {crew.limits.stated_for}, by which each force is held against them. "
+        f"The last column is for {people(crew.firefighters)} and counts the measured "
         "excess of force over the formula. Opening, closing and slipping come on top.",
     )
 

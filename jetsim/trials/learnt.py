@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from jetsim.experiment.calibration import Confused, Learnt, Posterior, confused, learnt
 from jetsim.experiment.distributions import Distribution
-from jetsim.quantities import UnitSystem
+from jetsim.quantities import UnitSystem, quantity
 from jetsim.report import display
 from jetsim.report.document import Report, ReportCard, Section
 from jetsim.report.figures import Plot, Words
@@ -234,15 +234,14 @@ def study_file(test: FieldTest, setup: SetUp, values: Mapping[str, Array]) -> st
         f"seed = {test.seed}",
         'outputs = ["extreme_reach", "breakup_distance", "flow_rate", "reaction_force"]',
         "\n[fixed]",
-        f'tip_diameter = "{model.tip_diameter(test, setup):.6g} m"',
+        *(f"{name} = {_measure(float(column[0]), name)}" for name, column in inputs.items() if np.std(column) == 0),
         *(f'{key} = "{site[key]:.6g} {unit}"' for key, unit in
           (("nozzle_height", "m"), ("air_temperature", "degC"), ("water_temperature", "degC"))),
         _normal("nozzle_pressure", pressure, scatter["nozzle_pressure"], "Pa", "controllable"),
         _normal("elevation", site["elevation"], scatter["elevation"], "deg", "controllable"),
         _normal("wind_along", 0.0, wind, "m/s", "environment"),
         _normal("wind_across", 0.0, wind, "m/s", "environment"),
-        *(_lognormal(name, column) for name, column in inputs.items()
-          if name != "tip_diameter" and np.std(column) > 0),
+        *(_lognormal(name, column) for name, column in inputs.items() if np.std(column) > 0),
     ]  # fmt: skip
     return "\n".join(blocks) + "\n"
 
@@ -258,11 +257,19 @@ def _normal(name: str, mean: float, sd: float, unit: str, role: str) -> str:
     )
 
 
+def _measure(value: float, name: str) -> str:
+    """A value in SI as a study file writes it."""
+    unit = quantity(name).si
+    return f"{value:.6g}" if unit == "1" else f'"{value:.6g} {unit}"'
+
+
 def _lognormal(name: str, column: Array) -> str:
     """Median and spread of the draws, cut at the farthest of them."""
     median, spread = float(np.median(column)), float(np.std(np.log(column)))
+    low, high = float(column.min()) * 0.999, float(column.max())
     return (
-        f'\n[parameters."{name}"]\ndistribution = "lognormal"\nmedian = {median:.6g}\nln_sd = {spread:.4g}\n'
-        f"low = {float(column.min()) * 0.999:.6g}\nhigh = {float(column.max()):.6g}\n"
+        f'\n[parameters."{name}"]\ndistribution = "lognormal"\n'
+        f"median = {_measure(median, name)}\nln_sd = {spread:.4g}\n"
+        f"low = {_measure(low, name)}\nhigh = {_measure(high, name)}\n"
         'role = "unknown"\nbasis = "measured"\nsource = "posterior of the field test"'
     )

@@ -12,9 +12,11 @@ from jetsim import media
 from jetsim.errors import InputError
 from jetsim.experiment.distributions import Distribution, Normal
 from jetsim.hydraulics import nozzle as hydraulics
+from jetsim.hydraulics.nozzle_kinds import FLOW_RATIO, ConstantFlow
 from jetsim.quantities import quantity
 from jetsim.simulation import StreamModel
-from jetsim.trials.fieldfile import FieldTest, SetUp
+from jetsim.stream import equivalent_fields
+from jetsim.trials.fieldfile import FieldTest, Nozzle, SetUp
 
 Array = NDArray[np.float64]
 Values = Mapping[str, Any]
@@ -79,17 +81,6 @@ def possible(test: FieldTest, values: Values) -> NDArray[np.bool_]:
     return inside
 
 
-def tip_diameter(test: FieldTest, setup: SetUp) -> float:
-    """Diameter of the opening [m]; a fog nozzle's follows from its rating at the prior's median coefficient."""
-    nozzle = setup.nozzle
-    if not nozzle.is_fog:
-        return nozzle.tip_diameter
-    discharge = float(np.asarray(nozzle.discharge.ppf(0.5)))
-    density = media.water_density(test.site["water_temperature"])
-    speed = np.sqrt(2 * nozzle.rated_pressure / density)
-    return float(np.sqrt(4 / np.pi * nozzle.rated_flow / (discharge * speed)))
-
-
 def stream_inputs(test: FieldTest, setup: SetUp, values: Values) -> dict[str, Array]:
     """Fields of the stream that the unknowns set.
 
@@ -105,11 +96,25 @@ def stream_inputs(test: FieldTest, setup: SetUp, values: Values) -> dict[str, Ar
     dict of field to ndarray, shape (n,)
     """
     found = unknown_inputs(setup, values)
-    return {"tip_diameter": np.full(found[CD].shape, tip_diameter(test, setup)), **found}
+    return found | _opening(setup.nozzle, found[CD])
+
+
+def _opening(nozzle: Nozzle, discharge: Array) -> dict[str, Array]:
+    """Diameter and discharge coefficient of the opening.
+
+    The rating of a fog nozzle holds at the prior's median coefficient; what differs from it is flow over the rated
+    flow, which leaves the speed alone (`jetsim.hydraulics.nozzle_kinds`).
+    """
+    if not nozzle.is_fog:
+        return {"tip_diameter": np.full(discharge.shape, nozzle.tip_diameter), CD: discharge}
+    ratio = discharge / float(np.asarray(nozzle.discharge.ppf(0.5)))
+    rated = ConstantFlow(nozzle.rated_flow, nozzle.rated_pressure)
+    same = equivalent_fields(rated, nozzle.rated_pressure, {FLOW_RATIO: ratio})
+    return {name: np.broadcast_to(same[name], discharge.shape) for name in ("tip_diameter", CD)}
 
 
 def unknown_inputs(setup: SetUp, values: Values) -> dict[str, Array]:
-    """The same without the diameter of the opening, which is known."""
+    """The unknowns as fields of the stream; of a fog nozzle the discharge coefficient only stands for its flow."""
     deviation = values["style_spread"] * values[member(DEVIATION, setup.name)]
     discharge = np.asarray(values[member(CD, setup.nozzle.name)])
     coherence = values[member(COHERENCE, setup.nozzle.name)] if setup.nozzle.is_fog else np.ones(discharge.shape)
