@@ -111,6 +111,11 @@ def test_a_member_that_does_not_act_on_a_nozzle_is_refused(name, member):
         KINDS[name].sampled({member: 0.9})
 
 
+def test_a_flow_far_from_the_rating_is_refused():
+    with pytest.raises(InputError, match=r"flow_ratio = 3: allowed is 0\.5 to 2"):
+        KINDS["constant flow"].sampled({FLOW_RATIO: 3.0})
+
+
 def test_handbook_reaction_is_the_handbooks():
     # From memory: 1.57 d^2 P and 0.0505 Q sqrt(P).
     tip, fog = SmoothBore(0.875 * INCH, 0.96), KINDS["constant flow"].sampled({"velocity_coefficient": 0.9})

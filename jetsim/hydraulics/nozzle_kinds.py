@@ -146,7 +146,10 @@ class Nozzle(ABC):
                 raise InputError(f"{name}: does not act on this nozzle{did_you_mean(name, known)}")
         own = {name: value for name, value in values.items() if name != FLOW_RATIO}
         nozzle: Self = replace(self, **own) if own else self  # type: ignore[type-var] # every kind is a dataclass
-        return nozzle.worn(np.sqrt(floats(values[FLOW_RATIO]))) if FLOW_RATIO in values else nozzle
+        if FLOW_RATIO not in values:
+            return nozzle
+        check_range(FLOW_RATIO, values[FLOW_RATIO])
+        return nozzle.worn(np.sqrt(floats(values[FLOW_RATIO])))
 
     @abstractmethod
     def handbook_reaction(self, pressure: ArrayLike) -> Array:

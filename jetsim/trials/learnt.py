@@ -234,14 +234,14 @@ def study_file(test: FieldTest, setup: SetUp, values: Mapping[str, Array]) -> st
         f"seed = {test.seed}",
         'outputs = ["extreme_reach", "breakup_distance", "flow_rate", "reaction_force"]',
         "\n[fixed]",
-        *(f"{name} = {_measure(float(column[0]), name)}" for name, column in inputs.items() if np.std(column) == 0),
+        *(f"{name} = {_measure(float(column[0]), name)}" for name, column in inputs.items() if np.ptp(column) == 0),
         *(f'{key} = "{site[key]:.6g} {unit}"' for key, unit in
           (("nozzle_height", "m"), ("air_temperature", "degC"), ("water_temperature", "degC"))),
         _normal("nozzle_pressure", pressure, scatter["nozzle_pressure"], "Pa", "controllable"),
         _normal("elevation", site["elevation"], scatter["elevation"], "deg", "controllable"),
         _normal("wind_along", 0.0, wind, "m/s", "environment"),
         _normal("wind_across", 0.0, wind, "m/s", "environment"),
-        *(_lognormal(name, column) for name, column in inputs.items() if np.std(column) > 0),
+        *(_lognormal(name, column) for name, column in inputs.items() if np.ptp(column) > 0),
     ]  # fmt: skip
     return "\n".join(blocks) + "\n"
 
