@@ -1,7 +1,8 @@
 """One throw each, as practice tells it without a source, against what the priors predict of one such throw.
 
-Run ``python benchmarks/practice.py``. These are checks that the priors are wide enough: some were widened until all of
-these throws lay within the 90 % predictive bands, so that none of them validates anything.
+Run ``python benchmarks/practice.py``. These are checks that the priors are wide enough: two of them (the equivalent
+diameter of a fog stream, and what the eye calls breakup) were widened until all of these throws lay within the 90 %
+predictive bands, so that none of them validates anything.
 """
 
 import itertools
@@ -154,7 +155,7 @@ def _fact(name: str, told: float, predicted: Array, is_length: bool) -> Fact:
 
 def print_facts(found: list[Fact]) -> None:
     """A line for each fact, lengths in feet."""
-    print("Practice without a source, one throw each: priors were widened to hold these, so they validate nothing")
+    print("Practice without a source, one throw each: two priors were widened to hold these, so they validate nothing")
     print(f"{'what':46s} {'told':>6s} {'5 %':>6s} {'median':>6s} {'95 %':>6s}")
     for fact in found:
         scale = units.FOOT if fact.is_length else 1.0

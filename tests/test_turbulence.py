@@ -25,10 +25,11 @@ def test_no_loss_is_a_clear_waterway():
 
 
 def test_valve_energy_balance():
-    # k = eta K U^2 / 2 and Tu = sqrt(2 k / 3) / U.
-    k = 0.5 * 0.4 * 1.2 / 2
-    assert float(turbulence.valve_intensity(1.2, 0.2)) == pytest.approx(np.sqrt(2 * (0.2 * 1.2 / 2) / 3))
-    assert k > 0
+    # A fifth of the loss K rho U^2 / 2 in each volume of water turns into turbulence: k = eta K U^2 / 2 per mass.
+    speed = 3.0
+    energy = 0.2 * 1.2 * speed**2 / 2
+    fluctuation = np.sqrt(2 * energy / 3)  # of one component: k = 3 u'^2 / 2
+    assert float(turbulence.valve_intensity(1.2, 0.2)) == pytest.approx(float(fluctuation / speed))
 
 
 def test_decay_limits():
