@@ -1,6 +1,6 @@
 """Inputs that act on nothing: found by moving each of them, and explained where the laws in use say why."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -8,6 +8,8 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from jetsim.errors import InputError
+
+Results = Mapping[str, NDArray[Any]]
 
 # Where a result was computed from, which is no result.
 _FLAGS = {"validity"}
@@ -46,23 +48,44 @@ def unread_inputs(
     -------
     dict of str to str
         Name of the input to why it acts on nothing.
+
+    Raises
+    ------
+    InputError
+        The model refuses the samples themselves.
     """
-    results = model(samples)
-    fields = {**{str(name): column.values for name, column in samples.data_vars.items()}, **fixed}
-    idle = [str(name) for name in samples.data_vars if not _moves(str(name), model, samples, results)]
-    return {name: reason(name, fields) for name in idle}
+    first = _split(model(samples), 1)[0]
+    columns = {str(name): column.values for name, column in samples.data_vars.items()}
+    moved = [samples.assign({name: ("sample", np.roll(column, 1))}) for name, column in columns.items()]
+    found = zip(columns, _results(model, moved), strict=True)
+    idle = [name for name, results in found if results is not None and not _differ(results, first)]
+    return {name: reason(name, {**columns, **fixed}) for name in idle}
 
 
-def _moves(name: str, model: Callable[[xr.Dataset], xr.Dataset], samples: xr.Dataset, results: xr.Dataset) -> bool:
-    """Whether any result of any run changes when an input takes the values of other runs."""
+def _results(model: Callable[[xr.Dataset], xr.Dataset], samples: Sequence[xr.Dataset]) -> list[Results | None]:
+    """Results of samples of one size, computed at once where that can be; None for one that the model refuses.
+
+    It refuses a sample in which a rule ties the moved input to another one: then the input is read.
+    """
     try:
-        moved = model(samples.assign({name: (samples[name].dims, np.roll(samples[name].values, 1))}))
+        together = model(xr.concat(samples, "sample"))
     except InputError:
-        return True  # a rule ties it to another input: it is read
-    return any(_differ(moved[result].values, results[result].values) for result in results.data_vars.keys() - _FLAGS)
+        return [None] if len(samples) == 1 else [part for one in samples for part in _results(model, [one])]
+    return [*_split(together, len(samples))]
 
 
-def _differ(one: NDArray[Any], other: NDArray[Any]) -> bool:
+def _split(results: xr.Dataset, parts: int) -> list[Results]:
+    """Results of each of so many equal parts, by name."""
+    kept = {str(name): np.split(values.values, parts) for name, values in results.data_vars.items()}
+    return [{name: split[k] for name, split in kept.items() if name not in _FLAGS} for k in range(parts)]
+
+
+def _differ(one: Results, other: Results) -> bool:
+    """Whether any result differs by more than rounding; undefined in both is alike."""
+    return any(_apart(values, other[name]) for name, values in one.items())
+
+
+def _apart(one: NDArray[Any], other: NDArray[Any]) -> bool:
     size = float(np.max(np.abs(other), initial=0.0, where=np.isfinite(other)))
     return not np.allclose(one, other, rtol=_ROUNDING, atol=_ROUNDING * size, equal_nan=True)
 

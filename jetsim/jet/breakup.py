@@ -47,7 +47,7 @@ class BreakupConstants:
         to study: 26 in air above the regimes' boundary by 0.27, the 12 of them in the atomization regime by 0.35 (root
         mean square, bias included).
     atomization_coefficient : float
-        B of ``x_b/d = B (Tu/0.05)^-m``, fitted to 42 pipe jets at air density.
+        B of ``x_b/d = B (Tu/0.05)^-m``, fitted to 42 pipe jets at air density, which scatter by 0.15 about it (ln).
     turbulence_exponent : float
         m; fitted 0.26 +- 0.10 (one standard deviation), other estimates 0.28 to 0.57, hence the prior uniform 0.15 to
         0.60. The default stays the value that was fitted together with B, although the other estimates lie above it:
