@@ -31,6 +31,9 @@ def test_published_data_prints_and_draws(tmp_path):
     done = run("published_data.py", "--output", "figure", "--units", "si", folder=tmp_path)
     assert done.returncode == 0, done.stderr
     assert re.search(r"vertical height, Freeman +30 .*held out", done.stdout)
+    practice = done.stdout.partition("Practice without a source")[2]
+    assert "validate nothing" in practice.splitlines()[0]
+    assert len(re.findall(r"  within$", practice, re.MULTILINE)) == 17
     assert {path.suffix for path in (tmp_path / "figure").iterdir()} == {".png", ".svg", ".pdf", ".csv"}
     with (tmp_path / "figure" / "published_data.csv").open(encoding="utf-8") as file:
         table = list(csv.DictReader(file))

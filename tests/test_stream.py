@@ -89,6 +89,15 @@ def test_more_turbulence_shortens_breakup_and_reach():
     assert np.ptp(result.flow_rate.values) == 0.0
 
 
+def test_a_factor_before_the_tip_reaches_the_exit_through_the_tip_s_share():
+    given = {"valve_model": "upstream factor", "valve_upstream_factor": 2.0, "valve_turbulence_factor": 9.0}
+    stream = Stream(**BASE, **given, turbulence_constants=TurbulenceConstants(tip_share=np.array([0.0, 0.3, 1.0])))
+    found = simulate(stream).exit_turbulence_intensity.values
+    assert found == pytest.approx(0.07 * np.sqrt([4.0, 0.3 + 0.7 * 4.0, 1.0]), rel=1e-12)
+    loss = simulate(Stream(**BASE, valve_model="decaying loss", valve_loss_coefficient=1.0, valve_distance=[3.0, 12.0]))
+    assert np.all(np.diff(loss.exit_turbulence_intensity.values) < 0)
+
+
 def test_textbook_trends():
     # Common practice, no source: reach grows with pressure and tip; best elevation is 30 to 40 degrees in air.
     reach = simulate(Stream(tip_diameter=0.0254, nozzle_pressure=np.linspace(2e5, 7e5, 6))).extreme_reach

@@ -33,6 +33,7 @@ _SHORT = {
     "valve_distance": "valve to tip",
     "turbulence_constants.valve_efficiency": "valve eta",
     "turbulence_constants.eddy_size": "eddy size",
+    "turbulence_constants.tip_share": "tip's own share",
     "flight_constants.quality_exponent": "jet quality exponent",
     "flight_constants.breakup_exponent": "two-stage exponent",
     "flight_constants.drop_scale": "drop size",
