@@ -27,6 +27,7 @@ FLOORS = {
     "simulation": 6,
     "study": 6,
     "findings": 7,
+    "equipment": 7,
     "ranked": 8,
     "supply": 8,
     "target": 8,
@@ -34,7 +35,7 @@ FLOORS = {
     "trials": 8,
 }
 # A few steps within a floor are wanted: the report prints what experiment found, streams start at a nozzle.
-LONGEST_FILE = 400
+LONGEST_FILE = 500
 
 
 def room(path: Path) -> str:
