@@ -59,7 +59,7 @@ def test_every_mistake_is_told_at_once_with_its_place(content):
         "d.toml: nozzles.selectable.settings[1] = '12 ft':",
         "d.toml: shutoffs.slide.style = 'slid': must be one of full ball, cut-away ball, slide, plunger; did you mean",
         "d.toml: setups.a.target_pressure = 50:",
-        "d.toml: nozzles.fog_150.rated_pressure is missing: state the rated pressure, allowed is above 0 to 1450.38 psi",
+        "d.toml: nozzles.fog_150.rated_pressure is missing: state the rated pressure, allowed is above 0 to",
     ):
         assert any(line.startswith(start) for line in lines), start
 

@@ -103,7 +103,7 @@ def test_a_measured_breakup_length_replaces_what_acts_before_it():
     assert inputs.owners["breakup_length"] == "setups.a"
     assert not {"valve_turbulence_factor", "clear_turbulence_intensity", "breakup_constants.scale"} & set(names)
     assert not any(p.loadings for p in inputs.parameters if p.name == "discharge_coefficient")
-    with pytest.raises(InputError, match="acts on nothing, for the breakup length of setups.a is measured"):
+    with pytest.raises(InputError, match=r"acts on nothing, for the breakup length of setups\.a is measured"):
         inputs_of(setup, Choices(overrides={"breakup_constants.scale": Stated(1.0)}))
 
 

@@ -121,7 +121,7 @@ _TABLE = (
            benchmark="drop_spread", group="flight", acts_on=SPRAY),
     # Line and pump
     Belief("supply.hose_deviation", Normal(0.0, 1.0, -2.5, 2.5), "unknown", "assumption",
-           "hoses scatter as each hose's coefficient_scatter says; a report of 2012 found large scatter (abstract read)"),
+           "each hose scatters as its coefficient_scatter says; a report of 2012 found large scatter (abstract read)"),
     # Crew
     Belief("supply.reaction_excess", Uniform(0.0, 0.5), "unknown", "published",
            "measured above the formula by up to 50 %, Nguyen et al. 2024, Fire Technology 60:1627 (abstract read)",

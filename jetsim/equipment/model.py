@@ -127,7 +127,7 @@ class SetUpModel:
         """Pressure at the nozzle [Pa], at least 0."""
         if self.drive == "nozzle":
             held = np.asarray(values.get(NOZZLE, self.target_pressure), dtype=float)
-            return np.maximum(held + values.get(NOZZLE_ERROR, 0.0), 0.0)
+            return np.asarray(np.maximum(held + values.get(NOZZLE_ERROR, 0.0), 0.0))
         assert line is not None
         assert self.believed is not None
         pump = values.get(PUMP, float(self.believed.pump_pressure))

@@ -79,9 +79,7 @@ def read_stated(place: str, raw: Any, name: str) -> Stated:
     if not isinstance(raw, Mapping):
         return Stated(read_field(place, raw, name), unit=_unit(place, raw, name))
     table = Table(place, raw)
-    pedigree = {
-        key: table.option(key, options, "") for key, options in (("role", ("", *ROLES)), ("basis", ("", *BASES)))
-    }
+    pedigree = {key: table.option(key, ("", *known), "") for key, known in (("role", ROLES), ("basis", BASES))}
     own = Table(place, {key: value for key, value in raw.items() if key not in _PEDIGREE})
     distribution, unit = read_distribution(own, name)
     middle = np.asarray(distribution.ppf(np.array([0.5]))).item()
@@ -114,7 +112,7 @@ class Of:
         return core_schema.no_info_plain_validator_function(read)
 
     def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> dict[str, Any]:
-        uncertain = schema["function"]["function"] == self._stated  # type: ignore[typeddict-item] # set above
+        uncertain = schema["function"]["function"] == self._stated
         return json_schema_of(quantity(self.name), uncertain)
 
     def _number(self, raw: Any) -> float:
