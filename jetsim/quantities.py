@@ -185,6 +185,7 @@ _SUPPLY = tuple(
     for name, symbol, long_name, dimension, low, high, is_open in (
         ("pump_pressure", "Pp", "pump pressure", _PRESSURE, 0.0, 1e7, False),
         ("pump_pressure_error", "", "pump pressure error", _PRESSURE, -5e6, 5e6, False),
+        ("nozzle_pressure_error", "", "nozzle pressure error", _PRESSURE, -5e6, 5e6, False),
         ("pump_flow", "", "flow of the pump", _FLOW, 0.0, 10.0, True),
         ("hose_diameter", "D", "hose diameter", _DIAMETER, 0.0, 0.5, True),
         ("hose_length", "L", "hose length", _LENGTH, 0.0, 1e4, True),
@@ -218,6 +219,7 @@ _SUPPLY = tuple(
         ("elevation_pressure", "elevation pressure", _PRESSURE),
         ("crew_force", "force on the crew", _FORCE),
         ("delivered_pressure", "delivered nozzle pressure", _PRESSURE),
+        ("needed_pump_pressure", "pump pressure that gives it", _PRESSURE),
     )
 )  # fmt: skip
 

@@ -28,6 +28,7 @@ FLOORS = {
     "acting": 6,
     "study": 6,
     "findings": 7,
+    "equipment": 7,
     "ranked": 8,
     "supply": 8,
     "target": 8,

@@ -354,3 +354,45 @@ class Choice(Distribution):
         shown = [v if isinstance(v, str) else _shown(v, unit) for v in self.values]
         odds = "" if not self.weights else f" (weights {', '.join(f'{w:.4g}' for w in self.weights)})"
         return f"one of {', '.join(shown)}{'' if self.is_text else _suffix(unit)}{odds}"
+
+
+@dataclass(frozen=True)
+class Draws(Distribution):
+    """What a sample of draws says: its quantiles, joined by straight lines."""
+
+    quantiles: tuple[float, ...]
+    kind: ClassVar[str] = "draws"
+
+    @classmethod
+    def of(cls, values: ArrayLike) -> "Draws":
+        """The distribution of a sample, by at most 401 of its quantiles."""
+        array = np.asarray(values, dtype=float)
+        count = min(401, array.size)
+        return cls(tuple(np.quantile(array, np.linspace(0.0, 1.0, count)).tolist()))
+
+    def __post_init__(self) -> None:
+        _require(len(self.quantiles) > 1 and self.quantiles[0] < self.quantiles[-1], "the draws do not vary")
+
+    def ppf(self, u: ArrayLike) -> Array:
+        """See `Distribution`."""
+        return np.asarray(np.interp(inside(u), np.linspace(0.0, 1.0, len(self.quantiles)), self.quantiles))
+
+    @property
+    def mean(self) -> float:
+        """See `Distribution`."""
+        return float(np.trapezoid(self.quantiles, dx=1 / (len(self.quantiles) - 1)))
+
+    @property
+    def low(self) -> float:
+        """See `Distribution`."""
+        return self.quantiles[0]
+
+    @property
+    def high(self) -> float:
+        """See `Distribution`."""
+        return self.quantiles[-1]
+
+    def describe(self, unit: str = "1") -> str:
+        """See `Distribution`."""
+        low, high = self.ppf(np.array([0.05, 0.95]))
+        return f"learnt, nine in ten {_shown(float(low), unit)} to {_shown(float(high), unit)}{_suffix(unit)}"

@@ -58,9 +58,9 @@ def read_fixed(top: Table) -> dict[str, float | str]:
     """Values of the inputs that do not vary, SI."""
     if "fixed" not in top:
         return {}
-    table = _flat(top.table("fixed"))
+    table = flat_names(top.table("fixed"))
     for name in table.content:
-        _check_input(name, table.place(name))
+        check_input(name, table.place(name))
     return {name: read_field(table.place(name), raw, name) for name, raw in table.content.items()}
 
 
@@ -71,13 +71,13 @@ def read_latents(top: Table) -> tuple[Latent, ...]:
 
 def read_parameters(top: Table, named: Named | None) -> tuple[Parameter, ...]:
     """The uncertain inputs."""
-    outer = _flat(top.table("parameters"))
+    outer = flat_names(top.table("parameters"))
     if not outer.content:
         raise InputError("parameters is empty: nothing varies")
     return tuple(_parameter(name, outer.table(name), named or {}) for name in outer.content)
 
 
-def _flat(table: Table) -> Table:
+def flat_names(table: Table) -> Table:
     """The table with unquoted dotted constants, which TOML reads as tables in tables, put back together."""
     owners = {name.partition(".")[0] for name in QUANTITIES if "." in name}
     content: dict[str, Any] = {}
@@ -90,7 +90,8 @@ def _flat(table: Table) -> Table:
     return Table(table.path, content)
 
 
-def _check_input(name: str, place: str) -> None:
+def check_input(name: str, place: str) -> None:
+    """Refuse a name that is no input, naming the nearest one."""
     inputs = [known for known, q in QUANTITIES.items() if q.role != "output"]
     if name in inputs:
         return
@@ -113,7 +114,7 @@ def _latent(table: Table) -> Latent:
 
 
 def _parameter(name: str, table: Table, named: Named) -> Parameter:
-    _check_input(name, table.path)
+    check_input(name, table.path)
     kind = table.option("distribution", tuple(_KEYS))
     table.only(("distribution", *_KEYS[kind][0], *_KEYS[kind][1], *_PEDIGREE))
     label = table.text("name") if kind == "named" else ""

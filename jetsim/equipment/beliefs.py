@@ -1,0 +1,192 @@
+"""The one table of what is believed of each unknown of the physics, and on what evidence.
+
+A department's own statement stands before a belief; a study may override one, and its report then says so. No study
+file repeats one.
+"""
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+from typing import Any
+
+from jetsim import units
+from jetsim.equipment.reading import Stated
+from jetsim.experiment.distributions import Distribution, LogNormal, Normal, Uniform
+from jetsim.experiment.parameters import Latent, Parameter
+from jetsim.jet.turbulence import VALVE_STYLES
+
+MPH = float(units.to_si(1.0, "mph"))
+SPRAY = ("effective_reach", "effective_reach_at_best", "delivered_fraction")
+
+
+@dataclass(frozen=True)
+class Belief:
+    """What is believed of one unknown.
+
+    Attributes
+    ----------
+    name : str
+        Of the quantity.
+    distribution : Distribution
+        SI.
+    role, basis, source : str
+        As for `jetsim.experiment.parameters.Parameter`.
+    unit : str
+        In which the distribution is told.
+    benchmark : str
+        Script in ``benchmarks/`` that gave it; empty where none did.
+    loadings : mapping
+        Shared causes that tie it to others, see `LATENTS`.
+    group : str, optional
+        Closed group of inputs that are ranked together too.
+    acts_on : tuple of str
+        The only outputs that it acts on; empty: on all that the stream gives.
+    """
+
+    name: str
+    distribution: Distribution
+    role: str
+    basis: str
+    source: str
+    unit: str = "1"
+    benchmark: str = ""
+    loadings: Mapping[str, float] = field(default_factory=dict)
+    group: str | None = None
+    acts_on: tuple[str, ...] = ()
+
+    def parameter(self) -> Parameter:
+        """The belief as an uncertain input."""
+        return Parameter(
+            self.name, self.distribution, self.role, self.basis, self.source, self.unit, self.loadings, self.group
+        )
+
+    def stated_as(self, stated: Stated) -> "Belief":
+        """The same unknown as somebody states it; its ties to others are kept."""
+        assert stated.distribution is not None
+        return replace(
+            self,
+            distribution=stated.distribution,
+            unit=stated.unit,
+            role=stated.role or self.role,
+            basis=stated.basis or "assumption",
+            source=stated.source or "as stated, without a source",
+        )
+
+
+# What discharge coefficient and turbulence share, and what the two constants of the air stream share.
+LATENTS = MappingProxyType(
+    {
+        latent.name: latent
+        for latent in (
+            Latent("waterway_quality", "unknown", "published",
+                   "a higher Cd goes with a less turbulent jet: Murakami & Katayama 1966, J. Fluids Eng. 88, 706 "
+                   "(abstract read); a rough waterway lowers the one and raises the other, by 0.7 each (assumed)",
+                   "valve"),
+            Latent("air_stream_fit", "unknown", "published",
+                   "larger drops in a wider air stream throw as far: the fit ties the two constants by 0.95, from "
+                   "resampling tips", "flight"),
+        )
+    }
+)  # fmt: skip
+
+_TABLE = (
+    # Nozzle
+    Belief("discharge_coefficient", Normal(0.975, 0.01, 0.93, 0.998), "unknown", "published",
+           "smooth bores 0.96 to 0.995, handbooks (from memory)", loadings={"waterway_quality": 0.7}, group="valve"),
+    Belief("equivalent_diameter_ratio", Uniform(0.4, 0.9), "unknown", "assumption",
+           "no measurement of how a fog nozzle's straight stream holds together was found in print"),
+    Belief("supply.tip_wear", Normal(1.0, 0.003, 0.99, 1.01), "unknown", "assumption",
+           "machining and wear of the opening, within half a percent of its diameter; a gauge settles it"),
+    # Shutoff and turbulence
+    Belief("clear_turbulence_intensity", LogNormal(0.07, 0.25), "unknown", "assumption",
+           "level that turns the breakup law into the breakup lengths of Theobald's fire tips (1981)"),
+    Belief("breakup_constants.scale", LogNormal(1.0, 0.15), "unknown", "published",
+           "scatter of published jets about the breakup law"),
+    Belief("breakup_constants.turbulence_exponent", Uniform(0.25, 0.60), "unknown", "published",
+           "estimates between 0.26 and 0.57; rests almost wholly on one study of rough pipes"),
+    # Flight
+    Belief("flight_constants.drop_ratio", LogNormal(0.2503, 0.33), "unknown", "published",
+           "fit to 47 throws of Theobald (1981) and to vertical heights by Lueger's formula (from memory); spread from "
+           "resampling tips", benchmark="flight_uncertainty", loadings={"air_stream_fit": 0.975}, group="flight"),
+    Belief("flight_constants.spread", LogNormal(0.011166, 0.20), "unknown", "published",
+           "the same fit", benchmark="flight_uncertainty", loadings={"air_stream_fit": 0.975}, group="flight"),
+    Belief("flight_constants.quality_exponent", Normal(1.26, 0.40, 0.0, 2.5), "unknown", "published",
+           "the same fit; resampling tips gives 0.4 to 1.7 in nine of ten", benchmark="flight_uncertainty",
+           group="flight"),
+    Belief("flight_constants.drop_scale", LogNormal(1.0, 0.31), "unknown", "published",
+           "what the law leaves of the scatter of Theobald's ranges, 3.8 %; holds his errors of measurement too",
+           benchmark="flight_uncertainty", group="flight"),
+    Belief("flight_constants.drop_spread", Uniform(0.6, 0.9), "unknown", "assumption",
+           "about 0.75, which holds Freeman's effective reach (1889, from memory); the width is assumed",
+           benchmark="drop_spread", group="flight", acts_on=SPRAY),
+    # Line and pump
+    Belief("supply.hose_deviation", Normal(0.0, 1.0, -2.5, 2.5), "unknown", "assumption",
+           "each hose scatters as its coefficient_scatter says; a report of 2012 found large scatter (abstract read)"),
+    # Crew
+    Belief("supply.reaction_excess", Uniform(0.0, 0.5), "unknown", "published",
+           "measured above the formula by up to 50 %, Nguyen et al. 2024, Fire Technology 60:1627 (abstract read)",
+           acts_on=("supply.crew_force",)),
+    # Weather
+    Belief("wind_along", Normal(0.0, 4 * MPH), "environment", "assumption", "light wind from any side", unit="mph"),
+    Belief("wind_across", Normal(0.0, 4 * MPH), "environment", "assumption", "light wind from any side", unit="mph"),
+)  # fmt: skip
+
+# What stands between the stream and what somebody reads off a mark or a gauge.
+_READINGS = (
+    Belief("trial.observed_onset", LogNormal(0.8, 0.3, 0.1, 3.0), "unknown", "assumption",
+           "where an eye sees the stream break up, over the breakup distance of the law"),
+    Belief("trial.style_spread", LogNormal(0.08, 0.5, 0.005, 0.5), "unknown", "assumption",
+           "how much two shutoffs of one style differ"),
+    Belief("trial.gauge_error", Normal(0.0, 0.02, -0.1, 0.1), "unknown", "assumption", "a gauge within 2 %"),
+    Belief("trial.meter_error", Normal(0.0, 0.02, -0.1, 0.1), "unknown", "assumption", "a flowmeter within 2 %"),
+    Belief("trial.reach_scatter", LogNormal(0.025, 0.4, 0.003, 0.2), "unknown", "assumption",
+           "reach of one stream from throw to throw"),
+    Belief("trial.breakup_scatter", LogNormal(0.10, 0.4, 0.01, 0.5), "unknown", "assumption",
+           "seen breakup of one stream from throw to throw"),
+)  # fmt: skip
+
+BELIEFS = MappingProxyType({belief.name: belief for belief in (*_TABLE, *_READINGS)})
+
+# Beliefs that hold for every stream, whatever nozzle, shutoff or line it comes from.
+STREAM = (
+    "clear_turbulence_intensity",
+    "breakup_constants.scale",
+    "breakup_constants.turbulence_exponent",
+    "flight_constants.drop_ratio",
+    "flight_constants.spread",
+    "flight_constants.quality_exponent",
+    "flight_constants.drop_scale",
+    "flight_constants.drop_spread",
+    "wind_along",
+    "wind_across",
+)
+# What a measured breakup length replaces.
+BEFORE_BREAKUP = (
+    "valve_turbulence_factor",
+    "clear_turbulence_intensity",
+    "breakup_constants.scale",
+    "breakup_constants.turbulence_exponent",
+)
+
+
+def latents_of(parameters: Iterable[Parameter]) -> tuple[tuple[Parameter, ...], tuple[Latent, ...]]:
+    """Parameters with those ties that tie something, and the latents that are left.
+
+    A shared cause of which a single input is left ties nothing: the input keeps its distribution and loses the tie.
+    """
+    given = tuple(parameters)
+    counts: dict[str, int] = {}
+    for parameter in given:
+        for name in parameter.loadings:
+            counts[name] = counts.get(name, 0) + 1
+    tied = {name for name, count in counts.items() if count > 1}
+    kept = tuple(replace(p, loadings={n: w for n, w in p.loadings.items() if n in tied}) for p in given)
+    return kept, tuple(latent for name, latent in LATENTS.items() if name in tied)
+
+
+def style_belief(name: str) -> Belief:
+    """The assumed turbulence factor of a named style of shutoff."""
+    style: Any = VALVE_STYLES[name]
+    factor = style.factor
+    return Belief("valve_turbulence_factor", LogNormal(factor["median"], factor["ln_sd"]), "unknown", style.basis,
+                  f"{name}: {style.source}", loadings={"waterway_quality": -0.7}, group="valve")  # fmt: skip

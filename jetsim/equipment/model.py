@@ -1,0 +1,179 @@
+"""One model from pump to landing: samples of what is uncertain of a set-up in, delivered streams out."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from functools import cached_property
+from typing import Any, Literal
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from jetsim import media
+from jetsim.equipment.department import SetUp
+from jetsim.errors import InputError
+from jetsim.hydraulics.believed import Deviation, actual_line, actual_nozzle, delivered
+from jetsim.hydraulics.crew import crew_force
+from jetsim.hydraulics.hoseline import HoseLine
+from jetsim.hydraulics.nozzle_kinds import Nozzle
+from jetsim.hydraulics.required_pressure import RequiredPressure, required_pump_pressure
+from jetsim.quantities import quantity
+from jetsim.simulation import simulate, sparing
+from jetsim.stream import Stream, equivalent_fields
+
+Drive = Literal["nozzle", "pump"]
+Array = NDArray[np.float64]
+
+NOZZLE, PUMP = "nozzle_pressure", "supply.pump_pressure"
+NOZZLE_ERROR, PUMP_ERROR, EXCESS = (
+    "supply.nozzle_pressure_error",
+    "supply.pump_pressure_error",
+    "supply.reaction_excess",
+)
+DELIVERED, NEEDED, FORCE = "supply.delivered_pressure", "supply.needed_pump_pressure", "supply.crew_force"
+DEVIATIONS = tuple(f"supply.{item.name}" for item in fields(Deviation))
+# Results of a run in which no water reaches the nozzle; all others are undefined.
+_DRY = {"outcome": np.int8(1), "validity": np.int16(0), "flow_rate": 0.0, "exit_speed": 0.0, "reaction_force": 0.0}
+
+
+@dataclass(frozen=True, eq=False)
+class SetUpModel:
+    """A picklable model: what a set-up throws, case by case.
+
+    Attributes
+    ----------
+    setup : SetUp
+    fixed : mapping
+        Values of everything that a sample does not vary, by quantity, SI: the medians of the beliefs among them.
+    outputs : tuple of str
+        Results to return besides `outcome` and `validity`; all by default.
+    drive : {"nozzle", "pump"}
+        What the crew sets for the target: the nozzle's own pressure, or the pump's by the stated coefficients.
+    """
+
+    setup: SetUp
+    fixed: Mapping[str, Any] = field(default_factory=dict)
+    outputs: tuple[str, ...] = ()
+    drive: Drive = "nozzle"
+
+    def __post_init__(self) -> None:
+        if self.drive == "pump" and self.setup.line is None:
+            raise InputError(f"setups.{self.setup.name}: has no line, so no pump pressure can be told; name one")
+
+    # ----------------------------------------------------------------------------------------------------
+    # What is believed
+
+    @cached_property
+    def believed(self) -> RequiredPressure | None:
+        """What the target needs by the stated coefficients; None where the set-up has no line."""
+        line = self.setup.hose_line(self.fixed)
+        if line is None:
+            return None
+        supply = self.setup.pump.supply() if self.setup.pump else None
+        return required_pump_pressure(line, self.nozzle({}), **self.setup.target, supply=supply, density=self.density)
+
+    @cached_property
+    def target_pressure(self) -> float:
+        """Nozzle pressure of the target, as believed [Pa]."""
+        if NOZZLE in self.setup.target:
+            return self.setup.target[NOZZLE]
+        return float(self.nozzle({}).pressure(self.setup.target["flow"], self.density))
+
+    @property
+    def density(self) -> Any:
+        """Of the water that is believed [kg/m3]."""
+        return media.water_density(self.fixed.get("water_temperature", Stream.water_temperature))
+
+    def nozzle(self, values: Mapping[str, Any]) -> Nozzle:
+        """The nozzle with the given values of its unknowns, what is fixed for the rest."""
+        return self.setup.nozzle.nozzle({**self.fixed, **values})
+
+    # ----------------------------------------------------------------------------------------------------
+    # Runs
+
+    def __call__(self, samples: xr.Dataset) -> xr.Dataset:
+        """Run a sample.
+
+        Parameters
+        ----------
+        samples : xarray.Dataset
+            Along ``sample``: anything of `fixed`, deviations of the supply, ``supply.nozzle_pressure_error``.
+
+        Returns
+        -------
+        xarray.Dataset
+            Along ``sample``: the results of `jetsim.simulation.simulate`, ``supply.delivered_pressure`` (at the
+            nozzle), ``supply.needed_pump_pressure`` (NaN without a line) and ``supply.crew_force``. Where no water
+            reaches the nozzle the flow is 0, what needs a stream is NaN, and `outcome` is 1.
+        """
+        values = {**self.fixed, **{str(name): samples[name].values for name in samples.data_vars}}
+        count = samples.sizes["sample"]
+        deviation = Deviation(**{name.partition(".")[2]: values[name] for name in DEVIATIONS if name in values})
+        nozzle = actual_nozzle(self.nozzle(values), deviation)
+        line = self.setup.hose_line(values)
+        density = media.water_density(values.get("water_temperature", Stream.water_temperature))
+        pressure = self._pressure(values, line, deviation, density)
+        flowing = np.broadcast_to(pressure > 0, count)
+        own = stream_fields(self.setup, values)
+        asked = tuple(name for name in self.outputs if not name.startswith("supply."))
+        result = _simulated({**own, **equivalent_fields(nozzle, pressure), **sparing(asked)}, flowing)
+        extra = {DELIVERED: pressure, FORCE: crew_force(result["reaction_force"].values, values.get(EXCESS, 0.0))}
+        extra[NEEDED] = self._needed(pressure, nozzle, (line, deviation, density))
+        for name, value in extra.items():
+            result[name] = _labelled(name, np.broadcast_to(value, count))
+        return result[[*self.outputs, "outcome", "validity"]] if self.outputs else result
+
+    def _pressure(self, values: Mapping[str, Any], line: HoseLine | None, deviation: Deviation, density: Any) -> Array:
+        """Pressure at the nozzle [Pa], at least 0."""
+        if self.drive == "nozzle":
+            held = np.asarray(values.get(NOZZLE, self.target_pressure), dtype=float)
+            return np.asarray(np.maximum(held + values.get(NOZZLE_ERROR, 0.0), 0.0))
+        assert line is not None
+        assert self.believed is not None
+        pump = values.get(PUMP, float(self.believed.pump_pressure))
+        point = delivered(pump, line, self.nozzle(values), deviation, density)
+        return np.where(point.flow_rate > 0, point.nozzle_pressure, 0.0)
+
+    def _needed(self, pressure: Array, nozzle: Nozzle, system: tuple[HoseLine | None, Deviation, Any]) -> Array:
+        """Pump pressure that gives the nozzle pressure behind the line as it really lies [Pa]."""
+        line, deviation, density = system
+        if line is None:
+            return np.asarray(np.nan)
+        lying = actual_line(line, deviation)
+        flow = nozzle.flow(pressure, density)
+        lost = lying.friction_loss(flow, density) + lying.local_loss(flow, density)
+        return np.asarray(pressure + lost + lying.elevation_pressure(density))
+
+
+def stream_fields(setup: SetUp, values: Mapping[str, Any]) -> dict[str, Any]:
+    """Those values that are fields of the stream and that neither nozzle nor line sets.
+
+    Parameters
+    ----------
+    setup : SetUp
+    values : mapping
+        By quantity, SI.
+    """
+    of_nozzle = {*setup.nozzle.stated(), *setup.nozzle.believed, "velocity_coefficient", NOZZLE}
+    return {n: v for n, v in values.items() if not n.startswith(("supply.", "trial.")) and n not in of_nozzle}
+
+
+def _labelled(name: str, values: NDArray[Any]) -> xr.DataArray:
+    q = quantity(name)
+    return xr.DataArray(values, dims="sample", attrs={"units": q.udunits, "long_name": q.long_name})
+
+
+def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_]) -> xr.Dataset:
+    """Simulate the runs in which water flows; the others are marked as never reaching."""
+    runs = np.arange(flowing.size)
+    # Where no run flows, a trickle in the first one gives the results their names; it is then left out.
+    rows = runs[flowing] if flowing.any() else runs[:1]
+    wet = {**columns, "nozzle_pressure": np.where(flowing, columns["nozzle_pressure"], 1.0)}
+    picked = {
+        name: xr.DataArray(np.broadcast_to(value, flowing.size)[rows], dims="sample") if np.ndim(value) else value
+        for name, value in wet.items()
+    }
+    result = simulate(Stream.from_values(picked), workers=1)
+    if flowing.all():
+        return result
+    return result.assign_coords(sample=rows).isel(sample=flowing[rows]).reindex(sample=runs, fill_value=_DRY)

@@ -1,0 +1,138 @@
+"""Nozzles as a department states them: one model for each kind, which builds the nozzle that hydraulics knows."""
+
+from abc import abstractmethod
+from collections.abc import Mapping
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import Field
+
+from jetsim.equipment.reading import Of, Part, Stated, Text
+from jetsim.hydraulics.automatic import STANDARD_DRIFT, ConstantPressure
+from jetsim.hydraulics.nozzle_kinds import FOG_VELOCITY_COEFFICIENT, ConstantFlow, Nozzle, SelectableFlow, SmoothBore
+
+
+class Entry(Part):
+    """A table whose members may be uncertain: each such member is an input of the model, named by its quantity."""
+
+    def stated(self) -> dict[str, Stated]:
+        """Every stated value by its quantity."""
+        found = {}
+        for name, member in type(self).model_fields.items():
+            value = getattr(self, name)
+            marks = [mark.name for mark in member.metadata if isinstance(mark, Of)]
+            if isinstance(value, Stated) and marks:
+                found[marks[0]] = value
+        return found
+
+
+class NozzleEntry(Entry):
+    """What all kinds have in common.
+
+    Attributes
+    ----------
+    believed : tuple of str
+        Unknowns of the nozzle that the table of beliefs speaks of where the department does not.
+    """
+
+    believed: ClassVar[tuple[str, ...]] = ()
+    label: Text | None = None
+    maximum_pressure: Annotated[float | None, Of("supply.maximum_pressure")] = None
+    basis: Text | None = None
+    source: Text | None = None
+
+    @property
+    def rated(self) -> float | None:
+        """Rated pressure [Pa]; None for a smooth bore."""
+        return None
+
+    @abstractmethod
+    def nozzle(self, values: Mapping[str, Any]) -> Nozzle:
+        """The nozzle with the given values of its unknowns, by quantity; the middle of what is stated for the rest."""
+
+    def _of(self, values: Mapping[str, Any]) -> dict[str, Any]:
+        return {**{name: stated.middle for name, stated in self.stated().items()}, **values}
+
+
+class SmoothBoreEntry(NozzleEntry):
+    """A smooth-bore tip."""
+
+    believed: ClassVar[tuple[str, ...]] = ("discharge_coefficient", "supply.tip_wear")
+    kind: Literal["smooth bore"]
+    tip_diameter: Annotated[Stated, Of("tip_diameter")]
+    discharge_coefficient: Annotated[Stated | None, Of("discharge_coefficient")] = None
+    velocity_coefficient: Annotated[Stated | None, Of("velocity_coefficient")] = None
+
+    def nozzle(self, values: Mapping[str, Any]) -> Nozzle:
+        """See `NozzleEntry`."""
+        own = self._of(values)
+        return SmoothBore(
+            own["tip_diameter"],
+            own["discharge_coefficient"],
+            own.get("velocity_coefficient"),
+            self.maximum_pressure,
+        )
+
+
+class FogEntry(NozzleEntry):
+    """A combination nozzle on straight stream."""
+
+    believed: ClassVar[tuple[str, ...]] = ("equivalent_diameter_ratio", "supply.tip_wear")
+    rated_pressure: Annotated[float, Of("supply.rated_pressure")]
+    velocity_coefficient: Annotated[Stated | None, Of("velocity_coefficient")] = None
+    equivalent_diameter_ratio: Annotated[Stated | None, Of("equivalent_diameter_ratio")] = None
+
+    @property
+    def rated(self) -> float | None:
+        """See `NozzleEntry`."""
+        return self.rated_pressure
+
+    def _fog(self, own: Mapping[str, Any]) -> dict[str, Any]:
+        return {
+            "velocity_coefficient": own.get("velocity_coefficient", FOG_VELOCITY_COEFFICIENT),
+            "equivalent_diameter_ratio": own["equivalent_diameter_ratio"],
+            "maximum_pressure": self.maximum_pressure,
+        }
+
+
+class ConstantFlowEntry(FogEntry):
+    """A constant-flow fog nozzle: a fixed opening."""
+
+    kind: Literal["constant flow"]
+    rated_flow: Annotated[Stated, Of("supply.rated_flow")]
+
+    def nozzle(self, values: Mapping[str, Any]) -> Nozzle:
+        """See `NozzleEntry`."""
+        own = self._of(values)
+        return ConstantFlow(own["supply.rated_flow"], self.rated_pressure, **self._fog(own))
+
+
+class SelectableFlowEntry(FogEntry):
+    """A selectable-flow fog nozzle: a ring with settings."""
+
+    kind: Literal["selectable flow"]
+    settings: Annotated[list[Annotated[float, Of("supply.rated_flow")]], Field(min_length=2)]
+    setting: Annotated[float, Of("supply.rated_flow")]
+
+    def nozzle(self, values: Mapping[str, Any]) -> Nozzle:
+        """See `NozzleEntry`."""
+        ring = SelectableFlow(tuple(self.settings), self.rated_pressure, 0, **self._fog(self._of(values)))
+        return ring.select(self.setting)
+
+
+class ConstantPressureEntry(FogEntry):
+    """An automatic fog nozzle: its opening holds the pressure over a range of flows."""
+
+    kind: Literal["constant pressure"]
+    lowest_flow: Annotated[float, Of("supply.rated_flow")]
+    highest_flow: Annotated[float, Of("supply.rated_flow")]
+    drift: Annotated[float, Of("supply.pressure_drift")] = STANDARD_DRIFT
+
+    def nozzle(self, values: Mapping[str, Any]) -> Nozzle:
+        """See `NozzleEntry`."""
+        own = self._fog(self._of(values))
+        return ConstantPressure(self.rated_pressure, self.lowest_flow, self.highest_flow, self.drift, **own)
+
+
+AnyNozzle = Annotated[
+    SmoothBoreEntry | ConstantFlowEntry | SelectableFlowEntry | ConstantPressureEntry, Field(discriminator="kind")
+]

@@ -1,0 +1,163 @@
+"""From a department and a set-up to a space and a model: who speaks for an input, and what a set-up then throws."""
+
+import copy
+import pickle
+from pathlib import Path
+
+import numpy as np
+import pytest
+import xarray as xr
+
+from jetsim import units
+from jetsim.equipment.beliefs import BELIEFS, LATENTS
+from jetsim.equipment.department import load_department, read_department
+from jetsim.equipment.learnt import Learnt
+from jetsim.equipment.model import DELIVERED, FORCE, NEEDED
+from jetsim.equipment.reading import Stated, read_stated
+from jetsim.equipment.spaces import Choices, inputs_of, joint_draws, model_of, space_of
+from jetsim.errors import InputError
+from jetsim.experiment.tables import load_toml
+from jetsim.hydraulics.operating_point import operating_point
+from jetsim.quantities import QUANTITIES
+from jetsim.simulation import simulate
+from jetsim.stream import Stream
+
+DEMO = Path(__file__).parents[1] / "studies" / "inputs" / "department.toml"
+SETUPS = {setup.name: setup for setup in load_department(DEMO).setups}
+OUTPUTS = ("extreme_reach", "breakup_distance", "flow_rate", "reaction_force")
+
+
+def once(model, **values):
+    columns = {name.replace("__", "."): ("sample", np.atleast_1d(value)) for name, value in values.items()}
+    return model(xr.Dataset(columns or {"wind_along": ("sample", np.zeros(1))}))
+
+
+def changed(**setup):
+    content = copy.deepcopy(load_toml(DEMO))
+    content["setups"]["a"] |= setup
+    return read_department(content).setups[0]
+
+
+def test_every_belief_is_of_a_quantity_and_says_what_it_rests_on():
+    for name, belief in BELIEFS.items():
+        assert name == belief.name
+        assert name in QUANTITIES
+        ends = np.asarray(belief.distribution.ppf(np.array([0.0, 1.0])))
+        assert QUANTITIES[name].contains(ends).all(), name
+        assert belief.source
+        assert belief.parameter().distribution is belief.distribution
+        assert set(belief.loadings) <= set(LATENTS)
+
+
+def test_a_smooth_bore_at_its_medians_is_the_stream_of_its_tip():
+    setup = SETUPS["a"]
+    inputs = inputs_of(setup, Choices(outputs=OUTPUTS))
+    result = once(model_of(setup, inputs, Choices(outputs=(*OUTPUTS, DELIVERED))))
+    middle = inputs.medians
+    own = {n: v for n, v in middle.items() if not n.startswith(("supply.", "trial."))}
+    plain = simulate(Stream.from_values({**own, "nozzle_pressure": 50 * units.PSI}))
+    for name in OUTPUTS:
+        assert float(result[name][0]) == pytest.approx(float(plain[name]), rel=1e-12)
+    assert float(result[DELIVERED][0]) == pytest.approx(50 * units.PSI)
+
+
+@pytest.mark.parametrize("name", list(SETUPS))
+def test_pump_and_nozzle_agree_for_every_kind(name):
+    setup = SETUPS[name]
+    held = once(model_of(setup, inputs_of(setup)))
+    choices = Choices(drive="pump")
+    pumped = once(model_of(setup, inputs_of(setup, choices), choices))
+    for output in (*OUTPUTS, DELIVERED, NEEDED, FORCE):
+        assert float(pumped[output][0]) == pytest.approx(float(held[output][0]), rel=1e-9), output
+    assert float(held["reaction_force"][0]) < float(held[FORCE][0]) < 1.5 * float(held["reaction_force"][0])
+
+
+def test_a_pump_set_too_low_delivers_what_the_line_gives():
+    setup, choices = SETUPS["g"], Choices(drive="pump")
+    model = model_of(setup, inputs_of(setup, choices), choices)
+    short = once(model, supply__pump_pressure_error=-20 * units.PSI)
+    believed = float(model.believed.pump_pressure)
+    point = operating_point(believed - 20 * units.PSI, setup.hose_line({}), model.nozzle({}), model.density)
+    assert float(short["flow_rate"][0]) == pytest.approx(float(point.flow_rate), rel=1e-12)
+    dry = once(model, supply__pump_pressure_error=-believed)
+    assert float(dry["flow_rate"][0]) == 0
+    assert int(dry["outcome"][0]) == 1
+
+
+def test_without_a_line_no_pump_pressure_is_told():
+    content = copy.deepcopy(load_toml(DEMO))
+    del content["setups"]["a"]["line"]
+    setup = read_department(content).setups[0]
+    assert setup.line is None
+    assert np.isnan(float(once(model_of(setup, inputs_of(setup)))[NEEDED][0]))
+    with pytest.raises(InputError, match=r"setups.a: has no line, so no pump pressure"):
+        model_of(setup, inputs_of(setup), Choices(drive="pump"))
+
+
+def test_a_measured_breakup_length_replaces_what_acts_before_it():
+    setup = changed(breakup_length={"distribution": "normal", "mean": "14 ft", "sd": "1 ft", "basis": "measured",
+                                    "source": "tape"})  # fmt: skip
+    inputs = inputs_of(setup)
+    names = [parameter.name for parameter in inputs.parameters]
+    assert "breakup_length" in names
+    assert inputs.owners["breakup_length"] == "setups.a"
+    assert not {"valve_turbulence_factor", "clear_turbulence_intensity", "breakup_constants.scale"} & set(names)
+    assert not any(p.loadings for p in inputs.parameters if p.name == "discharge_coefficient")
+    with pytest.raises(InputError, match=r"acts on nothing, for the breakup length of setups\.a is measured"):
+        inputs_of(setup, Choices(overrides={"breakup_constants.scale": Stated(1.0)}))
+
+
+def test_inputs_that_act_on_no_asked_output_are_left_out():
+    few = {p.name for p in inputs_of(SETUPS["a"], Choices(outputs=("extreme_reach",))).parameters}
+    all_of_them = {p.name for p in inputs_of(SETUPS["a"]).parameters}
+    assert {"flight_constants.drop_spread", "supply.reaction_excess"} <= all_of_them - few
+
+
+def test_a_department_speaks_before_a_belief_and_a_question_before_that():
+    setup = changed(discharge_coefficient=0.982)
+    assert inputs_of(setup).fixed["discharge_coefficient"] == 0.982
+    override = {"flight_constants.drop_scale": Stated(1.0), "wind_along": read_stated("w", {
+        "distribution": "uniform", "low": "0 mph", "high": "3 mph", "source": "a calm day"}, "wind_along")}  # fmt: skip
+    inputs = inputs_of(setup, Choices(overrides=override))
+    assert inputs.fixed["flight_constants.drop_scale"] == 1.0
+    (wind,) = [p for p in inputs.parameters if p.name == "wind_along"]
+    assert (wind.source, wind.role, wind.distribution.high) == ("a calm day", "environment", units.to_si(3, "mph"))
+
+
+def test_set_ups_share_what_they_share():
+    inputs = [inputs_of(SETUPS[name]) for name in ("a", "b", "c")]
+    a, b, c = joint_draws(inputs, 64, seed=3)
+    np.testing.assert_array_equal(a["discharge_coefficient"], b["discharge_coefficient"])
+    np.testing.assert_array_equal(a["wind_along"], c["wind_along"])
+    np.testing.assert_array_equal(a["valve_turbulence_factor"], c["valve_turbulence_factor"])  # both a full ball
+    assert not np.array_equal(a["valve_turbulence_factor"], b["valve_turbulence_factor"])
+
+
+def test_learnt_draws_stay_correlated_and_say_what_they_are():
+    rng = np.random.default_rng(5)
+    first = rng.normal(size=2000)
+    scale = np.exp(0.1 * (0.9 * first + np.sqrt(1 - 0.81) * rng.normal(size=2000)))
+    draws = {"valve_turbulence_factor[full_ball]": 1.5 + 0.1 * first, "breakup_constants.scale": scale,
+             "flight_constants.drop_scale": np.exp(0.2 * rng.normal(size=2000))}  # fmt: skip
+    standing = dict(zip(draws, ("measured", "half learnt", "not learnt"), strict=True))
+    learnt = Learnt(draws, standing, "an invented field test")
+    choices = Choices(outputs=OUTPUTS)
+    inputs = inputs_of(SETUPS["a"], choices, learnt)
+    space = space_of(inputs, choices)
+    values = space.transform(rng.random((4000, len(space.columns))))
+    pair = np.corrcoef(values["valve_turbulence_factor"], np.log(values["breakup_constants.scale"]))[0, 1]
+    assert pair == pytest.approx(0.9, abs=0.03)
+    assert abs(np.corrcoef(values["valve_turbulence_factor"], values["flight_constants.drop_scale"])[0, 1]) < 0.1
+    basis = {p.name: p.basis for p in inputs.parameters}
+    assert basis["valve_turbulence_factor"] == "measured"
+    assert basis["breakup_constants.scale"] != "measured"
+    assert not any(p.loadings for p in inputs.parameters if p.name == "discharge_coefficient")
+    joint = joint_draws([inputs], 64, 1, learnt)[0]
+    rows = np.searchsorted(np.sort(draws["valve_turbulence_factor[full_ball]"]), joint["valve_turbulence_factor"])
+    assert (np.sort(draws["valve_turbulence_factor[full_ball]"])[rows] == joint["valve_turbulence_factor"]).all()
+
+
+def test_a_model_travels_to_other_processes():
+    model = model_of(SETUPS["a"], inputs_of(SETUPS["a"]))
+    copied = pickle.loads(pickle.dumps(model))
+    assert float(once(copied)["extreme_reach"][0]) == float(once(model)["extreme_reach"][0])
