@@ -101,7 +101,7 @@ def test_a_measured_breakup_length_replaces_what_acts_before_it():
     names = [parameter.name for parameter in inputs.parameters]
     assert "breakup_length" in names
     assert inputs.owners["breakup_length"] == "setups.a"
-    assert not {"valve_turbulence_factor", "clear_turbulence_intensity", "breakup_constants.scale"} & set(names)
+    assert not {"valve_upstream_factor", "clear_turbulence_intensity", "breakup_constants.scale"} & set(names)
     assert not any(p.loadings for p in inputs.parameters if p.name == "discharge_coefficient")
     with pytest.raises(InputError, match=r"acts on nothing, for the breakup length of setups\.a is measured"):
         inputs_of(setup, Choices(overrides={"breakup_constants.scale": Stated(1.0)}))
@@ -129,15 +129,15 @@ def test_set_ups_share_what_they_share():
     a, b, c = joint_draws(inputs, 64, seed=3)
     np.testing.assert_array_equal(a["discharge_coefficient"], b["discharge_coefficient"])
     np.testing.assert_array_equal(a["wind_along"], c["wind_along"])
-    np.testing.assert_array_equal(a["valve_turbulence_factor"], c["valve_turbulence_factor"])  # both a full ball
-    assert not np.array_equal(a["valve_turbulence_factor"], b["valve_turbulence_factor"])
+    np.testing.assert_array_equal(a["valve_upstream_factor"], c["valve_upstream_factor"])  # both a full ball
+    assert not np.array_equal(a["valve_upstream_factor"], b["valve_upstream_factor"])
 
 
 def test_learnt_draws_stay_correlated_and_say_what_they_are():
     rng = np.random.default_rng(5)
     first = rng.normal(size=2000)
     scale = np.exp(0.1 * (0.9 * first + np.sqrt(1 - 0.81) * rng.normal(size=2000)))
-    draws = {"valve_turbulence_factor[full_ball]": 1.5 + 0.1 * first, "breakup_constants.scale": scale,
+    draws = {"valve_upstream_factor[full_ball]": 1.5 + 0.1 * first, "breakup_constants.scale": scale,
              "flight_constants.drop_scale": np.exp(0.2 * rng.normal(size=2000))}  # fmt: skip
     standing = dict(zip(draws, ("measured", "half learnt", "not learnt"), strict=True))
     learnt = Learnt(draws, standing, "an invented field test")
@@ -145,16 +145,16 @@ def test_learnt_draws_stay_correlated_and_say_what_they_are():
     inputs = inputs_of(SETUPS["a"], choices, learnt)
     space = space_of(inputs, choices)
     values = space.transform(rng.random((4000, len(space.columns))))
-    pair = np.corrcoef(values["valve_turbulence_factor"], np.log(values["breakup_constants.scale"]))[0, 1]
+    pair = np.corrcoef(values["valve_upstream_factor"], np.log(values["breakup_constants.scale"]))[0, 1]
     assert pair == pytest.approx(0.9, abs=0.03)
-    assert abs(np.corrcoef(values["valve_turbulence_factor"], values["flight_constants.drop_scale"])[0, 1]) < 0.1
+    assert abs(np.corrcoef(values["valve_upstream_factor"], values["flight_constants.drop_scale"])[0, 1]) < 0.1
     basis = {p.name: p.basis for p in inputs.parameters}
-    assert basis["valve_turbulence_factor"] == "measured"
+    assert basis["valve_upstream_factor"] == "measured"
     assert basis["breakup_constants.scale"] != "measured"
     assert not any(p.loadings for p in inputs.parameters if p.name == "discharge_coefficient")
     joint = joint_draws([inputs], 64, 1, learnt)[0]
-    rows = np.searchsorted(np.sort(draws["valve_turbulence_factor[full_ball]"]), joint["valve_turbulence_factor"])
-    assert (np.sort(draws["valve_turbulence_factor[full_ball]"])[rows] == joint["valve_turbulence_factor"]).all()
+    rows = np.searchsorted(np.sort(draws["valve_upstream_factor[full_ball]"]), joint["valve_upstream_factor"])
+    assert (np.sort(draws["valve_upstream_factor[full_ball]"])[rows] == joint["valve_upstream_factor"]).all()
 
 
 def test_a_model_travels_to_other_processes():

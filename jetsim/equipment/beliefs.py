@@ -7,13 +7,16 @@ file repeats one.
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
-from typing import Any
 
 from jetsim import units
 from jetsim.equipment.reading import Stated
 from jetsim.experiment.distributions import Distribution, LogNormal, Normal, Uniform
 from jetsim.experiment.parameters import Latent, Parameter
-from jetsim.jet.turbulence import VALVE_STYLES
+from jetsim.hydraulics.crew import MEASURED_EXCESS
+from jetsim.hydraulics.nozzle_kinds import FLOW_RATIO, FOG_DIAMETER_RANGE, FOG_VELOCITY_COEFFICIENT
+from jetsim.jet.breakup import BREAKUP_SCATTER, EXPONENT_RANGE, OBSERVED_ONSET
+from jetsim.jet.drag import DROP_SCATTER
+from jetsim.jet.turbulence import TIP_SHARE, VALVE_STYLES
 
 MPH = float(units.to_si(1.0, "mph"))
 SPRAY = ("effective_reach", "effective_reach_at_best", "delivered_fraction")
@@ -93,17 +96,25 @@ _TABLE = (
     # Nozzle
     Belief("discharge_coefficient", Normal(0.975, 0.01, 0.93, 0.998), "unknown", "published",
            "smooth bores 0.96 to 0.995, handbooks (from memory)", loadings={"waterway_quality": 0.7}, group="valve"),
-    Belief("equivalent_diameter_ratio", Uniform(0.4, 0.9), "unknown", "assumption",
-           "no measurement of how a fog nozzle's straight stream holds together was found in print"),
+    Belief("equivalent_diameter_ratio", Uniform(*FOG_DIAMETER_RANGE), "unknown", "assumption",
+           "no measurement of how a fog nozzle's straight stream holds together was found in print; wide enough "
+           "to hold what practice tells", benchmark="practice"),
+    Belief("velocity_coefficient", Normal(FOG_VELOCITY_COEFFICIENT, 0.015, 0.9, 1.0), "unknown", "assumption",
+           "of a fog nozzle: about what the handbooks' reaction formula hides (from memory); no measurement was found"),
+    Belief(FLOW_RATIO, Normal(1.0, 0.03, 0.9, 1.1), "unknown", "assumption",
+           "a fog nozzle passes its rated flow within some 3 %; a flow test settles it"),
     Belief("supply.tip_wear", Normal(1.0, 0.003, 0.99, 1.01), "unknown", "assumption",
            "machining and wear of the opening, within half a percent of its diameter; a gauge settles it"),
     # Shutoff and turbulence
+    Belief("turbulence_constants.tip_share", Uniform(*TIP_SHARE), "unknown", "assumption",
+           "share of a clear tip's turbulence that arises in the tip, out of the valve's reach: nobody has measured it",
+           group="valve"),
     Belief("clear_turbulence_intensity", LogNormal(0.07, 0.25), "unknown", "assumption",
            "level that turns the breakup law into the breakup lengths of Theobald's fire tips (1981)"),
-    Belief("breakup_constants.scale", LogNormal(1.0, 0.15), "unknown", "published",
-           "scatter of published jets about the breakup law"),
-    Belief("breakup_constants.turbulence_exponent", Uniform(0.25, 0.60), "unknown", "published",
-           "estimates between 0.26 and 0.57; rests almost wholly on one study of rough pipes"),
+    Belief("breakup_constants.scale", LogNormal(1.0, BREAKUP_SCATTER), "unknown", "published",
+           "five fire tips of Theobald (1981) scatter by 0.16 about the breakup law, pipe jets by 0.27"),
+    Belief("breakup_constants.turbulence_exponent", Uniform(*EXPONENT_RANGE), "unknown", "published",
+           "estimates between 0.05 and 0.57; rests almost wholly on one study of rough pipes"),
     # Flight
     Belief("flight_constants.drop_ratio", LogNormal(0.2503, 0.33), "unknown", "published",
            "fit to 47 throws of Theobald (1981) and to vertical heights by Lueger's formula (from memory); spread from "
@@ -113,7 +124,7 @@ _TABLE = (
     Belief("flight_constants.quality_exponent", Normal(1.26, 0.40, 0.0, 2.5), "unknown", "published",
            "the same fit; resampling tips gives 0.4 to 1.7 in nine of ten", benchmark="flight_uncertainty",
            group="flight"),
-    Belief("flight_constants.drop_scale", LogNormal(1.0, 0.31), "unknown", "published",
+    Belief("flight_constants.drop_scale", LogNormal(1.0, DROP_SCATTER), "unknown", "published",
            "what the law leaves of the scatter of Theobald's ranges, 3.8 %; holds his errors of measurement too",
            benchmark="flight_uncertainty", group="flight"),
     Belief("flight_constants.drop_spread", Uniform(0.6, 0.9), "unknown", "assumption",
@@ -123,7 +134,7 @@ _TABLE = (
     Belief("supply.hose_deviation", Normal(0.0, 1.0, -2.5, 2.5), "unknown", "assumption",
            "each hose scatters as its coefficient_scatter says; a report of 2012 found large scatter (abstract read)"),
     # Crew
-    Belief("supply.reaction_excess", Uniform(0.0, 0.5), "unknown", "published",
+    Belief("supply.reaction_excess", Uniform(*MEASURED_EXCESS), "unknown", "published",
            "measured above the formula by up to 50 %, Nguyen et al. 2024, Fire Technology 60:1627 (abstract read)",
            acts_on=("supply.crew_force",)),
     # Weather
@@ -133,8 +144,9 @@ _TABLE = (
 
 # What stands between the stream and what somebody reads off a mark or a gauge.
 _READINGS = (
-    Belief("trial.observed_onset", LogNormal(0.8, 0.3, 0.1, 3.0), "unknown", "assumption",
-           "where an eye sees the stream break up, over the breakup distance of the law"),
+    Belief("trial.observed_onset", LogNormal(*OBSERVED_ONSET, 0.1, 5.0), "unknown", "assumption",
+           "where an eye sees the stream break up, over the breakup distance of the law; wide enough to hold what "
+           "practice tells", benchmark="practice"),
     Belief("trial.style_spread", LogNormal(0.08, 0.5, 0.005, 0.5), "unknown", "assumption",
            "how much two shutoffs of one style differ"),
     Belief("trial.gauge_error", Normal(0.0, 0.02, -0.1, 0.1), "unknown", "assumption", "a gauge within 2 %"),
@@ -163,6 +175,8 @@ STREAM = (
 # What a measured breakup length replaces.
 BEFORE_BREAKUP = (
     "valve_turbulence_factor",
+    "valve_upstream_factor",
+    "turbulence_constants.tip_share",
     "clear_turbulence_intensity",
     "breakup_constants.scale",
     "breakup_constants.turbulence_exponent",
@@ -185,8 +199,8 @@ def latents_of(parameters: Iterable[Parameter]) -> tuple[tuple[Parameter, ...], 
 
 
 def style_belief(name: str) -> Belief:
-    """The assumed turbulence factor of a named style of shutoff."""
-    style: Any = VALVE_STYLES[name]
-    factor = style.factor
-    return Belief("valve_turbulence_factor", LogNormal(factor["median"], factor["ln_sd"]), "unknown", style.basis,
-                  f"{name}: {style.source}", loadings={"waterway_quality": -0.7}, group="valve")  # fmt: skip
+    """The assumed turbulence factor of a named style of shutoff, before the tip."""
+    style = VALVE_STYLES[name]
+    factor = LogNormal(style.median, style.ln_sd)
+    return Belief("valve_upstream_factor", factor, "unknown", style.basis, f"{name}: {style.source}",
+                  loadings={"waterway_quality": -0.7}, group="valve")  # fmt: skip

@@ -45,6 +45,7 @@ class LimitsEntry(Part):
 
     forces: dict[Annotated[str, Field(pattern="^[0-9]+$")], Annotated[float, Of("supply.handling_limit")]]
     source: Text
+    formula: Literal["handbook", "own reaction"] = "handbook"
 
 
 class CrewEntry(Part):
@@ -311,7 +312,7 @@ def _crew(name: str, entry: CrewEntry) -> Crew:
     limits = None
     if isinstance(entry.limits, LimitsEntry):
         forces = {int(count): force for count, force in entry.limits.forces.items()}
-        limits = HandlingLimits("the department", forces, entry.limits.source)
+        limits = HandlingLimits("the department", forces, entry.limits.source, entry.limits.formula)
     elif entry.limits is not None:
         known = published.HANDLING_LIMITS
         if entry.limits not in known:

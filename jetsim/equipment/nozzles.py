@@ -8,7 +8,7 @@ from pydantic import Field
 
 from jetsim.equipment.reading import Of, Part, Stated, Text
 from jetsim.hydraulics.automatic import STANDARD_DRIFT, ConstantPressure
-from jetsim.hydraulics.nozzle_kinds import FOG_VELOCITY_COEFFICIENT, ConstantFlow, Nozzle, SelectableFlow, SmoothBore
+from jetsim.hydraulics.nozzle_kinds import FLOW_RATIO, ConstantFlow, Nozzle, SelectableFlow, SmoothBore
 
 
 class Entry(Part):
@@ -45,12 +45,15 @@ class NozzleEntry(Entry):
         """Rated pressure [Pa]; None for a smooth bore."""
         return None
 
-    @abstractmethod
     def nozzle(self, values: Mapping[str, Any]) -> Nozzle:
         """The nozzle with the given values of its unknowns, by quantity; the middle of what is stated for the rest."""
+        own = {**{name: stated.middle for name, stated in self.stated().items()}, **values}
+        nozzle = self.built(own)
+        return nozzle.sampled({FLOW_RATIO: own[FLOW_RATIO]}) if FLOW_RATIO in own else nozzle
 
-    def _of(self, values: Mapping[str, Any]) -> dict[str, Any]:
-        return {**{name: stated.middle for name, stated in self.stated().items()}, **values}
+    @abstractmethod
+    def built(self, own: Mapping[str, Any]) -> Nozzle:
+        """The nozzle with the given values, by quantity."""
 
 
 class SmoothBoreEntry(NozzleEntry):
@@ -62,9 +65,8 @@ class SmoothBoreEntry(NozzleEntry):
     discharge_coefficient: Annotated[Stated | None, Of("discharge_coefficient")] = None
     velocity_coefficient: Annotated[Stated | None, Of("velocity_coefficient")] = None
 
-    def nozzle(self, values: Mapping[str, Any]) -> Nozzle:
+    def built(self, own: Mapping[str, Any]) -> Nozzle:
         """See `NozzleEntry`."""
-        own = self._of(values)
         return SmoothBore(
             own["tip_diameter"],
             own["discharge_coefficient"],
@@ -76,7 +78,7 @@ class SmoothBoreEntry(NozzleEntry):
 class FogEntry(NozzleEntry):
     """A combination nozzle on straight stream."""
 
-    believed: ClassVar[tuple[str, ...]] = ("equivalent_diameter_ratio", "supply.tip_wear")
+    believed: ClassVar[tuple[str, ...]] = ("equivalent_diameter_ratio", "velocity_coefficient", FLOW_RATIO)
     rated_pressure: Annotated[float, Of("supply.rated_pressure")]
     velocity_coefficient: Annotated[Stated | None, Of("velocity_coefficient")] = None
     equivalent_diameter_ratio: Annotated[Stated | None, Of("equivalent_diameter_ratio")] = None
@@ -88,7 +90,7 @@ class FogEntry(NozzleEntry):
 
     def _fog(self, own: Mapping[str, Any]) -> dict[str, Any]:
         return {
-            "velocity_coefficient": own.get("velocity_coefficient", FOG_VELOCITY_COEFFICIENT),
+            "velocity_coefficient": own["velocity_coefficient"],
             "equivalent_diameter_ratio": own["equivalent_diameter_ratio"],
             "maximum_pressure": self.maximum_pressure,
         }
@@ -100,9 +102,8 @@ class ConstantFlowEntry(FogEntry):
     kind: Literal["constant flow"]
     rated_flow: Annotated[Stated, Of("supply.rated_flow")]
 
-    def nozzle(self, values: Mapping[str, Any]) -> Nozzle:
+    def built(self, own: Mapping[str, Any]) -> Nozzle:
         """See `NozzleEntry`."""
-        own = self._of(values)
         return ConstantFlow(own["supply.rated_flow"], self.rated_pressure, **self._fog(own))
 
 
@@ -113,9 +114,9 @@ class SelectableFlowEntry(FogEntry):
     settings: Annotated[list[Annotated[float, Of("supply.rated_flow")]], Field(min_length=2)]
     setting: Annotated[float, Of("supply.rated_flow")]
 
-    def nozzle(self, values: Mapping[str, Any]) -> Nozzle:
+    def built(self, own: Mapping[str, Any]) -> Nozzle:
         """See `NozzleEntry`."""
-        ring = SelectableFlow(tuple(self.settings), self.rated_pressure, 0, **self._fog(self._of(values)))
+        ring = SelectableFlow(tuple(self.settings), self.rated_pressure, 0, **self._fog(own))
         return ring.select(self.setting)
 
 
@@ -127,10 +128,10 @@ class ConstantPressureEntry(FogEntry):
     highest_flow: Annotated[float, Of("supply.rated_flow")]
     drift: Annotated[float, Of("supply.pressure_drift")] = STANDARD_DRIFT
 
-    def nozzle(self, values: Mapping[str, Any]) -> Nozzle:
+    def built(self, own: Mapping[str, Any]) -> Nozzle:
         """See `NozzleEntry`."""
-        own = self._fog(self._of(values))
-        return ConstantPressure(self.rated_pressure, self.lowest_flow, self.highest_flow, self.drift, **own)
+        ends = (self.lowest_flow, self.highest_flow)
+        return ConstantPressure(self.rated_pressure, *ends, self.drift, **self._fog(own))
 
 
 AnyNozzle = Annotated[

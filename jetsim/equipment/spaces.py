@@ -23,7 +23,8 @@ from jetsim.experiment.parameters import Latent, Parameter
 from jetsim.experiment.space import ParameterSpace, check_power
 from jetsim.quantities import quantity
 
-FACTOR, BREAKUP = "valve_turbulence_factor", "breakup_length"
+FACTOR, UPSTREAM, BREAKUP = "valve_turbulence_factor", "valve_upstream_factor", "breakup_length"
+TIP_SHARE = "turbulence_constants.tip_share"
 _ROLE = {"nozzle": "unknown", "shutoff": "unknown", "line": "unknown", "site": "environment", "setup": "unknown"}
 
 
@@ -95,9 +96,12 @@ def inputs_of(setup: SetUp, choices: Choices | None = None, learnt: Learnt | Non
     asked = choices or Choices()
     given, owners = _stated(setup)
     beliefs = {name: _stated_belief(name, BELIEFS.get(name), asked.overrides) for name in _believed(setup, asked)}
-    if setup.shutoff is not None and setup.shutoff.style is not None and not {FACTOR, BREAKUP} & given.keys():
-        beliefs[FACTOR] = _stated_belief(FACTOR, style_belief(setup.shutoff.style), asked.overrides)
-        owners[FACTOR] = f"shutoffs.{setup.owners['shutoff']}"
+    if _by_style(setup, given):
+        assert setup.shutoff is not None
+        beliefs[UPSTREAM] = _stated_belief(UPSTREAM, style_belief(str(setup.shutoff.style)), asked.overrides)
+        beliefs[TIP_SHARE] = _stated_belief(TIP_SHARE, BELIEFS[TIP_SHARE], asked.overrides)
+        given["valve_model"] = (Stated("upstream factor"), "unknown")
+        owners[UPSTREAM] = f"shutoffs.{setup.owners['shutoff']}"
     for name in setup.nozzle.believed:
         owners.setdefault(name, f"nozzles.{setup.owners['nozzle']}")
     if "line" in setup.owners:
@@ -127,6 +131,12 @@ def _stated(setup: SetUp) -> tuple[dict[str, tuple[Stated, str]], dict[str, str]
     if BREAKUP in found and FACTOR in found:
         del found[FACTOR]  # what was measured behind the valve holds all that the valve does
     return found, owners
+
+
+def _by_style(setup: SetUp, given: Mapping[str, Any]) -> bool:
+    """Whether the shutoff acts by what is assumed of its style."""
+    styled = setup.shutoff is not None and setup.shutoff.style is not None
+    return styled and not {FACTOR, BREAKUP} & given.keys()
 
 
 def _believed(setup: SetUp, asked: Choices) -> list[str]:
