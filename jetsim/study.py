@@ -46,6 +46,10 @@ class Options:
     units : {"us", "si"} or None
         None: as the study file says.
     workers : int
+    department : Path or None
+        Goes before the department that the question file names.
+    setups : tuple of str or None
+        Go before the set-ups that the question file names.
     extra : mapping of str to object
         Options that the study added.
     """
@@ -57,6 +61,8 @@ class Options:
     workers: int = 1
     dry_run: bool = False
     overwrite: bool = False
+    department: Path | None = None
+    setups: tuple[str, ...] | None = None
     extra: Mapping[str, Any] = field(default_factory=dict)
 
     def system(self, of_study_file: UnitSystem) -> UnitSystem:
@@ -202,6 +208,8 @@ class _Parser(argparse.ArgumentParser):
 def _add_options(parser: argparse.ArgumentParser, study: Study[Any]) -> None:
     add = parser.add_argument
     add("--inputs", type=Path, metavar="FILE.toml", default=study.default_inputs, help="study file with your numbers")
+    add("--department", type=Path, metavar="FILE.toml", help="department file (default: as the question file says)")
+    add("--setups", type=_names, metavar="A,B", help="set-ups by name (default: as the question file says, else all)")
     add("--output", type=Path, metavar="DIR", default=Path("results") / study.name,
         help=f"folder of the results (default: results/{study.name})")  # fmt: skip
     add("--quick", action="store_true", help="few runs, figures as png only, to try things out")
@@ -218,6 +226,13 @@ def available_processors() -> int:
     if hasattr(os, "sched_getaffinity"):
         return min(len(os.sched_getaffinity(0)), MOST_WORKERS)
     return min(os.cpu_count() or 1, MOST_WORKERS)
+
+
+def _names(text: str) -> tuple[str, ...]:
+    names = tuple(part.strip() for part in text.split(","))
+    if not all(names):
+        raise argparse.ArgumentTypeError(f"{text!r}: give names of set-ups with commas between them, as in a,b")
+    return names
 
 
 def _workers(text: str) -> int:
