@@ -1,6 +1,7 @@
 """A department's file: what it becomes, and what is said of each mistake in it."""
 
 import copy
+import runpy
 from pathlib import Path
 
 import numpy as np
@@ -8,6 +9,7 @@ import pytest
 
 from jetsim import units
 from jetsim.equipment.department import load_department, read_department
+from jetsim.equipment.reading import write_schema
 from jetsim.errors import InputError, InputFileError
 from jetsim.experiment.tables import load_toml
 
@@ -121,3 +123,12 @@ def test_set_ups_are_chosen_by_name():
     with pytest.raises(InputError, match="named twice"):
         department.chosen(["a", "a"])
     assert np.all([setup.line is not None for setup in department.chosen(None)])
+
+
+def test_written_schemas_are_those_of_the_models(tmp_path):
+    inputs = DEMO.parent
+    shapes = runpy.run_path(str(inputs / "make_schemas.py"))["SHAPES"]
+    for name, shape in shapes.items():
+        write_schema(shape, tmp_path / "new.json")
+        assert (tmp_path / "new.json").read_bytes() == (inputs / f"{name}.schema.json").read_bytes(), name
+    assert DEMO.read_text().startswith("#:schema department.schema.json\n")
