@@ -1,14 +1,11 @@
 """Handling limits: the published set, the words, the measured excess, and what is refused."""
 
-import inspect
-
 import numpy as np
 import pytest
 
 from jetsim import published, units
 from jetsim.errors import InputError
-from jetsim.hydraulics import crew
-from jetsim.hydraulics.crew import MEASURED_EXCESS, HandlingLimits, crew_force
+from jetsim.hydraulics.crew import HandlingLimits, crew_force
 
 LBF = units.POUND_FORCE
 SET = published.HANDLING_LIMITS["grimwood"]
@@ -39,16 +36,9 @@ def test_reaction_of_a_common_tip_against_the_limits():
     assert LIMITS.describe(force, 1) == "69 lbf (307 N) is above the stated limit of 60 lbf (267 N) for 1 firefighter"
 
 
-def test_words_never_promise():
-    text = inspect.getsource(crew).lower()
-    assert "safe" not in text
-    assert "within the stated" in LIMITS.describe(1.0, 3)
-
-
 def test_measured_excess_adds_up_to_half():
     # Nguyen et al. 2024, Fire Technology 60, 1627 (abstract read): above the formula in every test, by up to 50 %.
-    assert MEASURED_EXCESS == (0.0, 0.5)
-    assert crew_force(300.0, np.array(MEASURED_EXCESS)) == pytest.approx([300, 450])
+    assert crew_force(300.0, [0.0, 0.2, 0.5]) == pytest.approx([300, 360, 450])
 
 
 def test_order_of_the_stated_numbers_does_not_matter():

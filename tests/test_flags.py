@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 
 from jetsim.flags import VALIDITY, outside_sentence
+from jetsim.simulation import simulate
+from jetsim.stream import Stream
 
 
 def flags(count=1000, **shares):
@@ -51,3 +53,18 @@ def test_flags_that_are_rare_one_by_one_count_together():
     assert sentence.startswith("In 17 % of the runs, ")
     assert "thicker or thinner" in sentence
     assert "flatter or steeper" not in sentence
+
+
+def test_a_measured_breakup_length_needs_no_breakup_fit():
+    stream = {"tip_diameter": 0.022, "nozzle_pressure": 9e5, "clear_turbulence_intensity": 0.2}
+    estimated, measured = (int(simulate(Stream(**stream, **own)).validity) for own in ({}, {"breakup_length": 4.4}))
+    assert estimated & 3 == 3
+    assert measured & 3 == 0
+
+
+def test_a_fog_stream_is_judged_by_its_own_diameter():
+    # 200 diameters of the stream, 100 of the opening; the flight is fitted from 160 to 255.
+    stream = {"tip_diameter": 0.04, "nozzle_pressure": 345e3, "breakup_length": 4.0}
+    own, opening = (int(simulate(Stream(**stream, equivalent_diameter_ratio=r)).validity) for r in (0.5, 1.0))
+    assert own & 12 == 0
+    assert opening & 12 == 12

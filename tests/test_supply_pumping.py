@@ -138,6 +138,17 @@ def test_choice_is_the_most_reach_among_good_points_with_its_window():
     assert choice.reach == reach[choice.place]
 
 
+def test_no_choice_and_no_window_is_above_a_stated_maximum():
+    free = pumping.choose(swept(BORE), DEPARTMENT, PLAN)
+    highest = free.pump_pressure - 10 * PSI
+    line = replace(BORE.line.line, sections=(replace(BORE.line.line.sections[0], maximum_pressure=highest),))
+    pair = pumping.Pair(BORE.nozzle, replace(BORE.line, line=line))
+    choice = pumping.choose(pumping.sweep(pair, SPACE, DEPARTMENT, PLAN, SAMPLES), DEPARTMENT, PLAN)
+    assert choice.met
+    assert choice.pump_pressure <= highest
+    assert choice.window[1] <= highest < free.window[1]
+
+
 def test_where_nothing_is_good_the_best_chance_is_taken():
     choice = pumping.choose(swept(AUTO), DEPARTMENT, PLAN)
     assert not choice.met

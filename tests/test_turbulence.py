@@ -25,10 +25,10 @@ def test_no_loss_is_a_clear_waterway():
 
 
 def test_valve_energy_balance():
-    # k = eta K U^2 / 2 and Tu = sqrt(2 k / 3) / U.
-    k = 0.5 * 0.4 * 1.2 / 2
-    assert float(turbulence.valve_intensity(1.2, 0.2)) == pytest.approx(np.sqrt(2 * (0.2 * 1.2 / 2) / 3))
-    assert k > 0
+    # The energy in three equal components of turbulence, 3/2 (Tu U)^2, is the share eta of the loss K U^2 / 2.
+    speed, loss, efficiency = 7.0, 1.2, 0.2
+    energy = 1.5 * (float(turbulence.valve_intensity(loss, efficiency)) * speed) ** 2
+    assert energy == pytest.approx(efficiency * loss * speed**2 / 2)
 
 
 def test_decay_limits():
