@@ -16,10 +16,6 @@ from jetsim.quantities import check_range
 
 Array = NDArray[np.float64]
 
-# Measured force on the firefighter above the formula of the steady reaction: in every test above it, by up to
-# 50 % (Nguyen et al. 2024, Fire Technology 60, 1627; abstract read). Where in between is not known to us.
-MEASURED_EXCESS = (0.0, 0.5)
-
 
 def crew_force(reaction: ArrayLike, excess: ArrayLike) -> Array:
     """Force on the firefighters: the formula's steady reaction, and a share on top.
@@ -29,7 +25,8 @@ def crew_force(reaction: ArrayLike, excess: ArrayLike) -> Array:
     reaction : array_like
         By the formula [N].
     excess : array_like
-        Measured force over the formula, less 1 [-]; see `MEASURED_EXCESS`.
+        Measured force over the formula, less 1 [-]: above it in every test, by up to 0.5 (Nguyen et al. 2024, Fire
+        Technology 60, 1627; abstract read). Where in between is not known to us.
 
     Returns
     -------
