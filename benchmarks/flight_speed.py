@@ -8,9 +8,9 @@ breakup. Memory is the peak of a fresh process less what it held before the run,
 """
 
 import argparse
+import importlib.util
 import multiprocessing
 import platform
-import resource
 import sys
 import time
 from collections.abc import Callable
@@ -180,7 +180,10 @@ def quickest(action: Callable[[], Array], rounds: int) -> tuple[float, Array]:
 
 
 def peak() -> float:
-    """Largest memory held so far by this process [MB]."""
+    """Largest memory held so far by this process [MB]; NaN where the system does not tell."""
+    if importlib.util.find_spec("resource") is None:
+        return float("nan")
+    resource = importlib.import_module("resource")
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 

@@ -116,8 +116,13 @@ def start_of(stream: Stream) -> Start:
     return Start(jet, launch, _constants(values, FlightConstants, "flight_constants"), exit_["flow_rate"])
 
 
+def _processors() -> int:
+    """Processors this process may use; not every system tells which those are."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
 def _for_each(run: Callable[[int], None], starts: range, workers: int | None) -> None:
-    threads = min(len(starts), workers or len(os.sched_getaffinity(0)))
+    threads = min(len(starts), workers or _processors())
     if threads <= 1:
         for start in starts:
             run(start)

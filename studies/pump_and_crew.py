@@ -15,6 +15,7 @@ from jetsim.report.figures import Words
 from jetsim.study import Findings, Options, Study, run
 from jetsim.supply import department, plan, plots, pumping, words
 from jetsim.supply.found import Found, Loaded, check_names, check_together, find, ranked_space, ranking_runs
+from jetsim.supply.model import PUMP
 
 DRAWS, QUICK_DRAWS = 1024, 256
 QUESTION = "What must the pump give for each nozzle and line, how sure is that, and what does the crew then hold?"
@@ -73,8 +74,11 @@ def lead(loaded: Loaded, found: Found, system: UnitSystem) -> list[str]:
     within = shares_within(loaded, found)
     lines = [slice(start, start + len(found.rankings)) for start in range(0, len(within), len(found.rankings))]
     crew = loaded.department.crew
+    first, *others = (words.estimates_sentence(found.estimates[line], within[line], crew, system) for line in lines)
     return [
-        *(words.estimates_sentence(found.estimates[line], within[line], crew, system) for line in lines),
+        " ".join(filter(None, (first, words.outside_sentences(found)))),
+        *others,
+        words.waterway_sentence(loaded),
         *(words.choice_sentence(choice, loaded, system) for choice in best_by_line(loaded, found)),
         *(words.mistake_sentence(mistakes, system) for mistakes in found.mistakes[lines[0]]),
         *(words.ranking_sentence(ranking) for ranking in found.rankings),
@@ -150,8 +154,20 @@ def window_title(choice: pumping.Choice, loaded: Loaded, system: UnitSystem) -> 
     if choice.window is None:
         best = words.percent(float(choice.chances.both.max()))
         return f"{pair}: no pump pressure meets target flow and stated limit in more than {best} of the runs"
-    span = words.display.span("supply.pump_pressure", *choice.window, system)
-    return f"{pair}: target flow and stated limit are both met from {span}"
+    return f"{pair}: target flow and stated limit are both met {window_words(choice, system)}"
+
+
+def window_words(choice: pumping.Choice, system: UnitSystem) -> str:
+    """A window of pump pressures by both its ends, and where the sweep ends before it does."""
+    assert choice.window is not None
+    low, high = (words.display.both(PUMP, end, system) for end in choice.window)
+    lowest, highest = (bool(choice.window[end] == choice.swept.pump_pressure[end]) for end in (0, -1))
+    if low == high:
+        where = ", where the sweep begins," if lowest else ", where the sweep ends," if highest else ""
+        return f"at a pump pressure of {low}{where} and at none tried next to it"
+    begins = ", where the sweep begins," if lowest else ""
+    ends = ", where the sweep ends" if highest else ""
+    return f"between pump pressures of {low}{begins} and {high}{ends}"
 
 
 def ranking_section(found: Found) -> Section:

@@ -8,6 +8,9 @@ from pathlib import Path
 
 import pytest
 
+from benchmarks.mutants import Mutant, survivors
+from jetsim.errors import InputError
+
 ROOT = Path(__file__).resolve().parents[1]
 
 
@@ -73,3 +76,19 @@ def test_published_data_refuses_in_words(tmp_path, options):
     assert "Traceback" not in done.stderr
     assert options[1] in done.stderr
     assert (tmp_path / "taken").read_text(encoding="utf-8") == "someone's"
+
+
+def test_mutants_are_killed_or_survive(tmp_path, capsys):
+    (tmp_path / "jetsim").mkdir()
+    (tmp_path / "tests").mkdir()
+    (tmp_path / "pyproject.toml").write_text("[tool.pytest.ini_options]\npythonpath = ['.']\n", encoding="utf-8")
+    (tmp_path / "jetsim" / "sums.py").write_text("def double(x):\n    return 2 * x + 0\n", encoding="utf-8")
+    test = "from jetsim.sums import double\n\ndef test_double():\n    assert double(3) == 6\n"
+    (tmp_path / "tests" / "test_sums.py").write_text(test, encoding="utf-8")
+    killed = Mutant("jetsim/sums.py", "2 * x", "3 * x", "test_sums")
+    passes = Mutant("jetsim/sums.py", "x + 0", "x - 0", "test_sums")
+    assert survivors(tmp_path, [killed, passes, passes._replace(equivalent="nothing is added")]) == [passes]
+    printed = capsys.readouterr().out
+    assert [line.split()[0] for line in printed.splitlines()] == ["killed", "SURVIVED", "equivalent", "3"]
+    with pytest.raises(InputError, match="'x' stands there 2 times, not once"):
+        survivors(tmp_path, [killed._replace(old="x")])

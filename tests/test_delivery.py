@@ -112,6 +112,17 @@ def test_the_best_line_of_aim_is_as_good_as_any():
     assert np.all(best <= np.max(tried, axis=0) + 2e-3)
 
 
+def test_a_flat_throw_lands_as_long_as_its_angle_says():
+    # A round stream that comes down at an angle wets an ellipse, longer than wide by one over the sine.
+    case = thrown(0.022, 28.0, 10.0)
+    spray = spray_of(case, drop_classes(0.0, 1))
+    along, across = (deviation[0, 0] for deviation in landing(spray).deviation)
+    step = spray.position[:, -1, 0, 0] - spray.position[:, -2, 0, 0]
+    angle = np.arctan2(-step[2], np.hypot(step[0], step[1]))
+    assert 0.1 < np.sin(angle) < 0.4
+    assert along / across == pytest.approx(1 / np.sin(angle), rel=1e-9)
+
+
 # -- how many classes
 
 

@@ -1,10 +1,13 @@
 """The likelihood of throws against the normal law with its whole covariance written out."""
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from scipy import stats
 
-from jetsim.trials.likelihood import log_density
+from jetsim.trials import model, throws
+from jetsim.trials.likelihood import likelihood, log_density
 
 RNG = np.random.default_rng(3)
 DRAWS, COLUMNS, THROWS = 4, 5, 3
@@ -47,3 +50,17 @@ def test_a_throw_without_any_reading_adds_nothing():
 def test_without_shared_errors_readings_are_independent():
     exact = stats.norm.logpdf(RESIDUALS, 0.0, SCATTERS).sum(axis=(1, 2)) + COLUMNS * THROWS * 0.5 * np.log(2 * np.pi)
     assert log_density(RESIDUALS, SCATTERS, np.zeros_like(SHARED)) == pytest.approx(exact, rel=1e-12)
+
+
+def test_readings_are_normal_about_what_is_expected(monkeypatch):
+    """Where unknowns change what is expected, the width of the normal law changes with it, and so its height."""
+    shape = (2, THROWS)
+    expected = {column: RNG.uniform(5.0, 50.0, shape) for column in throws.COMPARED}
+    scatter = 0.07
+    numbers = {column: values[0] * RNG.uniform(0.9, 1.1, THROWS) for column, values in expected.items()}
+    emulated = SimpleNamespace(expected=lambda _: expected, shared_errors=np.zeros((2, len(expected), THROWS)))
+    monkeypatch.setattr(throws, "relative_scatter", lambda *_: np.full(shape, scatter))
+    monkeypatch.setattr(model, "possible", lambda *_: np.array([True, True]))
+    found = likelihood(None, SimpleNamespace(numbers=numbers), emulated)({})
+    exact = sum(stats.norm.logpdf(numbers[c], expected[c], scatter * expected[c]).sum(axis=1) for c in expected)
+    assert np.diff(found) == pytest.approx(np.diff(exact))

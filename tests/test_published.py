@@ -12,15 +12,14 @@ def test_handbook_tip_table_is_the_handbook_formula():
         assert units.from_si(flow, "gpm") == pytest.approx(units.from_si(row.flow_rate, "gpm"), abs=1.5)
 
 
-def test_hose_coefficients_fall_with_diameter():
-    handbook = [row.handbook for row in published.HOSE_COEFFICIENTS]
-    assert np.all(np.diff(handbook) < 0)
-    assert handbook[2] / units.HOSE_COEFFICIENT == pytest.approx(15.5)
-
-
-def test_the_training_handout_departs_from_the_handbook_in_one_size_only():
-    apart = [r.diameter for r in published.HOSE_COEFFICIENTS if r.training not in (None, r.handbook)]
-    assert np.array(apart) / units.INCH == pytest.approx([1.75])
+def test_handbook_hose_is_as_smooth_as_lined_hose():
+    # By Hazen-Williams lined hose has C of 140 or somewhat more (common practice, no source), and smaller handbook
+    # coefficients belong to true bores above the nominal ones: up to 185.
+    flow = 100 * units.GALLON_PER_MINUTE
+    for row in published.HOSE_COEFFICIENTS:
+        rough, smooth = (published.sprinkler_hazen_williams(flow, row.diameter, c) for c in (140, 185))
+        assert smooth < row.handbook * flow**2 < rough
+        assert row.training is None or row.training <= row.handbook
 
 
 def test_two_printed_forms_of_hazen_williams_agree():
@@ -31,18 +30,19 @@ def test_two_printed_forms_of_hazen_williams_agree():
     assert float(per_length) == pytest.approx(float(head) * 999.0 * units.STANDARD_GRAVITY, rel=0.01)
 
 
-def test_plug_cock_loss_grows_as_it_closes():
-    losses = list(published.PLUG_COCK_LOSS.values())
-    assert np.all(np.diff(losses) > 0)
-    assert published.PLUG_COCK_LOSS[0] == 0.05
+def test_sudden_expansion_is_the_momentum_balance():
+    # Borda and Carnot: the pressure on the step is that of the narrow side, and what energy then lacks is lost.
+    narrow, ratio = 10.0, 0.3
+    wide = narrow * ratio
+    rise = wide * (narrow - wide)  # over density, from momentum
+    lost = narrow**2 / 2 - wide**2 / 2 - rise
+    assert float(published.sudden_expansion_loss(ratio)) == pytest.approx(lost / (narrow**2 / 2))
 
 
-def test_expansion_and_contraction_vanish_without_a_change_of_area():
-    assert float(published.sudden_expansion_loss(1.0)) == 0.0
-    assert float(published.sudden_contraction_loss(1.0)) == 0.0
-    # Into a very wide vessel all of the dynamic head is lost; a sharp entry loses half of it (handbook, read).
-    assert float(published.sudden_expansion_loss(0.0)) == 1.0
-    assert float(published.sudden_contraction_loss(0.0)) == 0.5
+def test_sudden_contraction_between_its_limits():
+    # Nothing without a change of area, half of the dynamic head at a sharp entry (handbook, read); in between three
+    # in four of the way in logarithms.
+    assert published.sudden_contraction_loss([1.0, 0.0, 0.9375]) == pytest.approx([0.0, 0.5, 0.5 / 8])
 
 
 def test_two_formulas_of_vertical_height_agree():
@@ -50,9 +50,6 @@ def test_two_formulas_of_vertical_height_agree():
     diameter, head = np.meshgrid([0.019, 0.025, 0.032, 0.038], [20.0, 40.0, 60.0])
     ratio = published.lueger_height(head, diameter) / published.freeman_height(head, diameter)
     assert np.all(np.abs(ratio - 1) < 0.07)
-    assert float(published.lueger_height(40.0, 0.020)) == pytest.approx(40 / (1 + 0.25 / 28 * 40))
-    assert float(published.freeman_height(40.0, 0.020)) == pytest.approx(40 * (1 - 0.000113 * 40 / 0.020))
-
-
-def test_sources_say_how_they_were_read():
-    assert str(published.HANDLING_LIMITS["grimwood"].source).endswith("(read in a secondary source)")
+    # Neither takes anything where there is no head to lose.
+    for height in (published.lueger_height, published.freeman_height):
+        assert float(height(1e-6, 0.025)) == pytest.approx(1e-6, rel=1e-6)

@@ -187,3 +187,13 @@ def test_drop_size_is_of_the_order_of_the_published_correlation():
     median = effective_drop(case.jet, case.constants) * drop_ratio(0.5, FlightConstants().drop_spread)
     sauter = median * np.exp(-0.5 * FlightConstants().drop_spread ** 2)
     assert 0.1 * published < sauter[0] < published
+
+
+def test_width_of_the_spray_is_that_of_an_evenly_filled_disc():
+    # A disc of radius b has a standard deviation of b/2 along any diameter; b = d/2 + tan(alpha) X^-q V0 t.
+    case = thrown(0.022, 28.0)
+    spray = fly_spray(case.jet, case.launch, case.constants)
+    quality = (case.jet.breakup_length / (210 * 0.022)) ** case.constants.quality_exponent
+    at = spray.middle.position[0, [0, 30, -1]]
+    radius = 0.011 + case.constants.spread / quality * 28.0 * spray.middle.time[[0, 30, -1]]
+    assert spray.width(at) == pytest.approx(radius / 2, rel=1e-6)

@@ -7,9 +7,10 @@ import pytest
 import xarray as xr
 
 import jetsim
+from jetsim import media
 from jetsim.errors import InputError
 from jetsim.quantities import QUANTITIES
-from jetsim.simulation import CHUNK, StreamModel, simulate
+from jetsim.simulation import CHUNK, StreamModel, simulate, start_of
 from jetsim.stream import BreakupConstants, FlightConstants, Stream, TurbulenceConstants
 
 BASE = {"tip_diameter": 0.0254, "nozzle_pressure": 345e3}
@@ -254,3 +255,26 @@ def test_model_is_picklable_and_keeps_the_sample_dimension():
 
 def test_package_root_offers_the_two_public_names():
     assert jetsim.__all__ == ["Stream", "simulate"]
+
+
+def test_a_fog_stream_breaks_up_by_its_own_diameter():
+    result = simulate(Stream(**BASE, equivalent_diameter_ratio=[1.0, 0.5], breakup_model="atomization"))
+    speed = 0.975 * np.sqrt(2 * 345e3 / media.water_density(15.0))
+    weber = media.water_density(15.0) * speed**2 * np.array([0.0254, 0.0127]) / media.water_surface_tension(15.0)
+    assert result.weber_number.values == pytest.approx(weber)
+    # Atomization: x_b over the diameter of the stream does not depend on the Weber number.
+    assert float(result.breakup_length[1] / result.breakup_length[0]) == pytest.approx(0.5)
+
+
+def test_water_and_air_have_their_own_temperatures():
+    weather = {"water_temperature": 5.0, "air_temperature": 40.0, "air_pressure": 85e3}
+    stream = Stream(**BASE, **weather, breakup_model="atomization")
+    jet = start_of(stream).jet
+    assert float(jet.water_density[0]) == pytest.approx(media.water_density(5.0))
+    assert float(jet.surface_tension[0]) == pytest.approx(media.water_surface_tension(5.0))
+    assert float(jet.air_density[0]) == pytest.approx(media.air_density(40.0, 85e3))
+    assert float(jet.air_viscosity[0]) == pytest.approx(media.air_viscosity(40.0))
+    # x_b goes as the density ratio to the power 0.335.
+    ratios = [media.water_density(w) / media.air_density(a, p) for w, a, p in ((5.0, 40.0, 85e3), (15.0, 15.0, 101325))]
+    lengths = [float(simulate(s).breakup_length) for s in (stream, Stream(**BASE, breakup_model="atomization"))]
+    assert lengths[0] / lengths[1] == pytest.approx(float(ratios[0] / ratios[1]) ** 0.335, rel=1e-9)

@@ -324,6 +324,7 @@ SLOW = """
 """
 
 
+@pytest.mark.skipif(sys.platform == "win32", reason="there such signals cannot be sent")
 @pytest.mark.parametrize(("sign", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
 def test_a_real_interrupt(tmp_path, sign, status):
     (tmp_path / "inputs").mkdir()

@@ -3,15 +3,17 @@
 import csv
 import re
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
 from jetsim.study import run
-from jetsim.supply import words
+from jetsim.supply import pumping, words
 from jetsim.supply.found import Loaded, find
-from studies.pump_and_crew import STUDY
+from jetsim.units import PSI
+from studies.pump_and_crew import STUDY, window_words
 
 FILE = STUDY.default_inputs
 
@@ -46,6 +48,97 @@ def test_report_opens_with_the_estimated_pump_pressures(folder):
     assert "within the stated limit" in first
     assert "estimated pump pressures" in findings[1]
     assert page.index("estimated pump pressures") < page.index("<h2>")
+
+
+def test_the_first_paragraph_says_which_runs_lie_outside_the_tests(folder):
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    first, *others = re.findall(r"<li>(.*?)</li>", page, re.DOTALL)
+    assert "In all of the runs of the automatic fog, breakup and reach are stretched beyond the tests" in first
+    assert not any("stretched beyond" in text for text in others)
+
+
+def test_lead_and_report_card_say_that_the_waterway_is_clear(folder):
+    page = (folder / "report.html").read_text(encoding="utf-8")
+    assert page.count("Every stream here flies as from a clear waterway") == 2
+    assert page.index("clear waterway") < page.index("<h2>")
+
+
+def with_space(loaded, **changes):
+    return replace(loaded, space=replace(loaded.space, **changes))
+
+
+def measured_on(loaded, *lengths):
+    """The department with a breakup length on each of its nozzles; None for an estimated one."""
+    nozzles = tuple(replace(n, breakup_length=x) for n, x in zip(loaded.department.nozzles, lengths, strict=True))
+    return replace(loaded, department=replace(loaded.department, nozzles=nozzles))
+
+
+@pytest.mark.parametrize(
+    ("fixed", "words_"),
+    [
+        ({}, "from a clear waterway"),
+        ({"valve_turbulence_factor": 1.0}, "from a clear waterway"),
+        ({"valve_model": "clear", "valve_turbulence_factor": 1.6}, "from a clear waterway"),
+        ({"valve_turbulence_factor": 1.6}, "(valve turbulence factor: 1.6)"),
+        ({"valve_model": "loss"}, "(how the valve's turbulence is found: loss)"),
+        ({"valve_model": "loss", "valve_turbulence_factor": 1.0}, "(how the valve's turbulence is found: loss; "),
+    ],
+)
+def test_the_shutoff_is_told_as_the_file_states_it(loaded, fixed, words_):
+    sentence = words.waterway_sentence(with_space(loaded, fixed={**loaded.space.fixed, **fixed}))
+    assert words_ in sentence
+    assert ("clear waterway" in sentence) == ("clear waterway" in words_)
+
+
+def test_a_varied_shutoff_is_told_and_acts(tmp_path):
+    text = FILE.read_text(encoding="utf-8") + (
+        "\n[parameters.valve_turbulence_factor]\ndistribution = 'uniform'\nlow = 1.9\nhigh = 2.1\n"
+        "role = 'unknown'\nbasis = 'assumption'\nsource = 'guess'\n"
+    )
+    (tmp_path / "own.toml").write_text(text, encoding="utf-8")
+
+    class Own:
+        inputs, quick = tmp_path / "own.toml", True
+
+    loaded = STUDY.load(Own())
+    assert "1.9 to 2.1" in words.waterway_sentence(loaded)
+    pair = loaded.pairs[0]
+    assert "valve_turbulence_factor" in pumping.space_of(pair, loaded.space).names
+
+
+def test_a_measured_breakup_length_is_told(loaded):
+    some = words.waterway_sentence(measured_on(loaded, 5.0, None, None))
+    assert some.startswith(
+        "Every stream here but that of the 15/16-inch smooth bore, whose breakup length was measured"
+    )
+    assert words.waterway_sentence(measured_on(loaded, 5.0, 4.0, 3.0)).startswith("Breakup lengths were measured")
+
+
+@pytest.mark.parametrize(
+    ("good", "place", "expected"),
+    [
+        ((3, 5), 4, "between pump pressures of 80.0 psi (5.52 bar) and 100 psi (6.89 bar)"),
+        ((0, 2), 1, "between pump pressures of 50.0 psi (3.45 bar), where the sweep begins, and 70.0 psi (4.83 bar)"),
+        ((4, 6), 5, "between pump pressures of 90.0 psi (6.21 bar) and 110 psi (7.58 bar), where the sweep ends"),
+        ((0, 0), 0, "at a pump pressure of 50.0 psi (3.45 bar), where the sweep begins, and at none tried next to it"),
+        ((6, 6), 6, "at a pump pressure of 110 psi (7.58 bar), where the sweep ends, and at none tried next to it"),
+        ((3, 3), 3, "at a pump pressure of 80.0 psi (5.52 bar) and at none tried next to it"),
+    ],
+)
+def test_a_window_is_given_by_both_ends_and_says_where_the_sweep_ends(loaded, good, place, expected):
+    pump = np.arange(50.0, 111.0, 10.0) * PSI
+    both = np.zeros(pump.size)
+    both[good[0] : good[1] + 1] = 0.9
+    flow = np.full((pump.size, 1), loaded.plan.target_flow)
+    # A run of many that all meet both inside the window and none outside it; reach is best at `place`.
+    reach = np.full((pump.size, 1), 30.0)
+    reach[place] = 31.0
+    force = np.where(both > 0, 1.0, 1e6)[:, None]
+    runs = {"flow_rate": flow, "supply.crew_force": force, "extreme_reach": reach}
+    swept = pumping.Sweep(loaded.pairs[0], pump, runs, np.ones(pump.size, dtype=bool))
+    choice = pumping.choose(swept, loaded.department, loaded.plan)
+    assert choice.place == place
+    assert window_words(choice, "us") == expected
 
 
 def test_words_never_promise(folder):
@@ -145,6 +238,13 @@ def test_dry_run_tells_the_runs_and_writes_nothing(tmp_path, capsys):
             "unknown input 'wind_acros'; did you mean 'wind_across'?",
         ),
         ("[crew]", "[crow]", "unknown key 'crow'; did you mean 'crew'?"),
+        (
+            'elevation = "30 deg"',
+            'breakup_length = "20 ft"',
+            "fixed.breakup_length: a breakup length belongs to the nozzle that it was measured on; give it as "
+            "nozzles.smooth_bore.breakup_length or nozzles.selectable",
+        ),
+        ('target_flow = "150 gpm"\nmax', 'target_flow = "150 gpm"\nbreakup_length = "9 psi"\nmax', "breakup_length"),
     ],
 )
 def test_wrong_study_files_end_with_one_line(tmp_path, capsys, old, new, message):

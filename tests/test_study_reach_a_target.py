@@ -45,6 +45,17 @@ def test_report_opens_with_whether_how_and_how_surely(folder):
     assert "Invented street" in page
 
 
+def test_a_measured_breakup_length_out_of_the_ordinary_opens_the_report(tmp_path):
+    fixed = ('tip_diameter = "1 1/8 in"', 'tip_diameter = "1 1/8 in"\nbreakup_length = "6 ft"')
+    arguments = ["--quick", "--inputs", str(study_file(tmp_path, fixed)), "--output", str(tmp_path / "out")]
+    assert run(STUDY, arguments) == 0
+    page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
+    first = re.findall(r"<li>(.*?)</li>", page, re.DOTALL)[0]
+    assert "In all of the runs of the 1 1/8-inch smooth bore, breakup and reach are stretched beyond" in first
+    assert "measured on 1 1/8-inch smooth bore; estimated for 250 gpm fog nozzle on straight stream" in page
+    assert "a shutoff that adds no turbulence" not in page
+
+
 def test_the_fog_nozzle_is_beside_the_smooth_bore_with_its_assumption(folder):
     page = (folder / "report.html").read_text(encoding="utf-8")
     lead = re.findall(r"<li>(.*?)</li>", page, re.DOTALL)

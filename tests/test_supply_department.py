@@ -64,6 +64,12 @@ PLAN = {
 }
 
 
+def test_a_breakup_length_is_read_with_its_nozzle():
+    bore, fog, *_ = read_department(changed(CONTENT, "nozzles/bore/breakup_length", "20 ft")).nozzles
+    assert bore.breakup_length == pytest.approx(20 * FOOT)
+    assert fog.breakup_length is None
+
+
 def changed(content, path, value):
     """The content with one key set, or taken out where the value is None."""
     content = copy.deepcopy(content)

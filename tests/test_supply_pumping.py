@@ -138,6 +138,17 @@ def test_choice_is_the_most_reach_among_good_points_with_its_window():
     assert choice.reach == reach[choice.place]
 
 
+def test_no_choice_and_no_window_is_above_a_stated_maximum():
+    free = pumping.choose(swept(BORE), DEPARTMENT, PLAN)
+    highest = free.pump_pressure - 10 * PSI
+    line = replace(BORE.line.line, sections=(replace(BORE.line.line.sections[0], maximum_pressure=highest),))
+    pair = pumping.Pair(BORE.nozzle, replace(BORE.line, line=line))
+    choice = pumping.choose(pumping.sweep(pair, SPACE, DEPARTMENT, PLAN, SAMPLES), DEPARTMENT, PLAN)
+    assert choice.met
+    assert choice.pump_pressure <= highest
+    assert choice.window[1] <= highest < free.window[1]
+
+
 def test_where_nothing_is_good_the_best_chance_is_taken():
     choice = pumping.choose(swept(AUTO), DEPARTMENT, PLAN)
     assert not choice.met
@@ -174,6 +185,29 @@ def test_setting_errors_are_left_out_for_nozzles_without_settings():
     labels = pumping.mistakes_of(BORE, SPACE, DEPARTMENT).labels
     assert not any("setting" in label for label in labels)
     assert len(labels) == len(DEPARTMENT.mistakes) - 1
+
+
+def test_a_measured_breakup_length_flies_from_its_own_nozzle_only():
+    measured = pumping.Pair(replace(BORE.nozzle, breakup_length=4.0), BORE.line)
+    estimates = [pumping.estimate(pair, DEPARTMENT, SAMPLES) for pair in (measured, BORE, AUTO)]
+    own, plain, fog = (pumping.delivered_at(e, SPACE, SAMPLES)["breakup_length"].values for e in estimates)
+    assert np.all(own == 4.0)
+    assert np.ptp(plain) > 0
+    assert np.ptp(fog) > 0
+    assert np.all(pumping.mistakes_of(measured, SPACE, DEPARTMENT).results["breakup_length"] == 4.0)
+
+
+@pytest.mark.parametrize("pair", [BORE, RING, AUTO], ids=lambda pair: pair.words)
+def test_the_shutoffs_turbulence_shortens_breakup_behind_a_line(pair):
+    # Atomization: x_b goes as Tu^-0.26, and the fire streams of this study lie in that regime.
+    estimate = pumping.estimate(pair, DEPARTMENT, SAMPLES)
+    clear, valve = (
+        pumping.delivered_at(estimate, replace(SPACE, fixed={**SPACE.fixed, **fixed}), SAMPLES)
+        for fixed in ({}, {"valve_turbulence_factor": 2.0})
+    )
+    assert valve["breakup_length"].values / clear["breakup_length"].values == pytest.approx(2**-0.26)
+    assert np.median(valve["extreme_reach"]) < np.median(clear["extreme_reach"])
+    assert valve["reaction_force"].values == pytest.approx(clear["reaction_force"].values)
 
 
 def test_space_of_a_pair_keeps_what_acts():

@@ -5,8 +5,10 @@ import pytest
 
 from jetsim.errors import InputError
 from jetsim.hydraulics.nozzle_kinds import ConstantFlow
+from jetsim.target.found import changes
 from jetsim.target.streams import draws_of, read_candidates
 from jetsim.target.task import read_task
+from jetsim.target.words import breakup_lengths
 from tests.target_cases import content, fog, study
 
 GPM, PSI = 6.30901964e-5, 6894.757293168361
@@ -44,6 +46,27 @@ def test_another_smooth_bore_shares_all_that_it_does_not_state():
     assert second.space.fixed["tip_diameter"] > first.space.fixed["tip_diameter"]
     assert second.space.names == first.space.names
     assert second.pressures == pytest.approx(first.pressures)
+
+
+@pytest.mark.parametrize("where", ["fixed", "parameters"])
+def test_a_measured_breakup_length_stays_with_the_stream_it_was_measured_on(where):
+    given = study(**fog())
+    length = {"distribution": "uniform", "low": "15 ft", "high": "17 ft", "role": "unknown", "basis": "measured",
+              "source": "tape"}  # fmt: skip
+    given[where]["breakup_length"] = "16 ft" if where == "fixed" else length
+    first, second = candidates(given)
+    assert first.is_measured
+    assert not second.is_measured
+    assert breakup_lengths([first, second]) == {"Breakup length": "measured on this stream; estimated for fog nozzle"}
+    assert set(changes(first)) == {"still air"}
+    assert len(changes(second)) == 3
+
+
+def test_a_comparison_may_have_a_measured_breakup_length_of_its_own():
+    first, second = candidates(study(name="other tip", fixed={"tip_diameter": "1 1/4 in", "breakup_length": "16 ft"}))
+    assert not first.is_measured
+    assert second.space.fixed["breakup_length"] == pytest.approx(16 * 0.3048)
+    assert breakup_lengths([first]) == {}
 
 
 def test_both_meet_the_same_draws():

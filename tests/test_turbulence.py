@@ -25,11 +25,10 @@ def test_no_loss_is_a_clear_waterway():
 
 
 def test_valve_energy_balance():
-    # A fifth of the loss K rho U^2 / 2 in each volume of water turns into turbulence: k = eta K U^2 / 2 per mass.
-    speed = 3.0
-    energy = 0.2 * 1.2 * speed**2 / 2
-    fluctuation = np.sqrt(2 * energy / 3)  # of one component: k = 3 u'^2 / 2
-    assert float(turbulence.valve_intensity(1.2, 0.2)) == pytest.approx(float(fluctuation / speed))
+    # The energy in three equal components of turbulence, 3/2 (Tu U)^2, is the share eta of the loss K U^2 / 2.
+    speed, loss, efficiency = 7.0, 1.2, 0.2
+    energy = 1.5 * (float(turbulence.valve_intensity(loss, efficiency)) * speed) ** 2
+    assert energy == pytest.approx(efficiency * loss * speed**2 / 2)
 
 
 def test_decay_limits():

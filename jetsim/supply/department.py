@@ -34,6 +34,8 @@ from jetsim.hydraulics.required_pressure import RequiredPressure, Supply, requir
 from jetsim.quantities import did_you_mean, quantity
 
 _PLAIN_NAME = re.compile(r"[a-z0-9][a-z0-9_]*")
+# A breakup length belongs to the nozzle that it was measured on.
+BREAKUP_LENGTH = "breakup_length"
 TABLES = ("nozzles", "hoses", "lines", "pump", "crew", "mistakes")
 _RULES = {"handbook appliance": HANDBOOK_APPLIANCE, "handbook master stream device": HANDBOOK_MASTER_STREAM_DEVICE}
 
@@ -48,12 +50,15 @@ class NozzleEntry:
     nozzle : Nozzle
     target : mapping
         ``{"nozzle_pressure": Pa}`` or ``{"flow": m3/s}``.
+    breakup_length : float or None
+        Measured along the stream of this nozzle [m]; estimated where there is none.
     """
 
     name: str
     label: str
     nozzle: Nozzle
     target: Mapping[str, float]
+    breakup_length: float | None = None
 
     def required(self, line: HoseLine, nozzle: Nozzle | None = None, supply: Supply | None = None) -> RequiredPressure:
         """Pump pressure for the target behind a line; `nozzle` may be the same one worn."""
@@ -180,7 +185,7 @@ def _placed(table: Table, build: Callable[[], Any]) -> Any:
 # Nozzles
 
 _TARGETS = ("target_pressure", "target_flow")
-_COMMON = ("label", "kind", "maximum_pressure", *_TARGETS)
+_COMMON = ("label", "kind", "maximum_pressure", BREAKUP_LENGTH, *_TARGETS)
 _FOG = ("velocity_coefficient", "equivalent_diameter_ratio")
 
 
@@ -189,7 +194,8 @@ def _nozzle(table: Table) -> NozzleEntry:
     keys, build = _KINDS[kind]
     table.only((*_COMMON, *keys))
     nozzle: Nozzle = _placed(table, lambda: build(table))
-    return NozzleEntry(table.path.partition(".")[2], _label(table), nozzle, _target(table))
+    measured = _optional(table, BREAKUP_LENGTH, BREAKUP_LENGTH)
+    return NozzleEntry(table.path.partition(".")[2], _label(table), nozzle, _target(table), measured)
 
 
 def _target(table: Table) -> dict[str, float]:

@@ -16,7 +16,7 @@ from jetsim.experiment.sensitivity import convergence, sobol_indices
 from jetsim.experiment.space import ParameterSpace
 from jetsim.hydraulics.believed import check_steps
 from jetsim.supply import pumping
-from jetsim.supply.department import Department
+from jetsim.supply.department import BREAKUP_LENGTH, Department
 from jetsim.supply.model import EXCESS, MEMBERS, PUMP, check_parameter
 from jetsim.supply.plan import Plan
 
@@ -76,12 +76,14 @@ def _check_steps(parameter: Parameter) -> None:
 
 
 def check_together(loaded: Loaded) -> None:
-    """Refuse targets beyond the supply, and errors that leave a pump pressure below 0, before anything is run.
+    """Refuse targets beyond the supply, errors that leave a pump pressure below 0, and one breakup length for several
+    nozzles, before anything is run.
 
     Raises
     ------
     InputError
     """
+    _check_breakup(loaded)
     lowest = min((p.distribution.ppf(0.0) for p in loaded.space.parameters if p.name == _ERROR), default=0.0)
     if loaded.plan.sweep[0] + float(lowest) < 0:
         raise InputError(f"sweep.low: parameters.{_ERROR} would bring the pump below 0 there; start the sweep higher")
@@ -90,6 +92,17 @@ def check_together(loaded: Loaded) -> None:
         for words, deviation in loaded.department.mistakes.items():
             if float(required.pump_pressure) + float(np.asarray(deviation.pump_pressure_error)) < 0:
                 raise InputError(f"mistakes: {words!r} would bring the pump below 0 for {pair.words}")
+
+
+def _check_breakup(loaded: Loaded) -> None:
+    """Refuse a breakup length that would fly from nozzles on which it was not measured."""
+    nozzles = loaded.department.nozzles
+    for place, names in (("parameters", loaded.space.names), ("fixed", tuple(loaded.space.fixed))):
+        if BREAKUP_LENGTH in names and (len(nozzles) > 1 or nozzles[0].breakup_length is not None):
+            raise InputError(
+                f"{place}.{BREAKUP_LENGTH}: a breakup length belongs to the nozzle that it was measured on; give it as "
+                f"{' or '.join(f'nozzles.{entry.name}.{BREAKUP_LENGTH}' for entry in nozzles)}"
+            )
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,7 +6,6 @@ import numpy as np
 
 from jetsim.experiment.parameters import Column
 from jetsim.quantities import UnitSystem
-from jetsim.report import display
 from jetsim.report.figures import IndexView, Limit, Line, Panel, Plot, Window, Words, index_bars, line_bands
 from jetsim.supply.department import Department
 from jetsim.supply.found import Found, Loaded, Ranking
@@ -120,8 +119,3 @@ def ranking(found: Ranking, words: Words) -> Plot:
 def short(words: str) -> str:
     """A label without the remark in brackets."""
     return words.partition(" (")[0]
-
-
-def in_words(name: str, value: float, system: UnitSystem, digits: int = 3) -> str:
-    """A value in both units."""
-    return display.both(name, value, system, digits)

@@ -15,7 +15,7 @@ from jetsim.hydraulics.hoseline import HoseLine
 from jetsim.hydraulics.nozzle_kinds import SelectableFlow
 from jetsim.hydraulics.operating_point import operating_point
 from jetsim.hydraulics.required_pressure import RequiredPressure
-from jetsim.supply.department import Crew, Department, LineEntry, NozzleEntry
+from jetsim.supply.department import BREAKUP_LENGTH, Crew, Department, LineEntry, NozzleEntry
 from jetsim.supply.model import DEVIATIONS, MEMBERS, PUMP, LineModel, applies, sampled_deviation, sampled_nozzle
 from jetsim.supply.plan import Plan
 
@@ -130,6 +130,8 @@ def chart(pair: Pair, plan: Plan, samples: xr.Dataset) -> Spread:
 def model_of(pair: Pair, space: ParameterSpace, pump_pressure: float) -> LineModel:
     """The model of a study of this pair, pumped (as believed) at a pressure [Pa]."""
     fixed = {name: value for name, value in space.fixed.items() if applies(name, pair.nozzle.nozzle)}
+    if pair.nozzle.breakup_length is not None:
+        fixed[BREAKUP_LENGTH] = pair.nozzle.breakup_length
     return LineModel(pair.line.line, pair.nozzle.nozzle, pump_pressure, fixed, space.outputs)
 
 

@@ -3,19 +3,22 @@
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from jetsim import findings
 from jetsim.experiment.space import ParameterSpace
+from jetsim.flags import outside_sentence
 from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.report import display
-from jetsim.report.document import InputLine, ReportCard, ValidityCount
+from jetsim.report.document import ReportCard, ValidityCount
 from jetsim.report.tables import Column, Table
-from jetsim.supply.department import Crew, Department
+from jetsim.supply.department import BREAKUP_LENGTH, Crew, Department
 from jetsim.supply.found import Found, Loaded, Ranking
 from jetsim.supply.model import PUMP
 from jetsim.supply.pumping import Choice, Estimate, Mistakes, Pair, Spread
 
 _PERCENT = "\N{NO-BREAK SPACE}%"
+VALVE = ("valve_model", "valve_turbulence_factor")
 VERIFY = "to be verified by in-line gauge and flowmeter"
 
 
@@ -106,6 +109,41 @@ def _reach_words(reach: float, system: UnitSystem) -> str:
     if not np.isfinite(reach):
         return "fewer than half of the runs reach the target height"
     return f"the median reach is {display.both('extreme_reach', reach, system)}"
+
+
+def outside_sentences(found: Found) -> str:
+    """Nozzles of which many runs at the estimated pump pressures, on all lines, lie outside a fit; empty for none."""
+    flags: dict[str, list[NDArray[np.int16]]] = {}
+    for estimate, delivered in zip(found.estimates, found.delivered, strict=True):
+        flags.setdefault(estimate.pair.nozzle.label, []).append(delivered["validity"].values)
+    said = (outside_sentence(np.concatenate(own), f"the runs of the {label}") for label, own in flags.items())
+    return " ".join(filter(None, said))
+
+
+def waterway_sentence(loaded: Loaded) -> str:
+    """Which turbulence of a shutoff the streams carry."""
+    space, nozzles = loaded.space, loaded.department.nozzles
+    measured = [entry.label for entry in nozzles if entry.breakup_length is not None]
+    if len(measured) == len(nozzles) or BREAKUP_LENGTH in (*space.fixed, *space.names):
+        return "Breakup lengths were measured, so whatever turbulence the shutoff adds is in them."
+    but = f" but that of the {' and the '.join(measured)}, whose breakup length was measured," if measured else ""
+    stated = [name for name in VALVE if name in space.fixed or name in space.names]
+    adds_nothing = stated == ["valve_turbulence_factor"] and space.fixed.get("valve_turbulence_factor") == 1.0
+    if not stated or space.fixed.get("valve_model") == "clear" or adds_nothing:
+        return (
+            f"Every stream here{but} flies as from a clear waterway, as if the shutoff added no turbulence: behind a "
+            "real one it breaks up sooner and falls shorter."
+        )
+    return (
+        f"Every stream here{but} carries the turbulence that the study file states for the shutoff "
+        f"({'; '.join(_stated(space, name) for name in stated)})."
+    )
+
+
+def _stated(space: ParameterSpace, name: str) -> str:
+    if name in space.fixed:
+        return f"{display.label(name)}: {space.fixed[name]}"
+    return f"{display.label(name)}: {space.parameter(name).describe()}"
 
 
 def mistake_sentence(mistakes: Mistakes, system: UnitSystem) -> str:
@@ -367,20 +405,10 @@ def report_card(loaded: Loaded, found: Found, question: str) -> ReportCard:
         f"{loaded.draws:,} draws, so a chance is known to about {percent(1 / np.sqrt(loaded.draws))}",
         convergence=" ".join(f"{capital(r.estimate.pair.nozzle.label)}: {r.convergence}" for r in found.rankings),
         negative_estimates=f"lowest first-order estimate {min(negative):.1g}" if min(negative) < 0 else "none",
-        inputs=input_lines(space),
-        fixed={display.label(name): fixed_words(name, value, space.units) for name, value in space.fixed.items()},
-        more=sources(department),
+        inputs=findings.input_lines(space),
+        fixed=findings.fixed_words(space),
+        more={"Shutoff": waterway_sentence(loaded), **sources(department)},
     )
-
-
-def input_lines(space: ParameterSpace) -> list[InputLine]:
-    """What varies, and on what evidence."""
-    return [InputLine(capital(p.long_name), p.describe(), p.role, p.basis, p.source) for p in space.parameters]
-
-
-def fixed_words(name: str, value: float | str, system: UnitSystem) -> str:
-    """A fixed value in words."""
-    return value if isinstance(value, str) else display.both(name, value, system)
 
 
 def sources(department: Department) -> dict[str, str]:

@@ -182,11 +182,14 @@ def outcome_of(candidate: Candidate, samples: xr.Dataset, task: Task, executor: 
 
 
 def changes(candidate: Candidate) -> dict[str, dict[str, Any]]:
-    """What could be other than it is, one thing at a time: words to fields."""
-    changed: dict[str, dict[str, Any]] = {
-        "a shutoff that adds no turbulence": {"valve_model": "clear"},
-        "still air": {"wind_along": 0.0, "wind_across": 0.0},
-    }
+    """What could be other than it is, one thing at a time: words to fields.
+
+    A measured breakup length belongs to its shutoff and tip, so with one neither is exchanged.
+    """
+    changed: dict[str, dict[str, Any]] = {"still air": {"wind_along": 0.0, "wind_across": 0.0}}
+    if candidate.is_measured:
+        return changed
+    changed["a shutoff that adds no turbulence"] = {"valve_model": "clear"}
     if "tip_diameter" in candidate.space.fixed:
         larger = float(candidate.space.fixed["tip_diameter"]) + LARGER
         changed["a tip 1/8 in (3 mm) larger at the same pressure"] = {"tip_diameter": larger}

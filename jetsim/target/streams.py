@@ -1,7 +1,8 @@
 """The streams of a target study: the one that the study file is about, and one to compare it with.
 
 The comparison is the same study with other equipment: whatever the file does not state again holds for both, and both
-meet the same draws of weather and of what is not known.
+meet the same draws of weather and of what is not known. Only a measured breakup length stays with the stream that it
+was measured on.
 """
 
 from collections.abc import Mapping
@@ -29,6 +30,8 @@ SEARCHED = ("nozzle_pressure", "elevation", "target_height", "delivery_distance"
 # What a rating sets, so that a fog nozzle cannot state it as well.
 _RATED = ("tip_diameter", "discharge_coefficient", "velocity_coefficient", "waterway_diameter", "pressure_tap")
 _COHERENCE = "equivalent_diameter_ratio"
+# What was measured on the first stream and belongs to it alone.
+MEASURED = "breakup_length"
 
 
 @dataclass(frozen=True)
@@ -51,6 +54,11 @@ class Candidate:
     space: ParameterSpace
     pressures: Array
     own: tuple[str, ...] = ()
+
+    @property
+    def is_measured(self) -> bool:
+        """Whether its breakup length was measured and not estimated."""
+        return MEASURED in self.space.fixed or MEASURED in self.space.names
 
     @property
     def assumption(self) -> str:
@@ -113,7 +121,10 @@ def _first(space: ParameterSpace, task: Task) -> Candidate:
 
 
 def _second(content: Mapping[str, Any], task: Task) -> Candidate:
-    """The stream to compare with: the first one's tables, with what the comparison states in their place."""
+    """The stream to compare with: the first one's tables, with what the comparison states in their place.
+
+    A breakup length that was measured on the first stream is not handed over.
+    """
     table = Table("", Table("", content).table(COMPARISON).content)
     table.only(("name", "rated_flow", "rated_pressure", "nozzle_pressures", "fixed", "parameters"))
     stated = {key: table.table(key).content if key in table else {} for key in ("fixed", "parameters")}
@@ -126,7 +137,7 @@ def _second(content: Mapping[str, Any], task: Task) -> Candidate:
     for name in _RATED if rating else ():
         if any(name in given for given in stated.values()):
             raise InputError(f"{name}: is set by rated_flow and rated_pressure, so it cannot be given as well")
-    dropped = {*stated["fixed"], *stated["parameters"], *(_RATED if rating else ())}
+    dropped = {MEASURED, *stated["fixed"], *stated["parameters"], *(_RATED if rating else ())}
     merged = {key: value for key, value in content.items() if key != COMPARISON}
     for key, given in stated.items():
         merged[key] = {**{n: v for n, v in content.get(key, {}).items() if n not in dropped}, **given}

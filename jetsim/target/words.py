@@ -6,11 +6,13 @@ from dataclasses import replace
 import numpy as np
 
 from jetsim import findings
+from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem, quantity
 from jetsim.report import display
 from jetsim.report.document import InputLine, ReportCard
 from jetsim.report.tables import Column, Table
 from jetsim.target.found import Found, Loaded, Outcome, throws
+from jetsim.target.streams import Candidate
 from jetsim.target.task import Task
 from jetsim.target.throwing import CLASSES, Solution
 
@@ -25,8 +27,12 @@ def percent(share: float) -> str:
 def lead(found: Found, system: UnitSystem) -> list[str]:
     """Whether, how, with what probability, with what margin, what would help, and how the other stream does."""
     first, second = found.first, found.second
+    outside = [
+        outside_sentence(outcome.flown["validity"].values, f"the runs of {named(outcome)}" if second else "the runs")
+        for outcome in found.outcomes
+    ]
     return [
-        answer_sentence(first, system),
+        " ".join(filter(None, (answer_sentence(first, system), *outside))),
         aim_sentence(first, system),
         margin_sentence(first, system),
         help_sentence(first.chance, found.helps),
@@ -40,14 +46,18 @@ def answer_sentence(found: Outcome, system: UnitSystem) -> str:
     """Whether, and how surely."""
     task = found.task
     flow, away = display.both("flow_rate", task.flow, system), display.both("path_along", task.place.stand_off, system)
-    name = "this stream" if found.candidate.name == "this stream" else f"the {found.candidate.name}"
     answer = "Yes" if found.chance >= task.probability else "Not surely enough"
     return (
-        f"{answer}: from {away} {name} puts {flow} or more through the window on storey {task.place.storey} in "
+        f"{answer}: from {away} {named(found)} puts {flow} or more through the window on storey {task.place.storey} in "
         f"{percent(found.chance)} of the runs ({percent(task.probability)} wanted), at a nozzle pressure of "
         f"{display.both('nozzle_pressure', found.pressure, system)}, when the crew aims by eye. In the middle of the "
         f"runs {percent(float(np.median(found.delivered)))} of the nozzle's flow passes the window."
     )
+
+
+def named(found: Outcome) -> str:
+    """What a sentence calls the stream."""
+    return "this stream" if found.candidate.name == "this stream" else f"the {found.candidate.name}"
 
 
 def aim_sentence(found: Outcome, system: UnitSystem) -> str:
@@ -228,8 +238,18 @@ def card(loaded: Loaded) -> ReportCard:
             "Drops": "lognormal, spread fitted to Freeman's 3/4-inch tip (1889, from memory), 1 1/8-inch tip held out",
             "Aim": "in every run the crew picks the elevation and the direction that serve best",
             **{f"The {c.name}": c.assumption for c in loaded.candidates if c.assumption},
+            **breakup_lengths(loaded.candidates),
         },
     )
+
+
+def breakup_lengths(candidates: Sequence[Candidate]) -> dict[str, str]:
+    """Whose breakup length was measured, where any was."""
+    measured = [c.name for c in candidates if c.is_measured]
+    if not measured:
+        return {}
+    estimated = [f"estimated for {c.name}" for c in candidates if not c.is_measured]
+    return {"Breakup length": "; ".join([f"measured on {' and '.join(measured)}", *estimated])}
 
 
 def input_lines(loaded: Loaded) -> list[InputLine]:

@@ -1,6 +1,6 @@
 """Write the JSON schemas of department and question files beside them, for editors that complete keys.
 
-Run ``python studies/inputs/make_schemas.py`` after a file's shape has changed; a test holds the written ones against it.
+Run ``python studies/inputs/make_schemas.py`` after a file's shape has changed; a test holds what is written to it.
 """
 
 from pathlib import Path

@@ -1,0 +1,101 @@
+"""Systems without what only POSIX has: nothing in the package or the scripts may count on it."""
+
+import ast
+import os
+import signal
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from jetsim.simulation import LEAST_CHUNK, simulate
+from jetsim.stream import Stream
+from jetsim.study import run
+from studies.reach_a_target import STUDY
+
+ROOT = Path(__file__).resolve().parents[1]
+SCRIPTS = sorted(path for part in ("jetsim", "studies", "benchmarks") for path in (ROOT / part).rglob("*.py"))
+# Names of the standard library that Windows lacks ("Availability: Unix" or "not Windows" in its documentation).
+MISSING = {
+    "os": {
+        "chown", "fork", "getegid", "geteuid", "getgid", "getloadavg", "getpgid", "getpriority", "getuid", "killpg",
+        "mkfifo", "nice", "openpty", "sched_getaffinity", "sched_setaffinity", "sched_yield", "setpgid", "setsid",
+        "setuid", "statvfs", "sysconf", "uname", "wait",
+    },
+    "signal": {
+        "SIGALRM", "SIGCHLD", "SIGCONT", "SIGHUP", "SIGKILL", "SIGPIPE", "SIGQUIT", "SIGSTOP", "SIGTSTP", "SIGUSR1",
+        "SIGUSR2", "alarm", "pause", "pthread_kill", "pthread_sigmask", "setitimer", "sigwait",
+    },
+    "time": {"tzset", "clock_settime"},
+}  # fmt: skip
+MODULES = {"fcntl", "grp", "posix", "pty", "pwd", "resource", "syslog", "termios", "tty"}
+
+
+def guarded(function: ast.AST) -> set[str]:
+    """Names that a function asks for by `hasattr` before it uses them."""
+    calls = (node for node in ast.walk(function) if isinstance(node, ast.Call))
+    return {ast.literal_eval(c.args[1]) for c in calls if isinstance(c.func, ast.Name) and c.func.id == "hasattr"}
+
+
+def unguarded(source: str) -> list[str]:
+    """Names that a source uses without asking and imports of modules that only POSIX has."""
+    tree = ast.parse(source)
+    asked: dict[int, set[str]] = {}
+    for function in ast.walk(tree):
+        if isinstance(function, ast.FunctionDef) and (names := guarded(function)):
+            asked |= {id(node): names for node in ast.walk(function)}
+    found = []
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+            if node.attr in MISSING.get(node.value.id, ()) and node.attr not in asked.get(id(node), ()):
+                found.append(f"{node.value.id}.{node.attr}")
+        elif isinstance(node, ast.Import):
+            found += [alias.name for alias in node.names if alias.name in MODULES]
+        elif isinstance(node, ast.ImportFrom):
+            owner = MISSING.get(str(node.module), ())
+            found += [alias.name for alias in node.names if alias.name in owner or node.module in MODULES]
+    return found
+
+
+@pytest.mark.parametrize("path", SCRIPTS, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_no_unguarded_use_of_what_only_posix_has(path):
+    assert unguarded(path.read_text(encoding="utf-8")) == []
+
+
+def test_unguarded_uses_are_seen():
+    assert unguarded("import os\ndef f():\n    return os.sched_getaffinity(0)") == ["os.sched_getaffinity"]
+    assert unguarded("import os\nx = os.getuid()") == ["os.getuid"]
+    assert unguarded("import resource") == ["resource"]
+    assert unguarded("from os import killpg") == ["killpg"]
+    assert unguarded("import os\ndef f():\n    return os.fork() if hasattr(os, 'fork') else 0") == []
+
+
+@pytest.fixture
+def bare(tmp_path, monkeypatch):
+    """Without these names (the folder is made before, for pytest itself uses them)."""
+    for module in (os, signal):
+        for name in MISSING[module.__name__] - {"sysconf"}:  # which libraries built for this system ask for
+            monkeypatch.delattr(module, name, raising=False)
+    return tmp_path
+
+
+def test_streams_are_simulated_on_all_processors(bare):
+    stream = {"tip_diameter": 0.0254, "nozzle_pressure": 345e3, "breakup_model": "atomization"}
+    many = simulate(Stream(**stream, elevation=np.full(LEAST_CHUNK + 1, 30.0)))
+    assert float(many.extreme_reach[-1]) == pytest.approx(float(simulate(Stream(**stream)).extreme_reach), rel=1e-12)
+
+
+def test_a_study_writes_its_report(bare):
+    text = STUDY.default_inputs.read_text(encoding="utf-8")
+    start, end = text.index("[comparison]"), text.index("[fixed]")
+    text = text[:start] + text[end:]
+    for old, new in (
+        ("base_samples = 64", "base_samples = 4"),
+        ("[1, 2, 3, 4, 5]", "[3]"),
+        ('["40 psi", "50 psi", "60 psi"]', '["50 psi"]'),
+    ):
+        assert old in text
+        text = text.replace(old, new)
+    (bare / "own.toml").write_text(text, encoding="utf-8")
+    assert run(STUDY, ["--quick", "--inputs", str(bare / "own.toml"), "--output", str(bare / "out")]) == 0
+    assert (bare / "out" / "report.html").exists()
