@@ -4,6 +4,18 @@ Every room of the house raises these, so they stand below all of them.
 """
 
 from collections.abc import Iterable
+from typing import Any
+
+_LONGEST = 60
+
+
+def shown(value: Any) -> str:
+    """A raw value as an error shows it: on one line, and not endless."""
+    try:
+        text = repr(value)
+    except ValueError:  # Python refuses to print whole numbers of thousands of digits
+        return "a huge number"
+    return text if len(text) <= _LONGEST else f"{text[:_LONGEST]}..."
 
 
 class InputError(ValueError):

@@ -178,7 +178,7 @@ _OUTPUTS = tuple(
 # The way from the pump to the tip. (name after the dot, symbol, long name, dimension, units, lowest, highest.)
 _RATIO, _LENGTH, _PRESSURE = ("ratio", "1", "1", "1"), ("length", "m", "ft", "m"), ("pressure", "Pa", "psi", "bar")
 _DIAMETER, _FLOW = ("length", "m", "in", "mm"), ("flow", "m3/s", "gpm", "L/min")
-_HOSE = ("hose coefficient", "Pa s2/m7", "psi/(100gpm)2/(100ft)", "Pa s2/m7")
+_HOSE = ("hose coefficient", "Pa s2/m7", "psi/(100gpm)2/(100ft)", "kPa/(100L/min)2/(100m)")
 _FORCE = ("force", "N", "lbf", "N")
 _SUPPLY = tuple(
     Quantity(f"supply.{name}", symbol, long_name, *dimension, low, high, low_open=is_open)

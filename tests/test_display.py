@@ -37,6 +37,15 @@ def test_both_units_with_the_editions_own_first():
     assert display.span("extreme_reach", 24.0, 24.0) == "78.7 ft (24.0 m)"
 
 
+def test_a_hose_coefficient_is_short_in_both_editions():
+    # By hand: 15.5 psi = 106.87 kPa; (100 gpm)2 = 14.330 (100 L/min)2; 100 ft = 0.3048 (100 m).
+    hose = 15.5 * units.HOSE_COEFFICIENT
+    both = "15.5 psi/(100gpm)2/(100ft)", "24.5 kPa/(100L/min)2/(100m)"
+    assert pytest.approx(24.469, rel=1e-4) == 15.5 * 6.894757 / 3.785411784**2 / 0.3048
+    assert display.both("supply.hose_coefficient", hose) == f"{both[0]} ({both[1]})"
+    assert display.both("supply.hose_coefficient", hose, "si") == f"{both[1]} ({both[0]})"
+
+
 def test_a_temperature_difference_keeps_no_offset():
     assert display.both("water_temperature", 10.0) == "50.0 degF (10.0 degC)"
     assert display.both("water_temperature", 10.0, interval=True) == "18.0 degF (10.0 degC)"
