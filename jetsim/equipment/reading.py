@@ -22,11 +22,11 @@ from pydantic import (
 )
 from pydantic_core import CoreSchema, ErrorDetails, core_schema
 
-from jetsim.errors import InputError, InputFileError
+from jetsim.errors import InputError, InputFileError, shown
 from jetsim.experiment.distributions import Distribution
 from jetsim.experiment.parameters import BASES, ROLES
 from jetsim.experiment.studyfile import check_input, flat_names, read_distribution
-from jetsim.experiment.tables import Table, load_toml, read_field, read_measure, shown
+from jetsim.experiment.tables import Table, load_toml, read_field, read_measure
 from jetsim.quantities import QUANTITIES, Quantity, did_you_mean, quantity
 
 # Stands for the place of a value until the reader of the whole file knows it.
