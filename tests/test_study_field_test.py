@@ -239,6 +239,15 @@ def test_taking_the_wind_off_makes_throws_alike(folders):
     assert still < 0.75 * measured
 
 
+def test_a_sheet_kept_in_the_results_is_never_overwritten(tmp_path, capsys):
+    out = tmp_path / "out"
+    out.mkdir()
+    shutil.copy(SHEET, out / "sheet.csv")
+    assert command("read", out, "--sheet", str(out / "sheet.csv"), "--overwrite") == 2
+    assert "holds files the study needs" in capsys.readouterr().err
+    assert (out / "sheet.csv").read_bytes() == SHEET.read_bytes()
+
+
 # Calibrate
 
 
@@ -343,6 +352,9 @@ def test_comparison_takes_the_posterior(folders, tmp_path):
         ('style = "slide"', 'style = "slid"', "did you mean 'slide'"),
         ("[weights]", "[weigths]", "unknown key 'weigths'; did you mean 'weights'?"),
         ("sd = 0.012", "sd = nan", "sd"),
+        ("high = 0.9 }", "High = 0.9, high = 0.9 }", "unknown key 'nozzles.fog_150.equivalent_diameter_ratio.High'"),
+        ("low = 0.85, high", "Low = 0.85, high", "did you mean 'low'?"),
+        ("ln_sd = 0.4, low = 0.003", "ln_sd = 0.4, lwo = 0.003", "unknown key 'shared.reach_scatter.lwo'"),
         ("reach = 3", "reach = -3", "weights.reach = -3: allowed is 0 to 1000"),
         ('nozzle_pressure = "1.5 psi"', 'nozzle_pressure = "0 psi"', "must be above 0"),
     ],
