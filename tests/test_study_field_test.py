@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import xarray as xr
+from scipy import stats
 
 from jetsim.errors import InputError
 from jetsim.experiment.fieldsheet import COLUMNS
@@ -60,6 +61,21 @@ def test_plan_opens_with_the_throws_it_takes(folders):
     assert re.match(r"It takes \d+ throws of each set-up", lead[0])
     assert "single throw" in lead[1]
     assert any("cannot say" in sentence for sentence in lead)
+
+
+def test_plan_prints_the_power_of_each_pair_averaged_over_the_priors(folders, field_test):
+    """Against whole tests drawn afresh: a truth of the priors, normal scatter about it, a t-test."""
+    lead = " ".join(findings(folders / "plan"))
+    assert "can decide" not in lead
+    made = planning.make_plan(field_test, planning.QUICK_BLOCKS)
+    rng = np.random.default_rng(5)
+    still = planning._still_by_priors(field_test, rng)
+    for pair in made.pairs:
+        truth = np.repeat(still[pair.first] - still[pair.second], 20)[:, None]
+        drawn = truth + rng.normal(0.0, pair.needed.spread, (truth.size, made.blocks))
+        found = np.mean(stats.ttest_1samp(drawn, 0.0, axis=1).pvalue <= field_test.wanted.false_alarm)
+        assert pair.chance == pytest.approx(found, abs=0.08)
+        assert f"{pair.first.upper()} and {pair.second.upper()} {100 * pair.chance:.0f} %" in lead
 
 
 def test_simulated_power_of_every_pair_is_within_three_percent_of_the_closed_form(folders):
@@ -237,6 +253,19 @@ def test_taking_the_wind_off_makes_throws_alike(folders):
     table = rows(folders / "read" / "tables" / "wind_corrected.csv")
     measured, still = (np.mean([float(row[f"{key}_sd [ft]"]) for row in table]) for key in ("measured", "still"))
     assert still < 0.75 * measured
+
+
+def test_read_names_pairs_with_adjusted_p_and_no_winner_without_it(folders):
+    lead = findings(folders / "read")
+    table = rows(folders / "read" / "tables" / "paired_tests.csv")
+    apart = [row for row in table if float(row["adjusted_p"]) <= 0.05]
+    assert f"{len(apart)} of 10 pairs differ in farthest drops" in lead[1]
+    assert lead[1].count("adjusted p ") == len(apart) > 0
+    assert all((row["verdict"] == "differ") == (row in apart) for row in table)
+    assert all(float(row["power [%]"]) > float(row["power_all [%]"]) > 0 for row in table)
+    page = (folders / "read" / "report.html").read_text(encoding="utf-8")
+    assert "went farthest" not in page
+    assert "no set-up beats every other" in page or re.search(r"set-up [A-E] beats every other", page)
 
 
 def test_a_sheet_kept_in_the_results_is_never_overwritten(tmp_path, capsys):

@@ -151,9 +151,7 @@ def _pedigree_of(stated: Table) -> dict[str, Any]:
 # Distributions
 
 
-def read_distribution(
-    table: Table, name: str, beside: Iterable[str] = ("basis", "source")
-) -> tuple[Distribution, str]:
+def read_distribution(table: Table, name: str, beside: Iterable[str] = ("basis", "source")) -> tuple[Distribution, str]:
     """Read the distribution of quantity `name` and the label of the unit in which it is stated.
 
     Parameters
