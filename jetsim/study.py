@@ -216,7 +216,8 @@ def _add_options(parser: argparse.ArgumentParser, study: Study[Any]) -> None:
     add("--units", choices=("us", "si"), help="units shown first (default: as the study file says)")
     add("--workers", type=_workers, metavar="N", default=available_processors(), help="threads (default: all)")
     add("--dry-run", action="store_true", help="say what would be run and write nothing")
-    add("--overwrite", action="store_true", help="replace a folder that holds something else")
+    add("--overwrite", action="store_true",
+        help="replace a folder that holds something else; files that no study wrote are kept beside it")  # fmt: skip
     if study.add_options is not None:
         study.add_options(parser)
 
@@ -308,7 +309,9 @@ def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
     if options.dry_run:
         print(plan)
         return
-    folder = StudyFolder(options.output, study.name, options.inputs, options.overwrite, (study.script, Path(__file__)))
+    read = [value for value in options.extra.values() if isinstance(value, Path)]
+    needed = (study.script, Path(__file__), *read)
+    folder = StudyFolder(options.output, study.name, options.inputs, options.overwrite, needed)
     folder.check()
     print(f"{plan}\nWorkers: {options.workers}", file=sys.stderr)
     clock = _Clock(timestamp(), time.perf_counter())

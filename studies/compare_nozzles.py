@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from jetsim.study import Findings, Options, Study, run
-from jetsim.trials import comparing
+from jetsim.trials import comparing, posterior
 from jetsim.trials.fieldfile import FieldTest, read_field_test
 
 Loaded = tuple[FieldTest, dict[str, np.ndarray] | None]
@@ -26,7 +26,7 @@ def load(options: Options) -> Loaded:
     """Read the study file and, after a test, the posterior."""
     test = read_field_test(options.inputs)
     path = options.extra.get("posterior")
-    return test, None if path is None else comparing.read_posterior(path, test)
+    return test, None if path is None else posterior.read_posterior(path, test)
 
 
 def draws(options: Options) -> int:
@@ -36,17 +36,19 @@ def draws(options: Options) -> int:
 
 def plan(loaded: Loaded, options: Options) -> str:
     """What would be run."""
-    test, posterior = loaded
+    test, after = loaded
     count = draws(options)
-    basis = "the priors" if posterior is None else "the posterior"
-    return f"{test.title}\n{len(test.setups)} set-ups on {count:,} draws of {basis}: {count * len(test.setups):,} runs"
+    basis = "the priors" if after is None else "the posterior"
+    return (
+        f"{test.title}\n{len(test.setups)} set-ups on {count:,} draws of {basis}: {2 * count * len(test.setups):,} runs"
+    )
 
 
 def compute(loaded: Loaded, options: Options) -> Findings:
     """Compare and write it up."""
-    test, posterior = loaded
-    compared = comparing.compare(test, draws(options), posterior)
-    files = [] if posterior is None else [options.extra["posterior"]]
+    test, after = loaded
+    compared = comparing.compare(test, draws(options), after)
+    files = [] if after is None else [options.extra["posterior"]]
     return Findings(comparing.comparison_report(test, compared, options.system(test.units)), data_files=files)
 
 

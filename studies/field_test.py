@@ -12,7 +12,7 @@ import numpy as np
 from jetsim.experiment.calibration import QUICK, Sampling
 from jetsim.experiment.fieldsheet import Sheet, read_sheet
 from jetsim.study import Findings, Options, Study, run_commands
-from jetsim.trials import emulated, learning, learnt, model, planning, reading
+from jetsim.trials import emulated, learning, learnt, model, planning, posterior, reading, tested
 from jetsim.trials.fieldfile import FieldTest, read_field_test
 from jetsim.trials.throws import sheet_rules
 
@@ -28,7 +28,7 @@ def load(options: Options) -> FieldTest:
 def plan_words(test: FieldTest, options: Options) -> str:
     """What would be simulated to plan."""
     blocks = planning.QUICK_BLOCKS if options.quick else planning.BLOCKS
-    return f"{test.title}\n{blocks:,} blocks of {len(test.setups)} throws: {blocks * len(test.setups):,} runs"
+    return f"{test.title}\n{blocks:,} blocks of {len(test.setups)} throws: {planning.runs(test, blocks):,} runs"
 
 
 def plan(test: FieldTest, options: Options) -> Findings:
@@ -72,7 +72,8 @@ def read_words(loaded: tuple[FieldTest, Sheet], options: Options) -> str:
     test, sheet = loaded
     draws = reading.QUICK_DRAWS if options.quick else reading.DRAWS
     count = len(sheet.accepted.setups)
-    return f"{test.title}\n{count} throws that count, {draws} draws of the priors: {(draws + 2) * count:,} runs"
+    runs = (draws + 2) * count + tested.BLOCKS * len(test.setups)
+    return f"{test.title}\n{count} throws that count, {draws} draws of the priors: {runs:,} runs"
 
 
 def read(loaded: tuple[FieldTest, Sheet], options: Options) -> Findings:
@@ -127,7 +128,7 @@ def calibrate(loaded: tuple[FieldTest, Sheet], options: Options) -> Findings:
     report = learnt.learnt_report(test, found, after, options.system(test.units))
     return Findings(
         report,
-        {"posterior": found.posterior.values},
+        {"posterior": found.posterior.values.assign_attrs({posterior.DEFINITION: test.definition})},
         tables=[learnt.unknown_table(test, found, found.learnt)],
         data_files=[options.extra["sheet"]],
         texts=learnt.study_files(test, found),

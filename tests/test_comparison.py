@@ -85,17 +85,20 @@ def three() -> dict[str, dict[str, np.ndarray]]:
     return {"reach": reach, "reaction": force}
 
 
-def test_scores_run_from_worst_to_best_and_less_reaction_is_better():
-    made = decide(three(), {"reach": 2.0, "reaction": 2.0}, ("reaction",))
-    assert made.scores[:, 0] == pytest.approx([1.0, 0.5, 0.0], abs=0.01)
+SCALES = {"reach": 10.0, "reaction": 100.0, "flow": 0.01}
+
+
+def test_scores_count_scales_and_less_reaction_is_better():
+    made = decide(three(), {"reach": 2.0, "reaction": 2.0}, SCALES, ("reaction",))
+    assert made.scores[:, 0] == pytest.approx([0.0, -0.5, -1.0], abs=0.01)
     assert made.scores[:, 1] == pytest.approx([0.0, 0.8, 1.0], abs=0.01)
-    assert made.best == "b"
+    assert made.best == ("b",)
     assert made.chance_of_best == pytest.approx([0, 1, 0])
 
 
 def test_weight_range_is_where_the_choice_changes():
     """By hand: b leads a while 0.5 w + 0.8 (1 - w) > w, and leads c while that exceeds 1 - w."""
-    made = decide(three(), {"reach": 1.0, "reaction": 1.0}, ("reaction",))
+    made = decide(three(), {"reach": 1.0, "reaction": 1.0}, SCALES, ("reaction",))
     assert made.weight_range[0] == pytest.approx([0.2 / 0.7, 0.8 / 1.3], abs=0.01)
 
 
@@ -118,7 +121,7 @@ def test_the_leader_changes_only_outside_its_range(setups, criteria, seed):
 
 def test_what_all_share_has_no_weight():
     values = three() | {"flow": {name: np.full(500, 0.01) for name in "abc"}}
-    made = decide(values, {"reach": 1.0, "flow": 1.0})
+    made = decide(values, {"reach": 1.0, "flow": 1.0}, SCALES)
     assert made.scores[:, 1] == pytest.approx([0, 0, 0])
 
 
@@ -128,4 +131,39 @@ def test_what_all_share_has_no_weight():
 )
 def test_bad_weights_are_refused(weights, words):
     with pytest.raises(InputError, match=words):
-        decide(three(), weights)
+        decide(three(), weights, SCALES)
+
+
+@pytest.mark.parametrize("scale", [None, 0.0, -1.0, float("nan"), float("inf")])
+def test_bad_scales_are_refused(scale):
+    with pytest.raises(InputError, match=r"scales\.reach = .*: must be given, above 0"):
+        decide(three(), {"reach": 1.0}, {} if scale is None else {"reach": scale})
+
+
+@settings(max_examples=40, deadline=None)
+@given(st.integers(0, 10_000))
+def test_a_setup_that_is_worst_in_everything_changes_nothing(seed):
+    rng = np.random.default_rng(seed)
+    values = {c: {s: rng.normal(0, 1, 200) for s in "abc"} for c in ("reach", "reaction")}
+    worst = {"reach": np.full(200, -9.0), "reaction": np.full(200, 9.0)}
+    more = {c: {**values[c], "d": worst[c]} for c in values}
+    scales = {"reach": 1.0, "reaction": 2.0}
+    before, after = (decide(v, {"reach": 1.0, "reaction": 1.0}, scales, ("reaction",)) for v in (values, more))
+    assert after.best == before.best
+    assert after.chance_of_best == pytest.approx([*before.chance_of_best, 0.0])
+    assert after.totals[:3] == pytest.approx(before.totals)
+    assert after.weight_range == pytest.approx(before.weight_range)
+
+
+def test_three_equal_setups_share_first_place():
+    same = RNG.normal(30.0, 1.0, 500)
+    made = decide({"reach": dict.fromkeys("abc", same)}, {"reach": 1.0}, SCALES)
+    assert made.chance_of_best == pytest.approx([1 / 3, 1 / 3, 1 / 3])
+    assert made.best == ("a", "b", "c")
+
+
+def test_a_small_difference_does_not_outweigh_a_large_one():
+    """0.1 m of reach against 90 N of reaction, at 10 m for 100 N."""
+    values = {"reach": {"a": np.full(9, 40.1), "b": np.full(9, 40.0)},
+              "reaction": {"a": np.full(9, 290.0), "b": np.full(9, 200.0)}}  # fmt: skip
+    assert decide(values, {"reach": 3.0, "reaction": 1.0}, SCALES, ("reaction",)).best == ("b",)

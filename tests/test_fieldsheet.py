@@ -92,6 +92,7 @@ CELLS = [
     ("setup", "bb", "is no set-up of the study file"),
     ("setup", "", "is empty"),
     ("run_order", "2", "is used before (row 3, column run_order); number every throw once"),
+    ("run_order", "2.0", "= '2.0': is used before (row 3, column run_order)"),
     ("run_order", "2.5", "must be a whole number"),
     ("flow_gpm", "180,5", "has 14 cells, the header has 13; look for a comma inside a cell"),
     ("flow_gpm", '"180,5"', "has a decimal comma; write '180.5'"),
@@ -124,6 +125,7 @@ HEADERS = [
     ("flow_gpm", "flw_gpm", "is not known; did you mean 'flow_gpm'?"),
     ("flow_gpm", "nozzle_pressure_bar", "gives the same column twice"),
     ("farthest_drops_ft", "remark", "column 'farthest_drops_ft' is missing"),
+    ("nozzle_pressure_psi", "target_nozzle_pressure_psi", "column 'nozzle_pressure_psi' is missing"),
 ]
 
 

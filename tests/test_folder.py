@@ -124,6 +124,18 @@ def test_a_folder_without_results_is_refused_and_kept_even_when_overwritten(plac
     assert (place / "papers.before-1/thesis.txt").read_text() == "years of work"
 
 
+@pytest.mark.parametrize("changes", [{}, {"study": "other"}])
+def test_overwriting_keeps_what_no_study_wrote(place, changes):
+    write(folder(place))
+    (place / "results/demo/sheet.csv").write_text("an afternoon of throws")
+    (place / "results/demo/report.html").write_text("my remarks")
+    refused(folder(place, study="demo"), "--overwrite, which keeps what is there as demo.before-1")
+    write(folder(place, overwrite=True, **changes), "two")
+    assert (place / "results/demo/report.html").read_text() == "two"
+    assert (place / "results/demo.before-1/sheet.csv").read_text() == "an afternoon of throws"
+    assert (place / "results/demo.before-1/report.html").read_text() == "my remarks"
+
+
 @pytest.mark.parametrize(
     ("path", "match"),
     [(".", "current directory"), ("..", "current directory"), ("/", "current directory"), ("inputs", "study file"),

@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import xarray as xr
+from scipy import stats
 
 from jetsim.errors import InputError
 from jetsim.experiment.fieldsheet import COLUMNS
@@ -62,6 +63,21 @@ def test_plan_opens_with_the_throws_it_takes(folders):
     assert re.match(r"It takes \d+ throws of each set-up", lead[0])
     assert "single throw" in lead[1]
     assert any("cannot say" in sentence for sentence in lead)
+
+
+def test_plan_prints_the_power_of_each_pair_averaged_over_the_priors(folders, field_test):
+    """Against whole tests drawn afresh: a truth of the priors, normal scatter about it, a t-test."""
+    lead = " ".join(findings(folders / "plan"))
+    assert "can decide" not in lead
+    made = planning.make_plan(field_test, planning.QUICK_BLOCKS)
+    rng = np.random.default_rng(5)
+    still = planning._still_by_priors(field_test, rng)
+    for pair in made.pairs:
+        truth = np.repeat(still[pair.first] - still[pair.second], 20)[:, None]
+        drawn = truth + rng.normal(0.0, pair.needed.spread, (truth.size, made.blocks))
+        found = np.mean(stats.ttest_1samp(drawn, 0.0, axis=1).pvalue <= field_test.wanted.false_alarm)
+        assert pair.chance == pytest.approx(found, abs=0.08)
+        assert f"{pair.first.upper()} and {pair.second.upper()} {100 * pair.chance:.0f} %" in lead
 
 
 def test_simulated_power_of_every_pair_is_within_three_percent_of_the_closed_form(folders):
@@ -241,6 +257,28 @@ def test_taking_the_wind_off_makes_throws_alike(folders):
     assert still < 0.75 * measured
 
 
+def test_read_names_pairs_with_adjusted_p_and_no_winner_without_it(folders):
+    lead = findings(folders / "read")
+    table = rows(folders / "read" / "tables" / "paired_tests.csv")
+    apart = [row for row in table if float(row["adjusted_p"]) <= 0.05]
+    assert f"{len(apart)} of 10 pairs differ in farthest drops" in lead[1]
+    assert lead[1].count("adjusted p ") == len(apart) > 0
+    assert all((row["verdict"] == "differ") == (row in apart) for row in table)
+    assert all(float(row["power [%]"]) > float(row["power_all [%]"]) > 0 for row in table)
+    page = (folders / "read" / "report.html").read_text(encoding="utf-8")
+    assert "went farthest" not in page
+    assert "no set-up beats every other" in page or re.search(r"set-up [A-E] beats every other", page)
+
+
+def test_a_sheet_kept_in_the_results_is_never_overwritten(tmp_path, capsys):
+    out = tmp_path / "out"
+    out.mkdir()
+    shutil.copy(SHEET, out / "sheet.csv")
+    assert command("read", out, "--sheet", str(out / "sheet.csv"), "--overwrite") == 2
+    assert "holds files the study needs" in capsys.readouterr().err
+    assert (out / "sheet.csv").read_bytes() == SHEET.read_bytes()
+
+
 # Calibrate
 
 
@@ -361,6 +399,9 @@ def test_comparison_takes_the_posterior(folders, tmp_path):
         ('style = "slide"', 'style = "slid"', "did you mean 'slide'"),
         ("[weights]", "[weigths]", "unknown key 'weigths'; did you mean 'weights'?"),
         ("sd = 0.012", "sd = nan", "sd"),
+        ("high = 0.9 }", "High = 0.9, high = 0.9 }", "unknown key 'nozzles.fog_150.equivalent_diameter_ratio.High'"),
+        ("low = 0.85, high", "Low = 0.85, high", "did you mean 'low'?"),
+        ("ln_sd = 0.4, low = 0.003", "ln_sd = 0.4, lwo = 0.003", "unknown key 'shared.reach_scatter.lwo'"),
         ("reach = 3", "reach = -3", "weights.reach = -3: allowed is 0 to 1000"),
         ('nozzle_pressure = "1.5 psi"', 'nozzle_pressure = "0 psi"', "must be above 0"),
     ],

@@ -15,6 +15,7 @@ from jetsim.errors import InputError
 Array = NDArray[np.float64]
 
 SURE = 0.9
+EQUAL = 1e-9  # points of a decision: far below anything that a scale of a department can mean
 BAND = (0.05, 0.95)
 
 
@@ -114,10 +115,10 @@ class Decision:
     weights : ndarray, shape (criteria,)
         Sum to 1.
     scores : ndarray, shape (set-ups, criteria)
-        0 for the worst and 1 for the best median; 0 everywhere where all are equal.
+        By how many scales the median is better than that of the first set-up.
     totals : ndarray, shape (set-ups,)
     chance_of_best : ndarray, shape (set-ups,)
-        Share of draws in which each set-up has the highest total.
+        Share of draws in which each set-up has the highest total; equal ones share a draw.
     weight_range : ndarray, shape (criteria, 2)
         Between which limits each weight may move (the others keep their proportions) before another one leads.
     """
@@ -131,47 +132,57 @@ class Decision:
     weight_range: Array
 
     @property
-    def best(self) -> str:
-        """The set-up with the highest total."""
-        return self.setups[int(np.argmax(self.totals))]
+    def best(self) -> tuple[str, ...]:
+        """The set-ups with the highest total: several where they are equal."""
+        return tuple(name for name, first in zip(self.setups, _shared_first(self.totals), strict=True) if first > 0)
+
+
+def _shared_first(totals: Array) -> Array:
+    """Share in the first place along the first axis: 1 for a sole leader, equal parts for equal ones."""
+    leads = totals >= totals.max(axis=0) - EQUAL
+    return np.asarray(leads / leads.sum(axis=0))
 
 
 def decide(
-    values: Mapping[str, Mapping[str, Array]], weights: Mapping[str, float], smaller: Sequence[str] = ()
+    values: Mapping[str, Mapping[str, Array]],
+    weights: Mapping[str, float],
+    scales: Mapping[str, float],
+    smaller: Sequence[str] = (),
 ) -> Decision:
-    """Weigh criteria against each other.
+    """Weigh criteria against each other by stated scales, so that no set-up changes how two others compare.
 
     Parameters
     ----------
     values : mapping of criterion to mapping of set-up to ndarray, shape (draws,)
     weights : mapping of criterion to float
         0 or more, not all 0.
+    scales : mapping of criterion to float
+        Difference of each criterion that counts one point before weighing, above 0, in the unit of its values.
     smaller : sequence of str, optional
         Criteria of which less is better.
 
     Raises
     ------
     InputError
-        A criterion without values, or weights that cannot be used.
+        A criterion without values or scale, or weights or scales that cannot be used.
     """
     criteria = tuple(weights)
     for name in criteria:
         if name not in values:
             raise InputError(f"weights.{name}: there is no such criterion; known: {', '.join(values)}")
+        if not 0 < scales.get(name, 0.0) < np.inf:
+            raise InputError(f"scales.{name} = {scales.get(name)}: must be given, above 0")
     given = np.array(list(weights.values()), dtype=float)
     if not np.isfinite(given).all() or (given < 0).any() or given.sum() <= 0:
         raise InputError(f"weights = {dict(weights)}: each must be 0 or more, and one above 0")
     setups = tuple(values[criteria[0]])
     stacked = np.array([[values[c][s] for c in criteria] for s in setups])  # (set-ups, criteria, draws)
     stacked[:, [c in smaller for c in criteria]] *= -1
-    medians = np.median(stacked, axis=2)
-    low, span = medians.min(axis=0), np.ptp(medians, axis=0)
-    differs = span > 1e-9 * np.maximum(np.abs(medians).max(axis=0), 1e-300)
-    scaled = np.where(differs[:, None], (stacked - low[:, None]) / np.where(differs, span, 1.0)[:, None], 0.0)
-    scores = np.where(differs, (medians - low) / np.where(differs, span, 1.0), 0.0)
+    scaled = stacked / np.array([scales[name] for name in criteria])[:, None]
+    medians = np.median(scaled, axis=2)
+    scores = medians - medians[0]
     share = given / given.sum()
-    winners = np.argmax(np.einsum("scd,c->sd", scaled, share), axis=0)
-    chance = np.bincount(winners, minlength=len(setups)) / winners.size
+    chance = _shared_first(np.einsum("scd,c->sd", scaled, share)).mean(axis=1)
     return Decision(setups, criteria, share, scores, scores @ share, chance, weight_ranges(scores, share))
 
 

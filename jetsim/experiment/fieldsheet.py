@@ -207,9 +207,10 @@ def _headers(texts: Sequence[str]) -> tuple[list[_Header | None], list[str]]:
         except InputError as error:
             headers.append(None)
             lines.append(f"row 1, column {text!r}: {error}")
-    misread = " ".join(texts)
+    misread = [text.strip() for text, header in zip(texts, headers, strict=True) if header is None]
     for column in COLUMNS.values():
-        if column.required and column.name not in seen and column.name not in misread:
+        named = column.name in seen or any(text.startswith(column.name) for text in misread)
+        if column.required and not named:
             lines.append(f"row 1: column {column.header('us')!r} is missing; add it (or its SI edition)")
     return headers, lines
 
@@ -312,14 +313,14 @@ def _within_plan(cells: Mapping[str, Cell], rules: SheetRules) -> Iterable[str]:
 
 def _sheet_rules(rows: Sequence[Mapping[str, Cell]], rules: SheetRules) -> Iterable[str]:
     """What the throws must be together."""
-    first: dict[str, Cell] = {}
+    first: dict[float, Cell] = {}
     for cells in rows:
         order = cells.get("run_order")
         if order is None or order.bad or order.empty:
             continue
-        if order.text in first:
-            yield order.line(f"is used before ({first[order.text].place}); number every throw once")
-        first.setdefault(order.text, order)
+        if order.number in first:
+            yield order.line(f"is used before ({first[order.number].place}); number every throw once")
+        first.setdefault(order.number, order)
     yield from _gaps(first)
     for setup in rules.targets:
         thrown = sum(cells["setup"].text == setup and not _is_excluded(cells) for cells in rows if "setup" in cells)
@@ -327,8 +328,8 @@ def _sheet_rules(rows: Sequence[Mapping[str, Cell]], rules: SheetRules) -> Itera
             yield f"set-up {setup!r} has {thrown} throws that count; it needs 2 or more"
 
 
-def _gaps(orders: Mapping[str, Cell]) -> Iterable[str]:
-    numbers = sorted(int(cell.number) for cell in orders.values())
+def _gaps(orders: Mapping[float, Cell]) -> Iterable[str]:
+    numbers = sorted(int(number) for number in orders)
     missing = sorted(set(range(1, numbers[-1] + 1)) - set(numbers)) if numbers else []
     if missing:
         shown = ", ".join(map(str, missing[:8])) + (" ..." if len(missing) > 8 else "")

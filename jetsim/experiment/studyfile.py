@@ -1,6 +1,6 @@
 """What the tables of a study file mean: fixed values, latents, and parameters with their distributions."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -116,10 +116,11 @@ def _latent(table: Table) -> Latent:
 def _parameter(name: str, table: Table, named: Named) -> Parameter:
     check_input(name, table.path)
     kind = table.option("distribution", tuple(_KEYS))
-    table.only(("distribution", *_KEYS[kind][0], *_KEYS[kind][1], *_PEDIGREE))
+    if kind == "named":
+        table.only(("distribution", *_KEYS[kind][0], *_PEDIGREE))
     label = table.text("name") if kind == "named" else ""
     stated = _look_up(table, label, name, named) if label else table
-    distribution, unit = read_distribution(stated, name)
+    distribution, unit = read_distribution(stated, name, _PEDIGREE)
     loadings = table.table("loadings") if "loadings" in table else None
     pedigree = table if not label else Table(table.path, {**_pedigree_of(stated), **table.content})
     return Parameter(
@@ -153,16 +154,26 @@ def _pedigree_of(stated: Table) -> dict[str, Any]:
 # Distributions
 
 
-def read_distribution(table: Table, name: str) -> tuple[Distribution, str]:
+def read_distribution(table: Table, name: str, beside: Iterable[str] = ("basis", "source")) -> tuple[Distribution, str]:
     """Read the distribution of quantity `name` and the label of the unit in which it is stated.
+
+    Parameters
+    ----------
+    table : Table
+    name : str
+    beside : iterable of str, optional
+        Keys that may stand beside those of the distribution.
 
     Raises
     ------
     InputError
-        A key is missing, of the wrong unit or dimension, out of order, or reaches beyond the allowed range of
+        A key is unknown, missing, of the wrong unit or dimension, out of order, or reaches beyond the allowed range of
         the quantity; the message speaks in the unit of the file.
     """
     kind = table.option("distribution", tuple(_KEYS))
+    if kind == "named":
+        raise table.refuse("distribution", "a named distribution cannot stand here; state it")
+    table.only(("distribution", *_KEYS[kind][0], *_KEYS[kind][1], *beside))
     if kind == "choice":
         return _choice(table, name)
     if quantity(name).dimension == "name":

@@ -48,7 +48,8 @@ class StudyFolder:
         Name of the study.
     study_file : Path
     overwrite : bool
-        Also replace a folder of another study, or one with files of its own.
+        Also replace a folder of another study, or one with files of its own. A replaced folder in which anything is
+        not as a study wrote it is kept beside the new one.
     protected : sequence of Path
         Files and folders that must never lie inside `path`, besides the study file.
     """
@@ -115,13 +116,13 @@ class StudyFolder:
             if there:
                 old.rename(self.path)
             raise
-        if there and read_manifest(old) is None and any(old.iterdir()):
-            old.rename(self._kept())
+        if there and _holds_own_files(old):
+            old.rename(self.kept())
         elif there:
             shutil.rmtree(old, ignore_errors=True)
 
-    def _kept(self) -> Path:
-        """A free name for a replaced folder that no study wrote: it may hold someone's work."""
+    def kept(self) -> Path:
+        """A free name for a replaced folder with files that no study wrote: it may hold someone's work."""
         number = 1
         while (kept := self.path.with_name(f"{self.path.name}.before-{number}")).exists():
             number += 1
@@ -155,7 +156,7 @@ class StudyFolder:
     def _refuse_foreign(self) -> None:
         manifest = read_manifest(self.path)
         if manifest is None:
-            raise self._refuse("is not empty and holds no study's results; give another folder, or --overwrite")
+            raise self._refuse(f"is not empty and holds no study's results; give another folder, or {self._instead()}")
         if manifest.get("study") != self.study:
             raise self._refuse(f"holds the results of another study ({manifest.get('study')}); "
                                "give another folder, or --overwrite")  # fmt: skip
@@ -163,11 +164,13 @@ class StudyFolder:
         if not self._is_same_file(recorded):
             raise self._refuse(f"holds the results of another study file ({recorded.get('path')}); "
                                "give another folder, or --overwrite")  # fmt: skip
-        own = [name for name in strangers(self.path, manifest) if Path(name).name not in _LITTER]
-        if own:
+        if own := _own_files(self.path):
             more = f" and {len(own) - 1} more" if len(own) > 1 else ""
             raise self._refuse(f"holds files added or changed since the study wrote it ({own[0]}{more}); "
-                               "move them away, or give --overwrite")  # fmt: skip
+                               f"move them away, or give {self._instead()}")  # fmt: skip
+
+    def _instead(self) -> str:
+        return f"--overwrite, which keeps what is there as {self.kept().name}"
 
     def _is_same_file(self, recorded: dict[str, str]) -> bool:
         """The same place, whatever it says by now, or the same content elsewhere."""
@@ -183,6 +186,20 @@ class StudyFolder:
             probe.rmdir()
         except OSError as error:
             raise self._refuse(f"cannot be written ({error.strerror})") from None
+
+
+def _own_files(folder: Path) -> list[str]:
+    """Files that are not as a study wrote them."""
+    return [name for name in strangers(folder, read_manifest(folder) or {}) if Path(name).name not in _LITTER]
+
+
+def _holds_own_files(folder: Path) -> bool:
+    """Whether anything would be lost with the folder; what cannot be told counts."""
+    try:
+        unlisted = read_manifest(folder) is None and any(item.name not in _LITTER for item in folder.iterdir())
+        return unlisted or bool(_own_files(folder))
+    except OSError:
+        return True
 
 
 def _home() -> Path | None:

@@ -3,13 +3,11 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import combinations, pairwise
-from pathlib import Path
 
 import numpy as np
-import xarray as xr
 from numpy.typing import NDArray
 
-from jetsim.errors import InputError
+from jetsim import findings
 from jetsim.experiment import comparison
 from jetsim.experiment.comparison import Decision, Odds
 from jetsim.quantities import UnitSystem
@@ -19,17 +17,11 @@ from jetsim.report.figures import Matrix, Plot, Words, heat_map
 from jetsim.report.figures_trials import Ranges, range_rows
 from jetsim.report.tables import Column, Table
 from jetsim.trials import model, names, planning
-from jetsim.trials.fieldfile import CONDITIONS, FieldTest
+from jetsim.trials.fieldfile import CONDITIONS, CRITERIA, FieldTest
 
 Array = NDArray[np.float64]
 
 DRAWS, QUICK_DRAWS = 2048, 512
-CRITERIA = {
-    "reach": "extreme_reach",
-    "flow": "flow_rate",
-    "reaction": "reaction_force",
-    "breakup": "breakup_distance",
-}
 SMALLER = ("reaction",)
 QUESTION = "Which set-up out-reaches which under the declared match, and with what odds?"
 
@@ -43,12 +35,15 @@ class Compared:
     values : mapping of criterion to mapping of set-up to ndarray, shape (draws,)
         SI; still air, every set-up at its matched pressure.
     single : mapping of set-up to ndarray, shape (draws,)
-        Reach of one throw, with the stream's own scatter.
+        Reach of one throw in the wind of its block, with the stated scatter of pressure, elevation and wind and the
+        stream's own.
     pressures : mapping of set-up to ndarray, shape (draws,)
     pairs : list of Odds
         Of reach, the likelier winner first.
     next_causes : mapping of unknown to float
         Shares of the variance of the difference of `leaders`, the pair worth measuring next.
+    flags : ndarray, shape (runs,)
+        Validity of every flight.
     """
 
     values: Mapping[str, Mapping[str, Array]]
@@ -60,27 +55,7 @@ class Compared:
     next_causes: Mapping[str, float]
     tested: bool
     runs: int
-
-
-def read_posterior(path: Path, test: FieldTest) -> dict[str, Array]:
-    """Draws of the unknowns that a calibration wrote.
-
-    Raises
-    ------
-    InputError
-        No such file, no posterior, or the posterior of another study file.
-    """
-    if not path.is_file():
-        raise InputError(f"--posterior {path}: there is no such file; run field_test.py calibrate first")
-    try:
-        with xr.open_dataset(path, engine="h5netcdf") as data:
-            found = {str(name): np.asarray(data[name].values, dtype=float) for name in data.data_vars}
-    except (OSError, ValueError, KeyError) as error:
-        raise InputError(f"--posterior {path}: cannot be read as NetCDF ({error})") from None
-    missing = sorted(set(model.unknowns(test)) - set(found))
-    if missing:
-        raise InputError(f"--posterior {path}: holds no {missing[0]!r}: it belongs to another study file")
-    return {name: found[name] for name in model.unknowns(test)}
+    flags: NDArray[np.int16]
 
 
 def compare(test: FieldTest, draws: int, posterior: Mapping[str, Array] | None) -> Compared:
@@ -92,27 +67,37 @@ def compare(test: FieldTest, draws: int, posterior: Mapping[str, Array] | None) 
         count = len(posterior["gauge_error"])
         chosen = rng.choice(count, draws, replace=count < draws)
         values = {name: column[chosen] for name, column in posterior.items()}
-    results, pressures = _results(test, values)
+    results, pressures, flags = _results(test, values)
     reach = results["reach"]
-    scatter = {name: 1 + values["reach_scatter"] * rng.standard_normal(draws) for name in reach}
+    single = {}
+    block_wind = model.block_wind(test, draws, rng)
+    for setup in test.setups:
+        thrown = model.one_throw(test, pressures[setup.name], block_wind, rng)
+        flown = model.simulated(test, {**model.stream_inputs(test, setup, values), **thrown})
+        own = 1 + values["reach_scatter"] * rng.standard_normal(draws)
+        single[setup.name] = flown["extreme_reach"].values * own
+        flags.append(flown["validity"].values)
     pairs = [comparison.odds(reach, a, b).ordered for a, b in combinations(reach, 2)]
     leader, rival = _open_question(reach, pairs)
     return Compared(
         results,
-        {name: column * scatter[name] for name, column in reach.items()},
+        single,
         pressures,
         sorted(pairs, key=lambda pair: -pair.chance),
-        comparison.decide(results, test.weights, SMALLER),
+        comparison.decide(results, test.weights, test.scales, SMALLER),
         (leader, rival),
         comparison.shares_of_variance(reach[leader] - reach[rival], values),
         posterior is not None,
-        draws * len(test.setups),
+        2 * draws * len(test.setups),
+        np.concatenate(flags),
     )
 
 
-def _results(test: FieldTest, values: Mapping[str, Array]) -> tuple[dict[str, dict[str, Array]], dict[str, Array]]:
+def _results(
+    test: FieldTest, values: Mapping[str, Array]
+) -> tuple[dict[str, dict[str, Array]], dict[str, Array], list[NDArray[np.int16]]]:
     results: dict[str, dict[str, Array]] = {criterion: {} for criterion in CRITERIA}
-    pressures = {}
+    pressures, flags = {}, []
     for setup in test.setups:
         pressures[setup.name] = model.matched_pressure(test, setup, values)
         elevation = np.full(len(pressures[setup.name]), test.site["elevation"])
@@ -120,7 +105,8 @@ def _results(test: FieldTest, values: Mapping[str, Array]) -> tuple[dict[str, di
         found = model.simulated(test, {**model.stream_inputs(test, setup, values), **thrown})
         for criterion, name in CRITERIA.items():
             results[criterion][setup.name] = found[name].values
-    return results, pressures
+        flags.append(found["validity"].values)
+    return results, pressures, flags
 
 
 def _open_question(reach: Mapping[str, Array], pairs: list[Odds]) -> tuple[str, str]:
@@ -145,13 +131,14 @@ def comparison_report(test: FieldTest, compared: Compared, system: UnitSystem) -
             Section("Who out-reaches whom", [planning_match(test, system)],
                     [reach_plot(test, compared, system), odds_plot(test, compared)], [odds_table(test, compared)]),
             Section("Flow, reaction and breakup", [], tables=[result_table(test, compared)]),
-            Section("Decision", [decision_words(test, compared)], tables=[decision_table(test, compared),
-                                                                          weight_table(compared)]),
+            Section("Decision", [decision_words(test, compared)],
+                    tables=[decision_table(test, compared, system), weight_table(compared)]),
             Section("What to measure next", [next_words(test, compared)], tables=[cause_table(test, compared)]),
         ],
         card(test, compared),
         system,
         subtitle=test.scenario,
+        validity=findings.flag_counts(compared.flags),
     )  # fmt: skip
 
 
@@ -225,7 +212,6 @@ def next_words(test: FieldTest, compared: Compared) -> str:
 def decision_words(test: FieldTest, compared: Compared) -> str:
     """The choice by the department's weights, and how firm it is."""
     made = compared.decision
-    best = made.setups.index(made.best)
     limits = []
     for k, name in enumerate(made.criteria):
         low, high = made.weight_range[k]
@@ -234,9 +220,14 @@ def decision_words(test: FieldTest, compared: Compared) -> str:
     firm = (
         f"; it changes if a weight leaves its range: {', '.join(limits)}" if limits else "; no single weight changes it"
     )
+    if len(made.best) > 1:
+        return (
+            f"By the stated weights and scales {', '.join(test.labels[name] for name in made.best)} share first place."
+        )
+    chance = made.chance_of_best[made.setups.index(made.best[0])]
     return (
-        f"By the stated weights {test.labels[made.best]} comes first, and is first in "
-        f"{percent(made.chance_of_best[best])} of the draws{firm}."
+        f"By the stated weights and scales {test.labels[made.best[0]]} comes first, and is first in {percent(chance)} "
+        f"of the draws{firm}."
     )
 
 
@@ -301,7 +292,8 @@ def odds_table(test: FieldTest, compared: Compared) -> Table:
             Column("high", [p.high for p in rows], "extreme_reach", "high", interval=True),
             Column("single [%]", [100 * chance for chance in single], label="Chance in one throw of each, %"),
         ),
-        "Low and high: middle 90 % of the difference of averages over many throws.",
+        "Low and high: middle 90 % of the difference of averages over many throws. One throw of each: in one block, "
+        "with the stated scatter of pressure, elevation and wind.",
     )
 
 
@@ -317,7 +309,13 @@ def result_table(test: FieldTest, compared: Compared) -> Table:
     return Table("results", "What each set-up gives under the match", tuple(columns), "Low and high: middle 90 %.")
 
 
-def decision_table(test: FieldTest, compared: Compared) -> Table:
+def _scale_words(test: FieldTest, system: UnitSystem) -> str:
+    """The difference of each criterion that counts one point."""
+    made = [f"{key} {display.both(CRITERIA[key], test.scales[key], system, interval=True)}" for key in test.weights]
+    return ", ".join(made)
+
+
+def decision_table(test: FieldTest, compared: Compared, system: UnitSystem) -> Table:
     """Scores by criterion, totals, and chance of being first."""
     made = compared.decision
     columns = [Column("setup", [test.labels[name] for name in made.setups])]
@@ -330,8 +328,8 @@ def decision_table(test: FieldTest, compared: Compared) -> Table:
         "decision",
         "Decision by the department's weights",
         tuple(columns),
-        "Scores: 0 the worst, 1 the best median of each criterion; less reaction is better. What the match holds equal "
-        "scores 0 for all.",
+        f"A score of 1 is one scale better in the median than the first set-up ({_scale_words(test, system)}); less "
+        "reaction is better. What the match holds equal scores 0 for all.",
     )
 
 
@@ -378,6 +376,6 @@ def card(test: FieldTest, compared: Compared) -> ReportCard:
         test.seed,
         0,
         "middle 90 % of the draws",
-        f"a chance is known to about {percent(0.5 / np.sqrt(compared.runs / len(test.setups)))}",
+        f"a chance is known to about {percent(0.5 / np.sqrt(compared.runs / (2 * len(test.setups))))}",
         inputs=planning.input_lines(test),
     )

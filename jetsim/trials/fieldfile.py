@@ -1,11 +1,12 @@
 """The study file of a field test: set-ups, match, site, scatter, instruments and what is not known."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, cast
 
 from jetsim.errors import InputError
+from jetsim.experiment.digests import digest
 from jetsim.experiment.distributions import Distribution
 from jetsim.experiment.studyfile import read_distribution
 from jetsim.experiment.tables import Table, load_toml
@@ -28,9 +29,15 @@ SHARED = {
     },
 }
 FACTOR = "valve_turbulence_factor"
-WEIGHTS = ("reach", "flow", "reaction", "breakup")
+CRITERIA = {
+    "reach": "extreme_reach",
+    "flow": "flow_rate",
+    "reaction": "reaction_force",
+    "breakup": "breakup_distance",
+}
+ELEVATIONS = (0.0, 80.0)  # of a throw [deg], as in the sheet
 _TABLES = ("match", "wanted", "site", "scatter", "instruments", "shutoffs", "nozzles", "lines", "setups", "shared")
-_TOP = ("title", "scenario", "units", "seed", "weights", *_TABLES)
+_TOP = ("title", "scenario", "units", "seed", "weights", "scales", *_TABLES)
 _SITE = {
     "elevation": "elevation",
     "nozzle_height": "nozzle_height",
@@ -139,11 +146,22 @@ class FieldTest:
     setups: tuple[SetUp, ...]
     shared: Mapping[str, Distribution]
     weights: Mapping[str, float]
+    scales: Mapping[str, float]
 
     @property
     def labels(self) -> dict[str, str]:
         """Name of each set-up to its label."""
         return {setup.name: setup.label for setup in self.setups}
+
+    @property
+    def definition(self) -> str:
+        """Digest of all that gives the unknowns their meaning: equipment, priors, scatter, instruments and site.
+
+        Words, the match, what is wanted, the weights and the seed may change without another meaning.
+        """
+        parts_of = [(s.name, *(replace(part, label="") for part in (s.nozzle, s.shutoff, s.line))) for s in self.setups]
+        parts = [parts_of, *(sorted(m.items()) for m in (self.shared, self.site, self.scatter, self.instruments))]
+        return digest([repr(part) for part in parts])
 
 
 def read_field_test(path: Path) -> FieldTest:
@@ -180,7 +198,8 @@ def _field_test(top: Table) -> FieldTest:
         _spreads(top.table("instruments"), _INSTRUMENTS),
         _setups(top),
         _shared(top.table("shared")),
-        _weights(top.table("weights")),
+        weights := _weights(top.table("weights")),
+        _scales(top.table("scales"), weights),
     )
 
 
@@ -221,6 +240,8 @@ def _site(table: Table) -> dict[str, float]:
     for key in ("mark_spacing", "last_mark", "largest_wind"):
         if found[key] <= 0:
             raise table.refuse(key, "must be above 0")
+    if not ELEVATIONS[0] <= found["elevation"] <= ELEVATIONS[1]:
+        raise table.refuse("elevation", f"allowed is {ELEVATIONS[0]:g} to {ELEVATIONS[1]:g} deg")
     if found["last_mark"] < 2 * found["mark_spacing"]:
         raise table.refuse("last_mark", "must hold at least two marks")
     if found["last_mark"] > 60 * found["mark_spacing"]:
@@ -356,11 +377,23 @@ def _shared(table: Table) -> dict[str, Distribution]:
 
 
 def _weights(table: Table) -> dict[str, float]:
-    table.only(WEIGHTS)
+    table.only(CRITERIA)
     found = {key: table.number(key) for key in table.content}
     for key, value in found.items():
         if not 0 <= value <= 1000:
             raise table.refuse(key, "allowed is 0 to 1000")
     if sum(found.values()) <= 0:
         raise InputError("weights: at least one must be above 0")
+    return found
+
+
+def _scales(table: Table, weights: Mapping[str, float]) -> dict[str, float]:
+    """What difference of each weighed criterion counts one point, SI."""
+    table.only(CRITERIA)
+    found = {
+        key: table.measure(key, quantity(CRITERIA[key]).dimension).interval for key in {**weights, **table.content}
+    }
+    for key, value in found.items():
+        if value <= 0:
+            raise table.refuse(key, "must be above 0")
     return found

@@ -173,34 +173,61 @@ class Afternoons:
         The measured quantity [m] with all scatter and reading errors.
     expected : mapping of set-up to float
         The same by the priors' medians in still air [m].
+    flags : ndarray, shape (set-ups times blocks,)
+        Validity of every flight.
     """
 
     measured: Mapping[str, Array]
     expected: Mapping[str, float]
+    flags: NDArray[np.int16]
+
+
+def block_wind(test: FieldTest, blocks: int, rng: np.random.Generator) -> Array:
+    """Wind of blocks along and across the throw [m/s], shape (2, blocks)."""
+    return rng.normal(0.0, test.scatter["wind_between_blocks"], (2, blocks))
+
+
+def one_throw(test: FieldTest, pressure: Array, wind_of_block: Array, rng: np.random.Generator) -> dict[str, Array]:
+    """Conditions of one throw in each block, by field of the stream, with the stated scatter.
+
+    Wind above the stated limit is waited out: it is drawn back to the limit.
+
+    Parameters
+    ----------
+    test : FieldTest
+    pressure : ndarray, shape (blocks,)
+        Nozzle pressure to set [Pa]; it is held and read only about.
+    wind_of_block : ndarray, shape (2, blocks)
+        [m/s]
+    rng : Generator
+    """
+    scatter, limit, count = test.scatter, test.site["largest_wind"], len(pressure)
+    wind = wind_of_block + rng.normal(0.0, scatter["wind_within_block"], (2, count))
+    wind *= np.minimum(1.0, limit / np.maximum(np.hypot(*wind), limit / 100))
+    held = np.hypot(scatter["nozzle_pressure"], test.instruments["nozzle_pressure"])
+    set_to = pressure + rng.normal(0.0, held, count)
+    elevation = test.site["elevation"] + rng.normal(0.0, scatter["elevation"], count)
+    return {
+        "wind_along": wind[0],
+        "wind_across": wind[1],
+        "elevation": np.clip(elevation, -90.0, 90.0),
+        "nozzle_pressure": np.maximum(set_to, 1.0),
+    }
 
 
 def simulate_blocks(test: FieldTest, blocks: int, rng: np.random.Generator) -> Afternoons:
-    """Simulate blocks as they would be thrown: one throw of each set-up in the wind of the block.
-
-    Wind above the stated limit is waited out: it is drawn back to the limit.
-    """
-    scatter, limit = test.scatter, test.site["largest_wind"]
-    block_wind = rng.normal(0.0, scatter["wind_between_blocks"], (2, blocks))
-    measured, expected = {}, {}
+    """Simulate blocks as they would be thrown: one throw of each set-up in the wind of the block."""
+    wind = block_wind(test, blocks, rng)
+    measured, expected, flags = {}, {}, []
     middle, targets = medians(test), target_pressures(test)
     for setup in test.setups:
-        wind = block_wind + rng.normal(0.0, scatter["wind_within_block"], (2, blocks))
-        wind *= np.minimum(1.0, limit / np.maximum(np.hypot(*wind), limit / 100))
         inputs = {name: np.repeat(value, blocks) for name, value in stream_inputs(test, setup, middle).items()}
-        held = np.hypot(scatter["nozzle_pressure"], test.instruments["nozzle_pressure"])
-        pressure = targets[setup.name] + rng.normal(0.0, held, blocks)
-        elevation = test.site["elevation"] + rng.normal(0.0, scatter["elevation"], blocks)
-        thrown = {"wind_along": wind[0], "wind_across": wind[1]}
-        columns = {**inputs, **thrown, "elevation": elevation, "nozzle_pressure": np.maximum(pressure, 1.0)}
-        exact = simulated(test, columns)[test.wanted.quantity].values
-        measured[setup.name] = _read_off(test, exact, rng)
+        thrown = one_throw(test, np.full(blocks, targets[setup.name]), wind, rng)
+        flown = simulated(test, {**inputs, **thrown})
+        measured[setup.name] = _read_off(test, flown[test.wanted.quantity].values, rng)
+        flags.append(flown["validity"].values)
         expected[setup.name] = _still(test, setup, targets[setup.name])
-    return Afternoons(measured, expected)
+    return Afternoons(measured, expected, np.concatenate(flags))
 
 
 def _read_off(test: FieldTest, exact: Array, rng: np.random.Generator) -> Array:

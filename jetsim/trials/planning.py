@@ -2,13 +2,14 @@
 
 import csv
 import io
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
+from numpy.typing import NDArray
 
-from jetsim import units
+from jetsim import findings, units
 from jetsim.experiment import fieldtest
 from jetsim.experiment.fieldsheet import COLUMNS, SUFFIXES
 from jetsim.experiment.fieldtest import Needed, Throw
@@ -18,22 +19,29 @@ from jetsim.report.document import InputLine, Report, ReportCard, Section
 from jetsim.report.figures import Plot, Words
 from jetsim.report.figures_trials import Tally, tally_page
 from jetsim.report.tables import Column, Table
-from jetsim.trials import model, names
+from jetsim.trials import model, names, tested, throws
 from jetsim.trials.fieldfile import CONDITIONS, FieldTest
 
+Array = NDArray[np.float64]
+
 BLOCKS, QUICK_BLOCKS = 4096, 1024
+DRAWS = 512  # of the priors, over which the power of a pair is averaged
 ROWS_A_PAGE = 25
 QUESTION = "How many throws of each set-up does it take to tell them apart, and in which order?"
 
 
 @dataclass(frozen=True)
 class PairPlan:
-    """Two set-ups: throws needed, scatter of their difference [m], and the difference that the model expects [m]."""
+    """Two set-ups: throws needed, scatter of their difference [m], and the difference that the model expects [m].
+
+    `chance` is that of the planned test to tell them apart, averaged over the differences that the priors allow.
+    """
 
     first: str
     second: str
     needed: Needed
     expected: float
+    chance: float
 
 
 @dataclass(frozen=True)
@@ -52,6 +60,8 @@ class Plan:
         Nozzle pressure to set [Pa].
     runs : int
         Simulated flights.
+    flags : ndarray
+        Validity of the flights in the blocks.
     """
 
     pairs: list[PairPlan]
@@ -60,6 +70,7 @@ class Plan:
     order: list[Throw]
     targets: Mapping[str, float]
     runs: int
+    flags: NDArray[np.int16]
 
     @property
     def hardest(self) -> PairPlan:
@@ -76,14 +87,39 @@ def make_plan(test: FieldTest, blocks: int) -> Plan:
     for a, b in combinations(simulated.measured, 2):
         differences = simulated.measured[a] - simulated.measured[b]
         needed = fieldtest.throws_needed(differences, wanted.difference, wanted.power, rng, wanted.false_alarm)
-        pairs.append(PairPlan(a, b, needed, simulated.expected[a] - simulated.expected[b]))
+        pairs.append(PairPlan(a, b, needed, simulated.expected[a] - simulated.expected[b], np.nan))
     most = max(pair.needed.throws for pair in pairs)
     widest = max(pairs, key=lambda pair: pair.needed.spread)
     differences = simulated.measured[widest.first] - simulated.measured[widest.second]
     strict = wanted.false_alarm / len(pairs)
     for_all = fieldtest.throws_needed(differences, wanted.difference, wanted.power, rng, strict).throws
     order = fieldtest.run_order(list(test.labels), most, test.seed)
-    return Plan(pairs, most, max(for_all, most), order, model.target_pressures(test), blocks * len(test.setups))
+    still = _still_by_priors(test, np.random.default_rng(test.seed))
+    pairs = [replace(pair, chance=_mean_power(test, pair, most, still)) for pair in pairs]
+    targets = model.target_pressures(test)
+    return Plan(pairs, most, max(for_all, most), order, targets, runs(test, blocks), simulated.flags)
+
+
+def runs(test: FieldTest, blocks: int) -> int:
+    """Simulated flights of a plan."""
+    return (blocks + DRAWS) * len(test.setups)
+
+
+def _still_by_priors(test: FieldTest, rng: np.random.Generator) -> dict[str, Array]:
+    """The measured quantity of each set-up in still air [m], shape (draws,), for draws of the priors."""
+    targets = model.target_pressures(test)
+    calm = np.zeros(len(targets))
+    elevation = np.full(len(targets), test.site["elevation"])
+    once = throws.Throws(list(targets), np.array(list(targets.values())), elevation, calm, calm)
+    shown = throws.expected(test, once, model.drawn(test, DRAWS, rng))[tested.COLUMN_OF[test.wanted.quantity]]
+    return {name: shown[:, n] for n, name in enumerate(targets)}
+
+
+def _mean_power(test: FieldTest, pair: PairPlan, blocks: int, still: Mapping[str, Array]) -> float:
+    """Chance that the planned test of a pair finds its difference, averaged over the priors."""
+    differences, spread = still[pair.first] - still[pair.second], pair.needed.spread
+    level = test.wanted.false_alarm
+    return float(np.mean([fieldtest.power_closed_form(float(d), spread, blocks, level) for d in differences]))
 
 
 # --------------------------------------------------------------------------------------------------------
@@ -168,6 +204,7 @@ def plan_report(test: FieldTest, plan: Plan, system: UnitSystem) -> Report:
         card(test, plan, system),
         system,
         subtitle=test.scenario,
+        validity=findings.flag_counts(plan.flags),
     )  # fmt: skip
 
 
@@ -198,22 +235,17 @@ def lead(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
 
 
 def decisions(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
-    """Which pairs the model expects to be told apart, and which not."""
+    """The difference that is found, and the chance of each pair to be told apart."""
     limit = fieldtest.smallest_difference(
         plan.hardest.needed.spread, plan.blocks, test.wanted.power, test.wanted.false_alarm
     )
-    apart = [pair for pair in plan.pairs if abs(pair.expected) >= limit]
-    alike = [pair for pair in plan.pairs if abs(pair.expected) < limit]
-
-    def listed(pairs: Sequence[PairPlan]) -> str:
-        return ", ".join(f"{p.first.upper()} and {p.second.upper()} ({length(abs(p.expected), system)})" for p in pairs)
-
-    lines = [f"With that many throws, differences from {length(limit, system)} up are found."]
-    if apart:
-        lines.append(f"By the priors' medians it can decide: {listed(apart)}.")
-    if alike:
-        lines.append(f"Expected to stay open, because the model expects a smaller difference: {listed(alike)}.")
-    return [" ".join(lines)]
+    ranked = sorted(plan.pairs, key=lambda pair: -pair.chance)
+    listed = ", ".join(f"{p.first.upper()} and {p.second.upper()} {100 * p.chance:.0f} %" for p in ranked)
+    return [
+        f"With that many throws, a difference of {length(limit, system)} is found with a chance of "
+        f"{100 * test.wanted.power:.0f} %.",
+        f"Chance that the test tells a pair apart, averaged over what the priors allow, each pair by itself: {listed}.",
+    ]
 
 
 def wind_rule(test: FieldTest, system: UnitSystem) -> str:
@@ -257,8 +289,10 @@ def pair_table(test: FieldTest, plan: Plan) -> Table:
                 "scatter", [p.needed.spread for p in rows], "extreme_reach", "Scatter of a difference", interval=True
             ),
             Column("expected", [p.expected for p in rows], "extreme_reach", "Expected difference", interval=True),
+            Column("chance [%]", [100 * p.chance for p in rows], label="Chance to be told apart, %", decimals=0),
         ),
-        "Expected: by the priors' medians in still air, first minus second.",
+        "Expected: by the priors' medians in still air, first minus second. Chance: power at the planned throws, "
+        "averaged over the differences that the priors allow.",
     )
 
 

@@ -12,7 +12,7 @@ from jetsim.report.document import Report, ReportCard, Section
 from jetsim.report.figures import Plot, Words
 from jetsim.report.figures_trials import Cloud, Ranges, agreement, range_rows
 from jetsim.report.tables import Column, Table
-from jetsim.trials import planning, throws
+from jetsim.trials import planning, tested, throws
 from jetsim.trials.fieldfile import FieldTest
 
 Array = NDArray[np.float64]
@@ -104,10 +104,12 @@ def overlay(test: FieldTest, sheet: Sheet, values: dict[str, Array], rng: np.ran
 
 def reading_report(test: FieldTest, reading: Reading, system: UnitSystem) -> Report:
     """What was read and how it compares."""
+    pairs = tested.tested(test, reading.sheet)
     return Report(
         f"Read in: {test.title}",
         lead(test, reading, system),
         [
+            Section("Which set-ups differ", tables=[tested.tested_table(test, pairs, system)]),
             Section("Throw by throw", [_caption(reading)], [agreement_plot(test, reading, "prediction", system)],
                     [overlay_table(test, reading)]),
             Section("Wind taken off", ["What the model says wind did to each throw is subtracted from what was read."],
@@ -138,6 +140,7 @@ def lead(test: FieldTest, reading: Reading, system: UnitSystem) -> list[str]:
     lines = [
         f"{len(every)} throws of {len(test.setups)} set-ups count, {excluded} are excluded with a reason; every row "
         "passed all checks.",
+        tested.verdict_words(test, tested.tested(test, reading.sheet), system),
         f"Before the test the model put the farthest drops {_length(abs(drops.bias(every)), system)} {farther} what "
         f"was measured on average (RMSE {_length(drops.rmse(every), system)}); its 90 % bands held "
         f"{100 * drops.coverage(every):.0f} % of the throws.",
@@ -190,11 +193,11 @@ def still_plot(test: FieldTest, reading: Reading, system: UnitSystem) -> Plot:
         at = reading.thrown.of(setup.name)
         ends = [float(np.median((end - over.wind_effect)[at])) for end in (over.middle, over.low, over.high)]
         rows.append(Ranges(setup.label, ends[0], ends[1], ends[2], over.still[at]))
-    means = {setup.name.upper(): float(over.still[reading.thrown.of(setup.name)].mean()) for setup in test.setups}
-    best = max(means, key=lambda name: means[name])
+    best = tested.farthest(test, tested.tested(test, reading.sheet))
     words = Words(
         "throws_in_still_air",
-        f"With the wind taken off, set-up {best} went farthest on average: {_length(means[best], system)}",
+        "Throws with the wind taken off: "
+        + (f"set-up {best.upper()} beats every other" if best else "no set-up beats every other by the paired test"),
         "Crosses: throws, corrected for wind by the model. Band: middle 90 % of the prediction.",
     )
     return range_rows(words, "extreme_reach", rows, ("prediction", "throw, wind taken off", ""), system)
@@ -254,7 +257,7 @@ def card(test: FieldTest, reading: Reading) -> ReportCard:
         QUESTION,
         "Each throw simulated at its own pressure, elevation and wind for draws of the priors; bands add the scatter "
         "of a throw and the reading error",
-        reading.runs,
+        reading.runs + tested.BLOCKS * len(test.setups),
         test.seed,
         0,
         "middle 90 % of the draws",
