@@ -13,6 +13,7 @@ from jetsim.assumptions.plan import VALVE, Plan, law_noun, law_words, laws_words
 from jetsim.experiment.space import ParameterSpace
 from jetsim.quantities import UnitSystem, quantity
 from jetsim.report import display
+from jetsim.report.display import percent
 
 Labels = Mapping[str, str]
 _MOST_NAMED = 3
@@ -34,11 +35,6 @@ def labels_of(plan: Plan) -> dict[str, str]:
 def bare_label(name: str, labels: Labels) -> str:
     """An input in words, as a whole: where its values count, not its own part of them."""
     return labels.get(name, display.short_label(name)).partition(" (own part)")[0]
-
-
-def percent(share: float) -> str:
-    """A share in whole percent."""
-    return "under 1 %" if 0 < share < 0.005 else f"{100 * share:.0f} %"
 
 
 def interval(indices: xr.Dataset, output: str, name: str, index: str) -> str:

@@ -8,6 +8,7 @@ from jetsim import findings
 from jetsim.experiment.space import ParameterSpace
 from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.report import display
+from jetsim.report.display import percent
 from jetsim.report.document import InputLine, ReportCard, ValidityCount
 from jetsim.report.tables import Column, Table
 from jetsim.supply.department import Crew, Department
@@ -15,17 +16,7 @@ from jetsim.supply.found import Found, Loaded, Ranking
 from jetsim.supply.model import PUMP
 from jetsim.supply.pumping import Choice, Estimate, Mistakes, Pair, Spread
 
-_PERCENT = "\N{NO-BREAK SPACE}%"
 VERIFY = "to be verified by in-line gauge and flowmeter"
-
-
-def percent(share: float) -> str:
-    """A share in whole percent; small or large ones are never shown as none or all."""
-    if 0 < share < 0.01:
-        return f"under 1{_PERCENT}"
-    if 0.99 < share < 1:
-        return f"over 99{_PERCENT}"
-    return f"{100 * share:.0f}{_PERCENT}"
 
 
 def capital(text: str) -> str:
@@ -125,7 +116,7 @@ def mistake_sentence(mistakes: Mistakes, system: UnitSystem) -> str:
 
 def signed(change: float) -> str:
     """A change in whole percent with its sign."""
-    return f"{100 * change:+.0f}{_PERCENT}".replace("-", "\N{MINUS SIGN}")
+    return f"{100 * change:+.0f} %".replace("-", "\N{MINUS SIGN}")
 
 
 def leaders(ranking: Ranking, output: str) -> list[str]:
