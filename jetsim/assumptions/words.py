@@ -260,9 +260,9 @@ def measurement_sentence(plan: Plan, found: Found) -> str:
     ordered = sorted(found.measured, key=lambda pair: -closed[pair[0].name])
     shown = [f"{m.label} {interval(i, output, m.name, 'S1')}" for m, i in ordered]
     return (
-        f"A single field measurement would take away at most this much of the variance of "
-        f"{findings.output_words(output)}{bare}: {'; '.join(shown)}. (Closed index of all inputs that act through what "
-        "is measured: what is expected to go, if the measurement is exact.)"
+        "Knowing exactly the inputs that a field measurement is about would take away this much of the variance of "
+        f"{findings.output_words(output)}{bare}: {'; '.join(shown)}. (A reading has an error and depends on other "
+        "inputs too: it may take away less or more.)"
     )
 
 

@@ -170,9 +170,10 @@ def lead(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
         first += open_words(reach, compared.pairs, system)
     lines = [first]
     if ties:
+        chances = [percent(p.chance, short_of=comparison.SURE) for p in ties]
         shown = ", ".join(
-            f"{p.first.upper()} and {p.second.upper()} ({percent(p.chance, short_of=comparison.SURE)} for {p.first.upper()})"
-            for p in ties
+            f"{p.first.upper()} and {p.second.upper()} ({chance} for {p.first.upper()})"
+            for p, chance in zip(ties, chances, strict=True)
         )
         lines.append(f"Ties, which must not be ranked: {shown}.")
     names = "; ".join(test.labels.values())
