@@ -4,14 +4,15 @@ Joins experiment (indices, spaces) to report (sentences, tables); computes nothi
 or a count.
 """
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 
-from jetsim.experiment.space import ParameterSpace
+from jetsim.experiment import parameters
+from jetsim.experiment.space import Parameter, ParameterSpace
 from jetsim.quantities import QUANTITIES, quantity
 from jetsim.report import display
 from jetsim.report.document import InputLine, ValidityCount
@@ -22,6 +23,8 @@ from jetsim.simulation import VALIDITY
 BINS = 12
 # A total share below this is not worth a word.
 _WORTH_NAMING = 0.03
+# From this share of runs outside a fit, the first paragraph says so.
+_MOST_OUTSIDE = 0.1
 # More inputs than these in first place are no finding but a lack of runs.
 _MOST_LEADERS = 3
 
@@ -39,6 +42,22 @@ def labels_of(space: ParameterSpace) -> dict[str, str]:
         name = column.long_name.partition(" (")[0]
         words[column.name] = f"{name} (own part)" if column.name in tied else name
     return words
+
+
+def whole_labels(space: ParameterSpace) -> dict[str, str]:
+    """What each input is called as a whole."""
+    return {parameter.name: parameter.long_name.partition(" (")[0] for parameter in space.parameters}
+
+
+def wholes_sentence(space: ParameterSpace, labels: Mapping[str, str]) -> str:
+    """That inputs with a cause in common overlap; empty where none is tied."""
+    tied = [labels[parameter.name] for parameter in space.parameters if parameter.loadings]
+    if not tied:
+        return ""
+    return (
+        f"Taken as wholes, with all that they share: {', '.join(tied)}. Wholes that share a cause overlap, so their "
+        "shares must not be added."
+    )
 
 
 def share_words(indices: xr.Dataset, output: str, name: str, labels: Mapping[str, str], of: str = "") -> str:
@@ -82,6 +101,9 @@ def leaders_sentence(indices: xr.Dataset, ranking: xr.Dataset, output: str, labe
     shown = " and ".join(shares)
     tie = ", a tie that the runs cannot settle" if len(first) > 1 else ""
     then = f"; then {', '.join(share_words(indices, output, n, labels) for n in rest)}" if rest else ""
+    tied_rest = ranking["tied"].sel(output=output, parameter=rest, other_parameter=rest).values
+    if np.triu(tied_rest, 1).any():
+        then += ", of which the runs do not tell all apart"
     return f"{heading} is moved most by {shown}{tie}{then}."
 
 
@@ -95,23 +117,37 @@ def roles_sentence(roles: xr.Dataset, output: str) -> str:
     return f"Of the variance of {output_words(output)}, {shared} (parts that act together count with each)."
 
 
-def ignorance_sentence(space: ParameterSpace, labels: Mapping[str, str]) -> str:
-    """What must not be read as the behaviour of a valve."""
-    assumed = [c.name for c in space.column_details if c.basis == "assumption" and c.role == "unknown"]
+def ignorance_sentence(space: ParameterSpace, labels: Mapping[str, str], idle: Collection[str] = ()) -> str:
+    """What must not be read as the behaviour of a valve; inputs that move no output have no share to speak of."""
+    unknown = [p for p in space.parameters if p.role == "unknown" and p.name not in idle]
+    if not unknown:
+        return "No input that is not known moves any output of this study."
+    assumed = [p.name for p in unknown if p.basis == "assumption"]
     if not assumed:
-        return "Every input that is not known rests on a measurement or a published value."
+        habit = ", a published value or common practice" if any(p.basis == "common practice" for p in unknown) else ""
+        return f"Every input that is not known rests on a measurement{habit or ' or a published value'}."
     listed = " and ".join(labels[name] for name in assumed)
     return (
-        f"The shares of {listed} describe what nobody has measured, not how a valve behaves: a field test can "
-        "settle them, this study cannot."
+        f"The shares of {listed} rest on assumptions: they describe what is not known, not how this equipment "
+        "behaves; a field test can settle them, this study cannot."
     )
 
 
-def idle_sentence(indices: xr.Dataset, labels: Mapping[str, str]) -> str:
-    """Which inputs change none of a study's outputs, as those that its laws never read; empty where there is none."""
-    totals = indices["ST"].dropna("output", how="all")
-    idle = [str(name) for name in totals["parameter"].values[(totals == 0).all("output").values]]
-    if not idle or not totals.sizes["output"]:
+def outside_sentence(flags: NDArray[np.int16]) -> str:
+    """That many runs lie outside the range of a fit; empty where they are a tenth or fewer."""
+    share = float(np.count_nonzero(flags) / flags.size)
+    if share <= _MOST_OUTSIDE:
+        return ""
+    worst = max(flag_counts(flags), key=lambda count: count.count)
+    return (
+        f"In {display.percent(share)} of the runs a law is used outside the range of its fit, most often: "
+        f"{worst.words} ({display.percent(worst.count / worst.total)}); read what follows with that much more doubt."
+    )
+
+
+def idle_sentence(idle: Sequence[str], labels: Mapping[str, str]) -> str:
+    """Which inputs change none of a study's outputs in any run, from `unmoving`; empty where there is none."""
+    if not idle:
         return ""
     named = ", ".join(labels[name] for name in idle)
     return f"These inputs change none of the outputs of this study; its laws may never read them: {named}."
@@ -133,7 +169,8 @@ def control_effect(
     unit : ndarray, shape (n, columns)
         Probabilities behind them: the position of a latent, which has no value of its own.
     """
-    details = {c.name: c for c in space.column_details}[column]
+    known: list[parameters.Column | Parameter] = [*space.column_details, *space.parameters]
+    details = {item.name: item for item in known}[column]
     has_values = column in space.names and sample[column].dtype.kind in "fiu"
     position = sample[column].values if has_values else unit[:, space.columns.index(column)]
     order = np.argsort(position, kind="stable")

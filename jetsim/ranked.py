@@ -11,10 +11,10 @@ from jetsim.errors import InputError
 from jetsim.experiment.design import Layout, sobol_layout
 from jetsim.experiment.ensemble import Design, evaluate, grid_design, grid_results, plain_design, sobol_design
 from jetsim.experiment.gate import Gate, convergence_gate
-from jetsim.experiment.outputs import REACHING, independent_runs
+from jetsim.experiment.outputs import REACHING, independent_runs, unmoving
 from jetsim.experiment.ranking import rank
 from jetsim.experiment.sensitivity import convergence, sobol_indices
-from jetsim.experiment.space import ParameterSpace
+from jetsim.experiment.space import GROUP, WHOLE, ParameterSpace
 from jetsim.experiment.tables import read_field
 from jetsim.quantities import QUANTITIES, UnitSystem, did_you_mean
 from jetsim.report import display
@@ -28,10 +28,25 @@ INPUTS = [n for n, q in QUANTITIES.items() if q.role != "output" and q.dimension
 
 @dataclass(frozen=True)
 class Results:
-    """Everything that the report speaks of."""
+    """Everything that the report speaks of.
+
+    Attributes
+    ----------
+    runs, indices : xarray.Dataset
+        Indices of the inputs as wholes, under the names of the parameters.
+    parts, groups : xarray.Dataset
+        Indices of the latents and own parts of tied inputs, and of the stated groups.
+    idle : tuple of str
+        Parameters that change no output in any run.
+    ranking, history, gate, roles, sample, probabilities, paths, sweep, count
+        Of the wholes; of the inputs of one role; the plain runs; all for the figures; the number of all runs.
+    """
 
     runs: xr.Dataset
     indices: xr.Dataset
+    parts: xr.Dataset
+    groups: xr.Dataset
+    idle: tuple[str, ...]
     ranking: xr.Dataset
     history: xr.Dataset
     gate: Gate
@@ -117,12 +132,12 @@ def check_corners(space: ParameterSpace, axes: Mapping[str, np.ndarray]) -> None
 
 def layouts(space: ParameterSpace) -> tuple[Layout, Layout]:
     """How each input is moved on its own, and how those of one role together; nothing is drawn yet."""
-    return sobol_layout(space), sobol_layout(space, groups=space.roles, second_order=False)
+    return sobol_layout(space, closed=space.closed), sobol_layout(space, groups=space.roles, second_order=False)
 
 
 def ranked_design(space: ParameterSpace) -> Design:
-    """Each input on its own."""
-    return sobol_design(space)
+    """Each column on its own, tied inputs as wholes, and the stated groups."""
+    return sobol_design(space, closed=space.closed)
 
 
 def roles_design(space: ParameterSpace) -> Design:
@@ -137,14 +152,45 @@ def results_of(space: ParameterSpace, executor: Executor | None) -> Results:
     model = StreamModel(space.fixed, space.outputs)
     design, roles = ranked_design(space), roles_design(space)
     runs = evaluate(design, model, executor, chunk=CHUNK)
-    indices, history = sobol_indices(runs), convergence(runs)
+    every, history = sobol_indices(runs), as_wholes(convergence(runs), space)
+    indices, parts, groups = as_wholes(every, space), parts_of(every, space), groups_of(every, space)
     grouped = sobol_indices(evaluate(roles, model, executor, progress=False, chunk=CHUNK))
     sample = independent_runs(runs)
     sweep = sweep_of(space)
     total = design.layout.runs + roles.layout.runs + PATHS + (0 if sweep is None else SWEEP_POINTS**2)
     rows = sample["sample"].values
     gate = convergence_gate(history)
-    return Results(runs, indices, rank(indices), history, gate, grouped, sample, design.unit[rows], paths, sweep, total)
+    still = unmoving(runs)
+    idle = tuple(name for name, factor in whole_factors(space).items() if factor in still)
+    return Results(
+        runs, indices, parts, groups, idle, rank(indices), history, gate, grouped, sample, design.unit[rows],
+        paths, sweep, total,
+    )  # fmt: skip
+
+
+def whole_factors(space: ParameterSpace) -> dict[str, str]:
+    """The factor of the design that moves each parameter as a whole."""
+    return {p.name: f"{p.name}{WHOLE}" if p.loadings else p.name for p in space.parameters}
+
+
+def as_wholes(indices: xr.Dataset, space: ParameterSpace) -> xr.Dataset:
+    """Indices of each input as a whole, under the name of its parameter."""
+    factors = whole_factors(space)
+    found = indices.drop_dims("other_parameter", errors="ignore").sel(parameter=list(factors.values()))
+    names = [parameter.long_name for parameter in space.parameters]
+    return found.assign_coords(parameter=list(factors), long_name=("parameter", names))
+
+
+def parts_of(indices: xr.Dataset, space: ParameterSpace) -> xr.Dataset:
+    """Indices of what tied inputs share, and of their own parts."""
+    tied = {name for columns in space.wholes.values() for name in columns}
+    return indices.sel(parameter=[name for name in space.columns if name in tied])
+
+
+def groups_of(indices: xr.Dataset, space: ParameterSpace) -> xr.Dataset:
+    """Closed and total indices of the stated groups, under their names."""
+    found = indices.sel(parameter=[f"{name}{GROUP}" for name in space.groups])
+    return found.assign_coords(parameter=list(space.groups))
 
 
 def paths_of(space: ParameterSpace) -> xr.Dataset:

@@ -10,6 +10,7 @@ from pathlib import Path
 from jetsim.errors import InputError
 from jetsim.experiment.space import ParameterSpace
 from jetsim.quantities import UnitSystem
+from jetsim.report import display
 from jetsim.report.document import Report, Section
 from jetsim.report.figures import Words
 from jetsim.study import Findings, Options, Study, run
@@ -143,7 +144,7 @@ def pumping_section(loaded: Loaded, found: Found, system: UnitSystem) -> Section
         figures.append(plots.over_and_under(loaded, choice, title, system))
     text = (
         "Too little pump pressure starves the flow, too much puts the force above the stated limit. The operating "
-        f"window is where both are met in {words.percent(loaded.plan.probability)} of the runs or more."
+        f"window is where both are met in {display.percent(loaded.plan.probability)} of the runs or more."
     )
     return Section("Over- and under-pumping", [text], figures)
 
@@ -152,7 +153,7 @@ def window_title(choice: pumping.Choice, loaded: Loaded, system: UnitSystem) -> 
     """What a figure of over- and under-pumping shows."""
     pair = words.capital(choice.swept.pair.words)
     if choice.window is None:
-        best = words.percent(float(choice.chances.both.max()))
+        best = display.percent(float(choice.chances.both.max()))
         return f"{pair}: no pump pressure meets target flow and stated limit in more than {best} of the runs"
     return f"{pair}: target flow and stated limit are both met {window_words(choice, system)}"
 

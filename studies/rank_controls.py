@@ -82,19 +82,22 @@ def compute(space: ParameterSpace, options: Options) -> Findings:
 def notices(space: ParameterSpace, found: ranked.Results) -> list[str]:
     """What a reader must know before the findings."""
     gate = "" if found.gate.passed else found.gate.sentence
-    return [text for text in (gate, findings.idle_sentence(found.indices, findings.labels_of(space))) if text]
+    return [text for text in (gate, findings.idle_sentence(found.idle, findings.whole_labels(space))) if text]
 
 
 def lead(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -> list[str]:
     """The findings in plain words."""
-    names, outputs = findings.labels_of(space), found.outputs
-    return [
+    names, outputs = findings.whole_labels(space), found.outputs
+    said = [
         *reaching_sentences(space, found, system),
         *(findings.leaders_sentence(found.indices, found.ranking, output, names) for output in outputs),
+        findings.wholes_sentence(space, names),
         findings.roles_sentence(found.roles, outputs[0]),
-        findings.ignorance_sentence(space, names),
+        findings.ignorance_sentence(space, names, found.idle),
         middle_sentence(found, system),
     ]
+    first, *others = (sentence for sentence in said if sentence)
+    return [f"{first} {findings.outside_sentence(found.runs['validity'].values)}".strip(), *others]
 
 
 def reaching_sentences(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -> list[str]:
@@ -105,8 +108,8 @@ def reaching_sentences(space: ParameterSpace, found: ranked.Results, system: Uni
     percent = f"{100 * reached:.0f} %" if 0.01 <= reached <= 0.99 else f"{100 * reached:.2g} %"
     share = f"{percent} of the throws reach the target height of {ranked.target_words(space, system)}."
     if space.undefined == "rank reaching" and found.indices["ST"].isnull().any():
-        more = 'take more base_samples, or state undefined = "probability of reaching"'
-        return [f"{share} Too few for a ranking of what these throws do: {more}."]
+        more = 'state undefined = "probability of reaching", or a lower target'
+        return [f"{share} What these throws do is not ranked in full, for the reason given below: {more}."]
     return [share + RULE_WORDS[space.undefined]]
 
 
@@ -130,17 +133,20 @@ def middle_sentence(found: ranked.Results, system: UnitSystem) -> str:
 
 def sections(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -> list[Section]:
     """The report's parts."""
-    names = findings.labels_of(space)
+    names = findings.whole_labels(space)
     return [
         Section("The stream", *side_view(space, found, system)),
         Section(
             "What moves it",
             [
                 "First-order share: what an input does alone. Total share: alone and together with others. Inputs that "
-                "share a cause are split into the shared part and their own."
+                "share a cause count as wholes here, with all that would go if they were known."
             ],
             [index_figure(space, found)],
-            [findings.shares_table("roles", "Crew, weather and ignorance", found.roles, findings.ROLE_WORDS)],
+            [
+                findings.shares_table("roles", "Crew, weather and ignorance", found.roles, findings.ROLE_WORDS),
+                *split_tables(space, found),
+            ],
         ),
         Section(
             f"What each input does to {findings.output_words(found.outputs[0])}",
@@ -159,6 +165,15 @@ def sections(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -
             ],
         ),
     ]
+
+
+def split_tables(space: ParameterSpace, found: ranked.Results) -> list[Table]:
+    """The stated groups, and what tied inputs share beside their own parts; none where nothing is tied or grouped."""
+    labels = findings.labels_of(space)
+    groups = {name: name.replace("_", " ") for name in space.groups}
+    stated = [("groups", "Groups of inputs, each known together", found.groups, groups)]
+    stated.append(("parts", "Tied inputs, split into what they share and their own parts", found.parts, labels))
+    return [findings.shares_table(*each) for each in stated if each[2].sizes["parameter"]]
 
 
 def side_view(space: ParameterSpace, found: ranked.Results, system: UnitSystem) -> tuple[list[str], list[figures.Plot]]:
@@ -203,7 +218,7 @@ def spread_of(found: ranked.Results, name: str) -> figures.Spread:
 
 def index_figure(space: ParameterSpace, found: ranked.Results) -> figures.Plot:
     """Shares of variance per output."""
-    names = findings.labels_of(space)
+    names = findings.whole_labels(space)
     first = found.outputs[0]
     words = Words(
         "indices",
@@ -211,7 +226,7 @@ def index_figure(space: ParameterSpace, found: ranked.Results) -> figures.Plot:
         f"Sobol' indices with 95 % intervals over {space.replicates} replicates of {space.base_samples} base samples. "
         "Brackets join inputs that the runs cannot tell apart.",
     )
-    roles = {column.name: column.role for column in space.column_details}
+    roles = {parameter.name: parameter.role for parameter in space.parameters}
     return figures.index_bars(words, figures.IndexView(found.indices, roles, names, found.ranking))
 
 
@@ -260,7 +275,7 @@ def sweep_figure(found: ranked.Results, system: UnitSystem) -> figures.Plot:
 def convergence_figure(space: ParameterSpace, found: ranked.Results) -> figures.Plot:
     """Total indices against the number of base samples."""
     words = Words("convergence", found.gate.sentence.partition(":")[0], "Total shares of the leaders, 95 % intervals.")
-    return figures.convergence_lines(words, figures.ConvergenceView(found.history, findings.labels_of(space)))
+    return figures.convergence_lines(words, figures.ConvergenceView(found.history, findings.whole_labels(space)))
 
 
 def sample_table(space: ParameterSpace, found: ranked.Results) -> Table:

@@ -12,6 +12,7 @@ from jetsim.assumptions import plots, words
 from jetsim.assumptions.found import Found, find, planned_runs
 from jetsim.assumptions.plan import Plan, law_words, laws_words
 from jetsim.errors import InputError
+from jetsim.experiment.gate import width_words
 from jetsim.experiment.space import ParameterSpace
 from jetsim.quantities import UnitSystem
 from jetsim.report.document import Report, ReportCard, Section, ValidityCount
@@ -69,7 +70,7 @@ def lead(plan: Plan, found: Found) -> list[str]:
     """The findings in plain words."""
     reach = plan.reaches[0]
     sentences = [
-        words.headline(plan, found),
+        f"{words.headline(plan, found)} {findings.outside_sentence(found.joint.runs['validity'].values)}".strip(),
         words.assumption_sentence(plan, found),
         words.shares_sentence(plan, found, reach),
         words.everywhere(plan, found),
@@ -89,8 +90,8 @@ def notices(plan: Plan, found: Found) -> list[str]:
         swapped = sum(bool(c.gate.moved) for c in unsettled)
         said.append(
             f"{len(unsettled)} of {len(found.combinations)} combinations have not passed the convergence gate (widest "
-            f"total-order interval ±{worst:.3f}, wanted ±0.02; leaders of {swapped} of them changed places when the "
-            "samples were last doubled): their ties may hide an order."
+            f"total-order interval {width_words(worst, 0.02)}, wanted ±0.02; leaders of "
+            f"{swapped} of them changed places when the samples were last doubled): their ties may hide an order."
         )
     return said
 
@@ -153,8 +154,8 @@ def sections(plan: Plan, found: Found, system: UnitSystem) -> list[Section]:
             "Beyond variance",
             [
                 "PAWN: the distance between an output's distribution within slices of an input and over all runs of "
-                "the joint design; below its floor it means nothing. Morris' elementary effects are for a step over "
-                "the whole range of an input."
+                "the joint design; below its floor it means nothing. Morris' elementary effects are measured over "
+                "steps of half of an input's range (of its probability) and given for the whole of it."
             ],
             tables=[t for t in (plots.pawn_table(plan, found), plots.screening_table(plan, found)) if t is not None],
         ),
@@ -167,8 +168,8 @@ def measurements(plan: Plan, found: Found) -> list[Section]:
     if not found.measured:
         return []
     text = (
-        "If all that a measurement pins down were known exactly, the variance would be expected to fall by the closed "
-        "index of those inputs. A real instrument settles less."
+        "If the inputs listed for a measurement were known exactly, the variance would be expected to fall by their "
+        "closed index. A reading has an error, and depends on inputs that are not listed: it may settle less or more."
     )
     return [Section("What one field measurement would settle", [text], tables=[plots.measurement_table(plan, found)])]
 

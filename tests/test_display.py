@@ -66,3 +66,26 @@ def test_plain_words_pass_and_misspelt_quantities_do_not():
     np.testing.assert_array_equal(display.convert(words, [1.5, 2.0], "us"), [1.5, 2.0])
     with pytest.raises(InputError, match="did you mean 'extreme_reach'"):
         display.convert("extreme_raech", 1.0, "us")
+
+
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [
+        (0, "0 %"),
+        (0.0005, "under 1 %"),
+        (-0.002, "under 1 %"),
+        (-0.04, "-4 %"),
+        (0.01, "1 %"),
+        (0.984, "98 %"),
+        (0.9995, "over 99 %"),
+        (1, "100 %"),
+        (np.nan, display.MISSING),
+    ],
+)
+def test_none_and_all_are_said_only_of_none_and_all(share, words):
+    assert display.percent(share) == words
+
+
+def test_a_share_just_short_of_a_limit_does_not_seem_to_reach_it():
+    assert display.percent(0.89996, short_of=0.9) == "89.9 %"
+    assert display.percent(0.9, short_of=0.9) == "90 %"

@@ -103,7 +103,7 @@ def test_roles_in_words():
 
 def test_ignorance_names_what_is_assumed_and_unknown_only():
     sentence = findings.ignorance_sentence(space(), findings.labels_of(space()))
-    assert "exit turbulence of a clear waterway" in sentence
+    assert "exit turbulence of a clear waterway rest on assumptions" in sentence
     assert "nozzle pressure" not in sentence
     assert "discharge" not in sentence
     measured = ParameterSpace((Parameter("elevation", Uniform(20, 40), "unknown", "measured", "a protractor"),))
@@ -202,6 +202,36 @@ def test_sums_and_validity_counts():
 
 
 def test_inputs_that_change_nothing_are_named():
-    assert findings.idle_sentence(indices(0.6, 0.0, 0.0), LABELS).endswith("never read them: elevation angle, wind.")
-    assert findings.idle_sentence(indices(0.6, 1e-9), LABELS) == ""
-    assert findings.idle_sentence(indices(np.nan, np.nan), LABELS) == ""  # no index at all says nothing
+    idle = ["elevation", "wind_along"]
+    assert findings.idle_sentence(idle, LABELS).endswith("never read them: elevation angle, wind.")
+    assert findings.idle_sentence([], LABELS) == ""
+
+
+def test_ignorance_leaves_out_what_moves_nothing():
+    labels = findings.whole_labels(space())
+    quiet = findings.ignorance_sentence(space(), labels, ["clear_turbulence_intensity"])
+    assert quiet == "Every input that is not known rests on a measurement or a published value."
+    none = findings.ignorance_sentence(space(), labels, ["clear_turbulence_intensity", "discharge_coefficient"])
+    assert none == "No input that is not known moves any output of this study."
+    usual = Parameter("elevation", Uniform(20, 40), "unknown", "common practice", "habit")
+    assert "common practice" in findings.ignorance_sentence(ParameterSpace((usual,)), {})
+
+
+def test_more_than_a_tenth_outside_a_fit_is_said():
+    bit = next(iter(findings.VALIDITY))
+    assert findings.outside_sentence(np.array([bit] + [0] * 9)) == ""
+    text = findings.outside_sentence(np.array([bit] * 2 + [0] * 8))
+    assert text.startswith("In 20 % of the runs")
+    assert f"{findings.VALIDITY[bit]} (20 %)" in text
+
+
+def test_followers_that_are_tied_are_called_so():
+    found = indices(0.6, 0.2, 0.2)
+    assert "not tell all apart" in findings.leaders_sentence(found, ranking(found, (1, 2)), "flow_rate", LABELS)
+    assert "not tell all apart" not in findings.leaders_sentence(found, ranking(found), "flow_rate", LABELS)
+
+
+def test_wholes_are_said_to_overlap_only_where_inputs_are_tied():
+    assert "discharge coefficient. Wholes" in findings.wholes_sentence(space(), findings.whole_labels(space()))
+    free = ParameterSpace((Parameter("elevation", Uniform(20, 40)),))
+    assert findings.wholes_sentence(free, findings.whole_labels(free)) == ""

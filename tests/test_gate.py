@@ -52,6 +52,30 @@ def test_ties_and_small_factors_may_change_places():
     assert convergence_gate(history_of([0.5, 0.02, 0.01], [0.5, 0.01, 0.02])).passed
 
 
+def test_order_is_called_stable_only_of_leaders_that_are_told_apart():
+    tie = convergence_gate(history_of([0.5, 0.4998], [0.4999, 0.5], spread=0.005))
+    assert "order of the leaders stable" not in tie.sentence
+    assert tie.sentence.endswith("pairs of leaders that are not: 1.")
+    apart = convergence_gate(history_of([0.5, 0.3], [0.49, 0.31]))
+    assert apart.sentence.endswith("order of the leaders stable.")
+
+
+def test_an_output_without_index_does_not_read_as_converged():
+    history = xr.concat([history_of([0.5, 0.3], [0.5, 0.3])] * 2, dim="output").assign_coords(output=["y", "w"])
+    assert convergence_gate(history).passed
+    for name in ("ST", "ST_low", "ST_high"):
+        history[name] = history[name].where(history["output"] == "y")
+    history = history.assign_coords(reason=("output", ["", "undefined in every run"]))
+    gate = convergence_gate(history)
+    assert not gate.passed
+    assert "w has no index (undefined in every run)" in gate.sentence
+
+
+def test_a_width_beyond_the_limit_is_not_printed_as_the_limit():
+    gate = convergence_gate(history_of([0.5, 0.3], [0.5, 0.3], spread=0.0200004 / 3))
+    assert "(wanted: ±0.02) are ±0.0200004 for y" in gate.sentence
+
+
 def test_one_size_cannot_pass():
     gate = convergence_gate(history_of([0.5, 0.3]))
     assert not gate.passed

@@ -233,5 +233,5 @@ def test_what_is_taken_of_a_fog_nozzle_that_states_no_more_than_its_rating():
     # Reaction 0.0505 Q sqrt(P) in lbf, gpm, psi (handbooks, from memory).
     handbook = published.handbook_fog_reaction(150 * units.GALLON_PER_MINUTE, 75 * units.PSI)
     assert float(fog.reaction(75 * units.PSI)) == pytest.approx(float(handbook), rel=1e-3)
-    # The stream flies in the middle of the range that is assumed, 0.4 to 0.9.
-    assert float(fog.equivalent_stream(75 * units.PSI).diameter_ratio) == pytest.approx((0.4 + 0.9) / 2)
+    # The stream flies in the middle of the range that is assumed, 0.3 to 0.9.
+    assert float(fog.equivalent_stream(75 * units.PSI).diameter_ratio) == pytest.approx((0.3 + 0.9) / 2)

@@ -12,6 +12,7 @@ from scipy import stats
 from jetsim.errors import InputError
 from jetsim.experiment.distributions import Choice, LogNormal, Normal, Uniform
 from jetsim.experiment.ensemble import evaluate, plain_design, sobol_design
+from jetsim.experiment.gate import convergence_gate
 from jetsim.experiment.sensitivity import convergence, noise_floor, rank, sobol_indices
 from jetsim.experiment.space import Latent, Parameter, ParameterSpace
 from tests.closed_forms import (
@@ -276,13 +277,54 @@ def test_rank_among_the_runs_that_reach():
     assert found["reason"].values.tolist()[0].startswith("undefined in too many runs")
     space = uniform_space(2, undefined="rank reaching")
     design = sobol_design(space, 256, 8)
-    found = sobol_indices(evaluate(design, unreached(0.5), progress=False))
-    # Base samples of which every run is defined: x0 <= 0.5 in A and in B.
-    assert float(found["used_share"].sel(output="y")) == pytest.approx(0.25, abs=0.02)
+    found = sobol_indices(evaluate(design, unreached(0.96), progress=False))
+    # Base samples of which every run is defined: x0 <= 0.96 in A and in B.
+    assert float(found["used_share"].sel(output="y")) == pytest.approx(0.96**2, abs=0.01)
     assert float(found["used_share"].sel(output="q")) == 1.0
-    # Among them x0 is uniform on (0, 0.5): variances 1/48 and 1/12, and no interaction.
-    np.testing.assert_allclose(found["S1"].sel(output="y"), [0.2, 0.8], atol=0.02)
-    np.testing.assert_allclose(found["ST"].sel(output="y"), [0.2, 0.8], atol=0.03)
+    # Among them x0 is uniform on (0, 0.96), and nothing acts together.
+    first = 0.96**2 / (0.96**2 + 1)
+    np.testing.assert_allclose(found["S1"].sel(output="y"), [first, 1 - first], atol=0.01)
+    np.testing.assert_allclose(found["ST"].sel(output="y"), [first, 1 - first], atol=0.02)
+
+
+def test_inputs_that_oppose_each_other_are_not_ranked_where_many_runs_are_undefined():
+    """Where x0 + x1 > 0.5 alone is defined, whole base samples would give other shares than the runs that reach."""
+
+    def model(samples):
+        x = columns(samples)
+        missed = x[0] + x[1] <= 0.5
+        y = np.where(missed, np.nan, x[0] - 2 * x[1])
+        return xr.Dataset({"y": ("sample", y), "outcome": ("sample", missed.astype(np.int8))})
+
+    design = sobol_design(uniform_space(2, undefined="rank reaching"), 256, 8)
+    results = evaluate(design, model, progress=False)
+    found = sobol_indices(results)
+    assert "below 90 %, leaving out the others would bias the shares" in found["reason"].item()
+    assert found["ST"].isnull().all()
+    gate = convergence_gate(convergence(results))
+    assert not gate.passed
+
+
+def test_tied_inputs_as_wholes_and_overlapping_sets():
+    """y = a + b with scores a = r l + s p and b = -r l + s q: closed forms of wholes, parts and the group."""
+    r = 0.6
+    inputs = tuple(
+        Parameter(name, Normal(0, 1), loadings={"l": sign * r}, group="pair") for name, sign in (("a", 1), ("b", 0.5))
+    )
+    space = ParameterSpace((*inputs, Parameter("c", Normal(0, 1))), (Latent("l", group="pair"),))
+    design = sobol_design(space, 256, 16, rng=3, closed=space.closed)
+    results = evaluate(design, as_model(lambda x: x.sum(axis=0)), progress=False)
+    found = sobol_indices(results).sel(output="y")
+    own_a, own_b, shared = 1 - r**2, 1 - r**2 / 4, (1.5 * r) ** 2
+    truth = {"a": own_a, "b": own_b, "l": shared, "c": 1.0, "a (whole)": own_a + shared, "b (whole)": own_b + shared}
+    truth["pair (group)"] = own_a + own_b + shared
+    for name, part in truth.items():
+        share = part / (own_a + own_b + shared + 1)
+        for index in ("S1", "ST"):
+            assert float(found[index].sel(parameter=name)) == pytest.approx(share, abs=0.015), (name, index)
+    second = found["S2"]
+    assert np.isnan(second.sel(parameter="a (whole)", other_parameter="l"))
+    assert float(second.sel(parameter="a (whole)", other_parameter="c")) == pytest.approx(0, abs=0.02)
 
 
 def test_rank_the_probability_of_reaching():

@@ -267,8 +267,3 @@ def test_a_parameter_that_the_study_finds_is_refused(tmp_path, capsys):
     (tmp_path / "own.toml").write_text(text, encoding="utf-8")
     assert run(STUDY, ["--inputs", str(tmp_path / "own.toml"), "--output", str(tmp_path / "out")]) == 2
     assert "vary supply.pump_pressure_error instead" in capsys.readouterr().err
-
-
-def test_percentages_never_hide_a_small_share():
-    shown = [words.percent(share).replace("\N{NO-BREAK SPACE}", " ") for share in (0, 0.004, 0.5, 0.996, 1)]
-    assert shown == ["0 %", "under 1 %", "50 %", "over 99 %", "100 %"]

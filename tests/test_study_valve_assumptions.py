@@ -315,7 +315,6 @@ def test_widening_adds_zeros_and_keeps_undefined_outputs_undefined():
 def test_lists_read_as_sentences():
     assert words.listed(["a"]) == "a"
     assert words.listed(["a", "b", "c"]) == "a, b and c"
-    assert words.percent(0.004) == "under 1 %"
     assert plots.short_labels(["elevation", "other"], {"other": "words"}) == ["elevation", "words"]
 
 

@@ -13,6 +13,7 @@ from jetsim.assumptions.plan import VALVE, Plan, law_noun, law_words, laws_words
 from jetsim.experiment.space import ParameterSpace
 from jetsim.quantities import UnitSystem, quantity
 from jetsim.report import display
+from jetsim.report.display import percent
 
 Labels = Mapping[str, str]
 _MOST_NAMED = 3
@@ -34,11 +35,6 @@ def labels_of(plan: Plan) -> dict[str, str]:
 def bare_label(name: str, labels: Labels) -> str:
     """An input in words, as a whole: where its values count, not its own part of them."""
     return labels.get(name, display.short_label(name)).partition(" (own part)")[0]
-
-
-def percent(share: float) -> str:
-    """A share in whole percent."""
-    return "under 1 %" if 0 < share < 0.005 else f"{100 * share:.0f} %"
 
 
 def interval(indices: xr.Dataset, output: str, name: str, index: str) -> str:
@@ -264,9 +260,9 @@ def measurement_sentence(plan: Plan, found: Found) -> str:
     ordered = sorted(found.measured, key=lambda pair: -closed[pair[0].name])
     shown = [f"{m.label} {interval(i, output, m.name, 'S1')}" for m, i in ordered]
     return (
-        f"A single field measurement would take away at most this much of the variance of "
-        f"{findings.output_words(output)}{bare}: {'; '.join(shown)}. (Closed index of all inputs that act through what "
-        "is measured: what is expected to go, if the measurement is exact.)"
+        "Knowing exactly the inputs that a field measurement is about would take away this much of the variance of "
+        f"{findings.output_words(output)}{bare}: {'; '.join(shown)}. (A reading has an error and depends on other "
+        "inputs too: it may take away less or more.)"
     )
 
 

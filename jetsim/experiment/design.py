@@ -141,6 +141,7 @@ def sobol_design(
     rng: Seed = None,
     second_order: bool = True,
     groups: Mapping[str, Iterable[str]] | None = None,
+    closed: Mapping[str, Iterable[str]] | None = None,
 ) -> Design:
     """Replicated scrambled Sobol' sequences, crossed for variance-based indices.
 
@@ -161,6 +162,9 @@ def sobol_design(
     groups : mapping, optional
         Name to columns that are moved together, such as ``space.groups`` or ``space.roles``; the remaining
         columns stay on their own.
+    closed : mapping, optional
+        Name to columns that are moved together in further runs, such as ``space.closed``; these sets may overlap
+        each other and the factors above. Each costs as many runs as a column.
 
     Returns
     -------
@@ -173,7 +177,7 @@ def sobol_design(
     InputError
         A count is not allowed, or a group names an unknown column or one that is in another group.
     """
-    layout = sobol_layout(space, base_samples, replicates, second_order, groups)
+    layout = sobol_layout(space, base_samples, replicates, second_order, groups, closed)
     dimension = len(space.columns)
     seeds = spawn(_seed(space, rng), layout.replicates)
     base = np.stack([sobol_points(layout.base_samples, 2 * dimension, seed) for seed in seeds])
@@ -188,6 +192,7 @@ def sobol_layout(
     replicates: int | None = None,
     second_order: bool = True,
     groups: Mapping[str, Iterable[str]] | None = None,
+    closed: Mapping[str, Iterable[str]] | None = None,
 ) -> Layout:
     """How `sobol_design` would lay out its runs, and how many, without drawing them.
 
@@ -202,7 +207,7 @@ def sobol_layout(
         kind="sobol",
         parameters=space.names,
         columns=space.columns,
-        factors=factors_of(space, groups),
+        factors=_with_closed(factors_of(space, groups), closed, space),
         base_samples=space.base_samples if base_samples is None else base_samples,
         replicates=space.replicates if replicates is None else replicates,
         second_order=second_order,
@@ -349,6 +354,18 @@ def factors_of(space: ParameterSpace, groups: Mapping[str, Iterable[str]] | None
     for name in stated.keys() & alone.keys():
         raise InputError(f"group {name!r} has the name of a column outside it")
     return {**stated, **alone}
+
+
+def _with_closed(
+    factors: dict[str, tuple[str, ...]], closed: Mapping[str, Iterable[str]] | None, space: ParameterSpace
+) -> dict[str, tuple[str, ...]]:
+    """The factors, then sets of columns that may overlap them."""
+    stated = {name: tuple(columns) for name, columns in (closed or {}).items()}
+    for name, columns in stated.items():
+        factors_of(space, {name: columns})  # refuses what is empty, unknown or doubled within one set
+        if name in factors:
+            raise InputError(f"closed set {name!r} has the name of a factor")
+    return {**factors, **stated}
 
 
 def _masks(columns: tuple[str, ...], factors: Mapping[str, tuple[str, ...]]) -> NDArray[np.bool_]:

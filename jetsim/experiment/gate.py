@@ -64,7 +64,7 @@ class Gate:
     moved : mapping
         Pairs of leaders of each output that changed places over the last doubling though they are told apart.
     undefined : tuple of str
-        Outputs that have no index; they take no part.
+        Outputs that have no index. A constant one takes no part; any other keeps the gate from passing.
     sentence : str
         The finding in words.
     """
@@ -116,9 +116,45 @@ def convergence_gate(history: xr.Dataset, rule: Rule | None = None) -> Gate:
     moved = {name: pairs for name in defined if (pairs := _moved(history.sel(output=name), rule))}
     one_size = not _comparable(history, defined)
     narrow = all(width <= rule.half_width for width in half_width.values())
-    passed = bool(defined) and narrow and not moved and not one_size
-    sentence = _sentence(history, rule, half_width, moved, one_size)
+    unranked = {name: reason for name in undefined if not (reason := _reason(history, name)).startswith("constant: ")}
+    passed = bool(defined) and narrow and not moved and not one_size and not unranked
+    sentence = _sentence(history, rule, half_width, moved, one_size, unranked)
+    if passed:
+        sentence += _order_words(history, rule, defined)
     return Gate(passed, half_width, moved, undefined, sentence)
+
+
+def _reason(history: xr.Dataset, output: str) -> str:
+    """Why an output has no index."""
+    return str(history["reason"].sel(output=output).item()) if "reason" in history.coords else "undefined"
+
+
+def _order_words(history: xr.Dataset, rule: Rule, outputs: list[str]) -> str:
+    """What may be said of the order of leaders: only those that are told apart have one."""
+    tied = sum(_tied_leaders(history.sel(output=name), rule) for name in outputs)
+    if not tied:
+        return ", order of the leaders stable."
+    return f", order stable of the leaders that are told apart; pairs of leaders that are not: {tied}."
+
+
+def _tied_leaders(history: xr.Dataset, rule: Rule) -> int:
+    """How many pairs of leaders the last replicates do not tell apart."""
+    last = history.isel(base_samples=-1)
+    leaders = np.flatnonzero(last["ST"].values >= rule.leader)
+    _, p_value = paired_differences(last["ST_replicates"].transpose("replicate", "parameter").values[:, leaders])
+    return int(np.count_nonzero(np.triu(p_value > rule.alpha, 1)))
+
+
+def width_words(width: float, wanted: float) -> str:
+    """A half-width with as many digits as it takes to see that it is wider than wanted.
+
+    Examples
+    --------
+    >>> width_words(0.0304, 0.02), width_words(0.02004, 0.02)
+    ('±0.030', '±0.02004')
+    """
+    digits = next((n for n in range(3, 12) if round(width, n) != wanted), 3)
+    return f"±{width:.{digits}f}"
 
 
 def _comparable(history: xr.Dataset, defined: list[str]) -> bool:
@@ -151,24 +187,30 @@ def _sentence(
     half_width: Mapping[str, float],
     moved: Mapping[str, tuple[tuple[str, str], ...]],
     one_size: bool,
+    unranked: Mapping[str, str],
 ) -> str:
     count = int(history["base_samples"].values[-1])
     size = f"{count} base samples in each of {history.sizes['replicate']} replicates"
     if not half_width:
         return f"Not converged: no output has an index at {size}."
     words = _words(history)
-    wide = [f"±{width:.3f} for {words(name)}" for name, width in half_width.items() if width > rule.half_width]
+    wide = [
+        f"{width_words(width, rule.half_width)} for {words(name)}"
+        for name, width in half_width.items()
+        if width > rule.half_width
+    ]
     problems = (
         [f"the widest total-order intervals (wanted: ±{rule.half_width:g}) are {', '.join(wide)}"] if wide else []
     )
     swapped = [(name, *pair) for name, pairs in moved.items() for pair in pairs]
     problems += [f"{words(a)} and {words(b)} changed places for {words(name)}" for name, a, b in swapped]
+    problems += [f"{words(name)} has no index ({reason})" for name, reason in unranked.items()]
     if one_size:
         problems.append("there is no smaller sample to compare with")
     if problems:
         return f"Not converged at {size}: {'; '.join(problems)}."
     widest = max(half_width.values())
-    return f"Converged at {size}: total-order intervals within ±{widest:.3f}, order of the leaders stable."
+    return f"Converged at {size}: total-order intervals within ±{widest:.3f}"
 
 
 def _words(history: xr.Dataset) -> Callable[[str], str]:
@@ -190,6 +232,7 @@ def sobol_until_converged(
     executor: Executor | None = None,
     progress: bool = True,
     groups: Mapping[str, Iterable[str]] | None = None,
+    closed: Mapping[str, Iterable[str]] | None = None,
 ) -> ConvergedStudy:
     """Double the base samples of the same sequences until the gate passes or the budget ends.
 
@@ -204,7 +247,7 @@ def sobol_until_converged(
         As for `evaluate`.
     rule : Rule, optional
         Gate and budget.
-    groups
+    groups, closed
         As for `sobol_design`.
 
     Returns
@@ -218,7 +261,7 @@ def sobol_until_converged(
         The budget does not cover the first size; otherwise as `evaluate`.
     """
     rule = rule or Rule()
-    design = sobol_design(space, groups=groups)
+    design = sobol_design(space, groups=groups, closed=closed)
     if design.layout.runs > rule.budget:
         raise InputError(f"budget = {rule.budget} runs: the first {design.layout.runs} alone exceed it")
     results = evaluate(design, model, executor, progress)
@@ -227,5 +270,5 @@ def sobol_until_converged(
         gate = convergence_gate(history, rule)
         if gate.passed or 2 * design.layout.runs > rule.budget:
             return ConvergedStudy(design, results, sobol_indices(results), history, gate, design.layout.runs)
-        design = sobol_design(space, 2 * design.layout.base_samples, groups=groups)
+        design = sobol_design(space, 2 * design.layout.base_samples, groups=groups, closed=closed)
         results = evaluate(design, model, executor, progress, previous=results)

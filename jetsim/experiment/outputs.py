@@ -25,6 +25,8 @@ REACHING = "probability_of_reaching"
 _ROUNDING = 1e-10
 # Of each replicate, at least this many base samples must have all their runs defined.
 _FEWEST_DEFINED = 16
+# Base samples are left out whole, which prefers the middle of the inputs: a few may be, or the shares are biased.
+_LEAST_WHOLE = 0.9
 
 
 @dataclass(frozen=True)
@@ -56,6 +58,11 @@ class Output:
         kept = whole.sum(axis=0)
         if np.any(kept < min(_FEWEST_DEFINED, self.blocks.shape[1])):
             return f"undefined in too many runs: a replicate keeps {int(kept.min())} base samples"
+        if kept.mean() < _LEAST_WHOLE * self.blocks.shape[1]:
+            return (
+                f"of {100 * kept.mean() / self.blocks.shape[1]:.0f} % of the base samples every run is defined: below "
+                f"{100 * _LEAST_WHOLE:.0f} %, leaving out the others would bias the shares"
+            )
         if self.is_constant(np.where(whole, self.blocks[[0, -1]], np.nan), axis=(0, 1)).any():
             return "constant within a replicate: more base samples are needed"
         return ""
@@ -189,6 +196,17 @@ def add_interval(data: xr.Dataset, index: str, confidence: float) -> None:
     error = replicates.std("replicate", ddof=1, skipna=False) / np.sqrt(count)
     half = float(stats.t.ppf((1 + confidence) / 2, count - 1)) * error
     data[index], data[f"{index}_low"], data[f"{index}_high"] = mean, mean - half, mean + half
+
+
+def unmoving(results: xr.Dataset) -> tuple[str, ...]:
+    """Factors that change no output, defined or not, in any crossed run of a Sobol' design."""
+    layout = layout_of(results, "sobol")
+    blocks = [_blocks(results[name].values.astype(float), layout) for name in output_names(results, layout, None)]
+    still = [
+        all(np.array_equal(block[0], block[1 + place], equal_nan=True) for block in blocks)
+        for place in range(len(layout.factors))
+    ]
+    return tuple(name for name, same in zip(layout.factors, still, strict=True) if same)
 
 
 def independent_runs(results: xr.Dataset) -> xr.Dataset:

@@ -55,7 +55,7 @@ def sobol_indices(results: xr.Dataset, outputs: Iterable[str] | None = None, con
         ``_low``, ``_high`` and ``_replicates``; ``mean`` and ``standard_deviation`` of each output, SI;
         ``used_share`` of base samples; ``reason`` why an output has no index (its values are NaN then). Where
         outputs are undefined, ``"rank reaching"`` leaves out each base sample of which a run is undefined, which
-        ranks among the runs that reach (an approximation: the inputs are no longer quite independent there);
+        ranks among the runs that reach if nine in ten base samples are kept (fewer would bias the shares);
         ``"probability of reaching"`` ranks that probability instead.
 
     Raises
@@ -73,10 +73,18 @@ def sobol_indices(results: xr.Dataset, outputs: Iterable[str] | None = None, con
     for index in names:
         dims = ("replicate", "output", "parameter", *(("other_parameter",) if index == "S2" else ()))
         data[f"{index}_replicates"] = (dims, np.stack([estimate[index] for estimate in estimates], axis=1))
+        if index == "S2":  # of sets that share a column there is no second order
+            data["S2_replicates"] = data["S2_replicates"].where(_apart(layout))
         add_interval(data, index, confidence)
     add_outputs(data, chosen)
     data.attrs = study_attributes(results, layout, confidence)
     return data
+
+
+def _apart(layout: Layout) -> xr.DataArray:
+    """Which pairs of factors have no column in common."""
+    sets = [set(columns) for columns in layout.factors.values()]
+    return xr.DataArray([[not a & b for b in sets] for a in sets], dims=("parameter", "other_parameter"))
 
 
 def convergence(
@@ -116,6 +124,7 @@ def convergence(
         dims = ("base_samples", "replicate", "output", "parameter")
         data[f"{index}_replicates"] = (dims, np.moveaxis(values, 2, 1))
         add_interval(data, index, confidence)
+    data.coords["reason"] = ("output", np.array([output.reason for output in chosen], dtype=str))
     data.coords["runs"] = ("base_samples", np.array(sizes) * layout.replicates * layout.block)
     data.attrs = study_attributes(results, layout, confidence)
     return data

@@ -26,6 +26,8 @@ from jetsim.quantities import UnitSystem, did_you_mean
 __all__ = ["BASES", "ROLES", "UNDEFINED", "Column", "Distribution", "Latent", "Parameter", "ParameterSpace"]
 
 UNDEFINED = ("refuse", "rank reaching", "probability of reaching")
+# Behind the names of what moves several columns of a design together.
+WHOLE, GROUP = " (whole)", " (group)"
 SMALLEST_SAMPLES, LARGEST_SAMPLES = 4, 2**20
 _KEYS = ("title", "units", "seed", "base_samples", "replicates", "outputs", "undefined")
 _TABLES = ("fixed", "parameters", "latents")
@@ -134,6 +136,20 @@ class ParameterSpace:
     def roles(self) -> dict[str, tuple[str, ...]]:
         """The columns of each role that occurs."""
         return self._partition("role")
+
+    @property
+    def wholes(self) -> dict[str, tuple[str, ...]]:
+        """Each tied parameter as a whole: its latents and its own part, under its name with `WHOLE` behind it."""
+        return {
+            f"{p.name}{WHOLE}": (*p.loadings, *((p.name,) if p.has_own_part else ()))
+            for p in self.parameters
+            if p.loadings
+        }
+
+    @property
+    def closed(self) -> dict[str, tuple[str, ...]]:
+        """What is moved together beside the single columns: tied parameters as wholes, and the stated groups."""
+        return {**self.wholes, **{f"{name}{GROUP}": columns for name, columns in self.groups.items()}}
 
     def _partition(self, attribute: str) -> dict[str, tuple[str, ...]]:
         members: dict[str, list[str]] = {}

@@ -102,6 +102,31 @@ def number(value: float, digits: int = 3) -> str:
     return f"{value:,.{decimals}f}"
 
 
+def percent(share: float, short_of: float = math.nan) -> str:
+    """A share or a probability in whole percent; none and all are said only of what is exactly none or all.
+
+    Parameters
+    ----------
+    share : float
+    short_of : float, optional
+        A limit that a share just below must not seem to have reached: it is shown with one more digit.
+
+    Examples
+    --------
+    >>> percent(0.898), percent(0.898, short_of=0.9)
+    ('90 %', '89.8 %')
+    >>> [percent(share) for share in (0, 0.0005, 0.5, 0.9995, 1, float("nan"))]
+    ['0 %', 'under 1 %', '50 %', 'over 99 %', '100 %', '–']
+    """
+    if not math.isfinite(share):
+        return MISSING
+    if -0.005 <= share < 0.01 and share != 0:
+        return "under 1 %"
+    if short_of - 0.005 <= share < short_of:
+        return f"{math.floor(1000 * share) / 10:.1f} %"
+    return "over 99 %" if 0.99 < share < 1 else f"{100 * share:.0f} %"
+
+
 def _other(system: UnitSystem) -> UnitSystem:
     return "si" if system == "us" else "us"
 

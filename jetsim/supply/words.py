@@ -10,6 +10,7 @@ from jetsim.experiment.space import ParameterSpace
 from jetsim.flags import outside_sentence
 from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.report import display
+from jetsim.report.display import percent
 from jetsim.report.document import ReportCard, ValidityCount
 from jetsim.report.tables import Column, Table
 from jetsim.supply.department import BREAKUP_LENGTH, Crew, Department
@@ -17,18 +18,8 @@ from jetsim.supply.found import Found, Loaded, Ranking
 from jetsim.supply.model import PUMP
 from jetsim.supply.pumping import Choice, Estimate, Mistakes, Pair, Spread
 
-_PERCENT = "\N{NO-BREAK SPACE}%"
 VALVE = ("valve_model", "valve_turbulence_factor")
 VERIFY = "to be verified by in-line gauge and flowmeter"
-
-
-def percent(share: float) -> str:
-    """A share in whole percent; small or large ones are never shown as none or all."""
-    if 0 < share < 0.01:
-        return f"under 1{_PERCENT}"
-    if 0.99 < share < 1:
-        return f"over 99{_PERCENT}"
-    return f"{100 * share:.0f}{_PERCENT}"
 
 
 def capital(text: str) -> str:
@@ -164,7 +155,7 @@ def mistake_sentence(mistakes: Mistakes, system: UnitSystem) -> str:
 
 def signed(change: float) -> str:
     """A change in whole percent with its sign."""
-    return f"{100 * change:+.0f}{_PERCENT}".replace("-", "\N{MINUS SIGN}")
+    return f"{100 * change:+.0f} %".replace("-", "\N{MINUS SIGN}")
 
 
 def leaders(ranking: Ranking, output: str) -> list[str]:

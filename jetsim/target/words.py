@@ -9,6 +9,7 @@ from jetsim import findings
 from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem, quantity
 from jetsim.report import display
+from jetsim.report.display import percent
 from jetsim.report.document import InputLine, ReportCard
 from jetsim.report.tables import Column, Table
 from jetsim.target.found import Found, Loaded, Outcome, throws
@@ -17,11 +18,6 @@ from jetsim.target.task import Task
 from jetsim.target.throwing import CLASSES, Solution
 
 QUESTION = "Can this stream put the stated flow through that window, at what elevation and pressure, how surely?"
-
-
-def percent(share: float) -> str:
-    """A probability in whole percent."""
-    return f"{100 * share:.0f} %"
 
 
 def lead(found: Found, system: UnitSystem) -> list[str]:

@@ -12,6 +12,7 @@ from jetsim.experiment import comparison
 from jetsim.experiment.comparison import Decision, Odds
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
+from jetsim.report.display import percent
 from jetsim.report.document import Report, ReportCard, Section
 from jetsim.report.figures import Matrix, Plot, Words, heat_map
 from jetsim.report.figures_trials import Ranges, range_rows
@@ -156,8 +157,10 @@ def lead(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
         first += open_words(reach, compared.pairs, system)
     lines = [first]
     if ties:
+        chances = [percent(p.chance, short_of=comparison.SURE) for p in ties]
         shown = ", ".join(
-            f"{p.first.upper()} and {p.second.upper()} ({percent(p.chance)} for {p.first.upper()})" for p in ties
+            f"{p.first.upper()} and {p.second.upper()} ({chance} for {p.first.upper()})"
+            for p, chance in zip(ties, chances, strict=True)
         )
         lines.append(f"Ties, which must not be ranked: {shown}.")
     names = "; ".join(test.labels.values())
@@ -184,15 +187,6 @@ def pair_words(pair: Odds, system: UnitSystem) -> str:
         f"{pair.first.upper()} out-reaches {pair.second.upper()} with a chance of {percent(pair.chance)}, by "
         f"{display.both('extreme_reach', pair.median, system)} (middle 90 %: {ends})"
     )
-
-
-def percent(share: float) -> str:
-    """Whole percent; certainty is never claimed."""
-    if share > 0.995:
-        return "over 99 %"
-    if comparison.SURE - 0.005 <= share < comparison.SURE:
-        return f"{100 * share:.1f} %"  # must not look like the chance from which a pair is no tie
-    return f"{100 * share:.0f} %" if share >= 0.005 else "under 1 %"
 
 
 def next_words(test: FieldTest, compared: Compared) -> str:
