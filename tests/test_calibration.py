@@ -186,6 +186,7 @@ def test_true_values_of_synthetic_tests_are_found_again(seed):
     assert inside >= stats.binom.ppf(1e-3, len(truth), 0.9)
 
 
+@pytest.mark.skipif(not benchmark.RESULTS.exists(), reason="no results are stored: run the benchmark")
 def test_stored_benchmark_is_of_this_model_and_these_priors():
     """Results of another model or of other priors say nothing: run the benchmark again when this fails."""
     with benchmark.RESULTS.open(encoding="utf-8", newline="") as stream:

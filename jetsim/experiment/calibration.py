@@ -2,8 +2,8 @@
 
 Every unknown is sampled by its normal score z, so that its prior is a standard normal whatever its distribution;
 an unknown that departs from a shared value by a standard normal times a shared spread is pooled partially.
-Several independent ensembles (emcee) start from the Laplace approximation at the posterior's peak. Half of their moves are
-differential evolution (ter Braak 2006, from memory), half are independent proposals from a Student law round that
+Several independent ensembles (emcee) start from the Laplace approximation at the posterior's peak. Half of their moves
+are differential evolution (ter Braak 2006, from memory), half are independent proposals from a Student law round that
 approximation, which forget where a walker was. The sampler's snooker move is left out on purpose: in
 emcee 3.1.6 it leaves a standard normal of 20 dimensions a quarter too narrow, however long it runs.
 """
@@ -45,7 +45,7 @@ class Sampling:
     thin: int = 10
 
 
-QUICK = Sampling(ensembles=2, walkers=96, burn=200, steps=1600, thin=10)
+QUICK = Sampling(ensembles=2, walkers=64, burn=200, steps=1000, thin=10)
 
 
 class Scores:

@@ -82,10 +82,10 @@ class Emulated:
 
 
 def coordinates(test: FieldTest, setup: SetUp, values: Mapping[str, Array], thrown: Throws) -> Array:
-    """Coordinates of a set-up's emulator, shape (draws, k): what a throw sees of the unknowns, most of it as logarithms.
+    """Coordinates of a set-up's emulator, shape (draws, k): what a throw sees of the unknowns, mostly logarithms.
 
-    Shutoff, clear waterway and breakup law act through the breakup length alone, which is a formula, and the exponent of
-    the flight through a power of that length. Where a law of flight works otherwise, held-out runs show it.
+    Shutoff, clear waterway and breakup law act through the breakup length alone, which is a formula, and the exponent
+    of the flight through a power of that length. Where a law of flight works otherwise, held-out runs show it.
     """
     inputs = model.unknown_inputs(setup, values)
     breakup = _breakup(test, setup, inputs, thrown)
@@ -173,7 +173,7 @@ def _fitted(points: Array, results: Array) -> Emulator:
 
     Such streams lie far from any that was thrown, so what the emulator says of them does not matter.
     """
-    sound = (results > 0).all(axis=1)
+    sound = np.asarray((results > 0).all(axis=1))
     if sound.mean() < 1 - BLOWN_BACK:
         raise InputError("too many streams that the priors allow are blown back or cannot be simulated: narrow them")
     return fit_emulator(points[sound], np.log(results[sound]), int(sound[-HELD_OUT:].sum()))

@@ -32,8 +32,8 @@ MODEL_MADE = (
     "the model, and says nothing about real nozzles."
 )
 TESTED = (
-    "synthetic tests of this demo, made by the same model (benchmarks/simulation_based_calibration.py); no throw of your "
-    "own was tested so"
+    "synthetic tests of this demo, made by the same model (benchmarks/simulation_based_calibration.py); no throw of "
+    "your own was tested so"
 )
 _ENDS = np.array([0.05, 0.5, 0.95])
 
@@ -315,7 +315,7 @@ def contraction(name: str, after: Array, before: Array) -> float:
 
 
 def pedigree(gone: float) -> tuple[str, str]:
-    """Basis and source of an input of which a share of the prior variance is gone; measured only where it was learnt."""
+    """Basis and source of an input of which a share of the prior variance is gone: measured only if learnt."""
     verdict = Learnt("", gone).words
     if verdict == "learnt":
         return "measured", "posterior of the field test"

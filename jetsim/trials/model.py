@@ -129,7 +129,8 @@ def unknown_inputs(setup: SetUp, values: Values) -> dict[str, Array]:
             for name, field in fieldfile.SHARED.items()
             if not field.startswith("trial.")
         },
-        "flight_constants.drop_ratio": _FLIGHT.drop_ratio * (spread / _FLIGHT.spread) ** DROP_PER_SPREAD,
+        "flight_constants.drop_ratio": np.asarray(_FLIGHT.drop_ratio)
+        * (spread / np.asarray(_FLIGHT.spread)) ** DROP_PER_SPREAD,
     }
 
 
