@@ -336,11 +336,7 @@ def test_nothing_is_called_measured_that_was_not_learnt(folders, field_test):
 
 @pytest.mark.parametrize(
     ("gone", "basis", "words"),
-    [
-        (0.9, "measured", "posterior"),
-        (0.5, "assumption", "partly learnt: the field test took 50 %"),
-        (0.1, "assumption", "not learnt"),
-    ],
+    [(0.9, "measured", "posterior"), (0.5, "assumption", "partly learnt: "), (0.1, "assumption", "not learnt")],
 )
 def test_only_what_was_learnt_is_measured(gone, basis, words):
     assert learnt.pedigree(gone)[0] == basis
