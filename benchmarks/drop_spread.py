@@ -23,7 +23,8 @@ from benchmarks.command import run
 from jetsim import units
 from jetsim.jet.core import Launch
 from jetsim.jet.delivery import Thrown, delivered_reach
-from jetsim.jet.drag import AirStream, FlightConstants, Jet
+from jetsim.jet.drag import FlightConstants, Jet
+from jetsim.jet.laws.air_stream import AirStream
 from jetsim.jet.trajectory import fly
 from tests.published import FREEMAN_1889
 

@@ -23,7 +23,10 @@ from benchmarks.command import run
 from benchmarks.flight_checks import ELEVATIONS, Checks, Fitted, check, fit_with_groups
 from benchmarks.flight_fit import Law
 from benchmarks.rival_laws import ChangedAirStream, Feature, GrowingDrag, ScalarAir, Shedding, SweptAir
-from jetsim.jet.drag import AirStream, FlightConstants, Jet, TwoStage, Vacuum
+from jetsim.jet.drag import FlightConstants, Jet
+from jetsim.jet.laws.air_stream import AirStream
+from jetsim.jet.laws.two_stage import TwoStage
+from jetsim.jet.laws.vacuum import Vacuum
 
 Array = data.Array
 _OVERLAP, _SWEPT = 16 / np.pi, 2 / np.pi

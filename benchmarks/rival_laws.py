@@ -28,7 +28,6 @@ class Rival:
     """
 
     extra = 0
-    fitted = None
     longest_step = np.inf
 
     def __init__(self, jet: Jet, constants: Array) -> None:

@@ -7,7 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jetsim.jet.breakup import BREAKUP_MODELS
-from jetsim.jet.drag import DRAG_LAWS
+from jetsim.jet.laws import DRAG_LAWS
 
 OUTCOMES = {0: "landed", 1: "never reaches the target height"}
 VALIDITY = {

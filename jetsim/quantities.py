@@ -265,6 +265,19 @@ def quantity(name: str) -> Quantity:
     raise InputError(f"unknown quantity {name!r}{did_you_mean(name, QUANTITIES)}")
 
 
+def register_quantity(added: Quantity) -> None:
+    """Add a quantity to the table: of a law or a result that is registered from outside.
+
+    Raises
+    ------
+    InputError
+        The name is taken.
+    """
+    if added.name in QUANTITIES:
+        raise InputError(f"quantity {added.name!r}: the name is taken")
+    QUANTITIES[added.name] = added
+
+
 def did_you_mean(name: str, known: Iterable[str]) -> str:
     """A hint such as ``"; did you mean 'seed'?"``, or the known names where none is near."""
     names = list(known)

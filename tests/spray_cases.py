@@ -4,7 +4,8 @@ import numpy as np
 
 from jetsim.jet.core import Launch
 from jetsim.jet.delivery import Thrown
-from jetsim.jet.drag import AirStream, FlightConstants, Jet
+from jetsim.jet.drag import FlightConstants, Jet
+from jetsim.jet.laws.air_stream import AirStream
 from jetsim.jet.trajectory import fly
 
 

@@ -18,8 +18,10 @@ from benchmarks.rival_laws import ChangedAirStream, Feature
 from jetsim import media
 from jetsim.errors import InputError
 from jetsim.jet.core import Launch
-from jetsim.jet.drag import DRAG_LAWS, AirStream, FlightConstants, Jet, drag_law
+from jetsim.jet.drag import FlightConstants, Jet
 from jetsim.jet.drops import drop_drag_coefficient
+from jetsim.jet.laws import DRAG_LAWS, drag_law
+from jetsim.jet.laws.air_stream import AirStream
 from jetsim.jet.trajectory import fly, trace
 from tests import reference_flight
 from tests.published import GUNN_KINZER_1949

@@ -6,8 +6,9 @@ from scipy.integrate import solve_ivp
 from scipy.optimize import brentq
 
 from jetsim.jet.drag import FlightConstants
+from jetsim.jet.laws.air_stream import SprayClasses, effective_drop
 from jetsim.jet.sizes import drop_classes, drop_ratio
-from jetsim.jet.spray import SprayClasses, between_elevations, effective_drop, fly_spray
+from jetsim.jet.spray import between_elevations, fly_spray
 from jetsim.jet.trajectory import fly, trace
 from tests.published import GUNN_KINZER_1949
 from tests.spray_cases import some, thrown

@@ -12,22 +12,21 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import chndtr, ndtr, ndtri
+from scipy.special import ndtr, ndtri
 
 from jetsim.errors import InputError
 from jetsim.jet.core import Flight, Launch
 from jetsim.jet.drag import FlightConstants, Jet
-from jetsim.jet.sizes import DropClasses, cubic_weights, drop_classes, drop_ratio
-from jetsim.jet.spray import Spray, SprayClasses, Throws, fly_spray, interpolate
+from jetsim.jet.laws import DEFAULT
+from jetsim.jet.laws.law import Law
+from jetsim.jet.sizes import cubic_weights, drop_ratio
+from jetsim.jet.spray import Spray
 from jetsim.jet.trajectory import fly
 from jetsim.quantities import did_you_mean
-from jetsim.units import INCH
 
 Array = NDArray[np.float64]
 
-# Shares of the flow that make a good stream, and radii of the circles that must hold them: Freeman (1889), criteria
-# read in reprints. The larger share is also the one that must carry for a reach to be called effective.
-GOOD_STREAM = ((0.90, 7.5 * INCH), (0.75, 5.0 * INCH))
+# Share of the flow that must carry for a reach to be called effective: Freeman (1889), criterion read in reprints.
 DELIVERED_SHARE = 0.90
 STEEPEST = 80.0  # deg; steeper throws have no effective reach along the ground
 # Clouds of drops that fall upright still have a length along the ground (sine of the steepest grazing angle).
@@ -221,14 +220,14 @@ def _inside(centre: Array, deviation: Array, low: ArrayLike, high: ArrayLike) ->
 class Thrown:
     """A stream as it was thrown: what a criterion of effective reach may use; arrays of shape (n,).
 
-    `has_spray` is False for a drag law that does not say what becomes of the spray.
+    A law without spray does not say what becomes of it.
     """
 
     jet: Jet
     launch: Launch
     constants: FlightConstants
     flight: Flight
-    has_spray: bool = True
+    law: Law = DEFAULT
 
 
 def delivered_reach(thrown: Thrown, share: float = DELIVERED_SHARE) -> Array:
@@ -250,11 +249,12 @@ def delivered_reach(thrown: Thrown, share: float = DELIVERED_SHARE) -> Array:
         upright carries nothing along the ground, and its drops fall back through it.
     """
     reach = np.full(thrown.launch.elevation.shape, np.nan)
-    if not thrown.has_spray:
+    if thrown.law.spray is None:
         return reach
     thrown_out = np.flatnonzero(np.abs(thrown.launch.elevation) <= STEEPEST)
     if thrown_out.size:
-        law = SprayClasses(thrown.jet, thrown.constants, drop_ratio(1 - share, thrown.constants.drop_spread))
+        ratio = drop_ratio(1 - share, thrown.constants.drop_spread)
+        law = thrown.law.spray.classes(thrown.jet, thrown.constants, ratio)
         launch = Launch(*(a[thrown_out] for a in thrown.launch))
         found = fly(law.take(thrown_out), launch, thrown.jet.breakup_length[thrown_out]).extreme_reach
         carried = np.maximum(np.nan_to_num(found), 0.0)
@@ -281,12 +281,12 @@ def delivered_fraction(thrown: Thrown, distance: ArrayLike) -> Array:
     """
     fraction = np.full(thrown.launch.elevation.shape, np.nan)
     cases = np.flatnonzero(np.abs(thrown.launch.elevation) <= STEEPEST)
-    if not thrown.has_spray or not cases.size:
+    if thrown.law.spray is None or not cases.size:
         return fraction
     launch, length = Launch(*(a[cases] for a in thrown.launch)), thrown.jet.breakup_length[cases]
     landed = []
     for below in ndtr(_SIZES):
-        law = SprayClasses(thrown.jet, thrown.constants, drop_ratio(below, thrown.constants.drop_spread))
+        law = thrown.law.spray.classes(thrown.jet, thrown.constants, drop_ratio(below, thrown.constants.drop_spread))
         landed.append(np.nan_to_num(fly(law.take(cases), launch, length).extreme_reach))
     edges = cubic_weights(_SIZES, _EDGES) @ np.array(landed)
     near, far = np.minimum(edges[1:], edges[:-1]), np.maximum(edges[1:], edges[:-1])
@@ -294,62 +294,6 @@ def delivered_fraction(thrown: Thrown, distance: ArrayLike) -> Array:
     beyond = np.clip((far - place) / np.maximum(far - near, _SHORTEST), 0.0, 1.0)
     fraction[cases] = beyond.mean(axis=0)
     return fraction
-
-
-def compact_reach(thrown: Thrown, classes: DropClasses | None = None) -> Array:
-    """Distance to which the stream stays compact [m]: `GOOD_STREAM` holds in planes square to the stream's middle.
-
-    Spray is a Gaussian about the path of its class, with the stream's width; the share that is not yet spray stays on
-    the middle path. Along the path as thrown; meant for low trajectories.
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        NaN under a drag law without spray, and above `STEEPEST`.
-    """
-    reach = np.full(thrown.launch.elevation.shape, np.nan)
-    cases = np.flatnonzero(np.abs(thrown.launch.elevation) <= STEEPEST)
-    if not thrown.has_spray or not cases.size:
-        return reach
-    chosen = Throws(thrown.jet, thrown.launch, thrown.constants).take(cases)
-    spray = fly_spray(*chosen, classes or _compact_classes(chosen.constants.drop_spread))
-    reach[cases] = _compact(spray, thrown.flight.extreme_reach[cases])
-    return reach
-
-
-def _compact(spray: Spray, extreme_reach: Array) -> Array:
-    """Where the stream first fails a criterion of `GOOD_STREAM`; its whole reach where it never does."""
-    along, _, height = spray.middle.position
-    spare = np.min([_share_within(spray, radius) - share for share, radius in GOOD_STREAM], axis=0)
-    lost = spare < 0
-    first = np.where(lost.any(axis=0), lost.argmax(axis=0), len(along) - 1)
-    case = np.arange(first.size)
-    before = np.maximum(first - 1, 0)
-    start, end = spare[before, case], spare[first, case]
-    part = np.clip(start / np.where(start > end, start - end, np.inf), 0, 1)
-    reach = along[before, case] + part * (along[first, case] - along[before, case])
-    whole = np.where(lost.any(axis=0), reach, extreme_reach)
-    return np.asarray(np.where(np.isnan(height[-1]), np.nan, whole))
-
-
-def _compact_classes(spread: ArrayLike) -> DropClasses:
-    """Fewer classes than elsewhere, for they are costly: against 96 they change the reach by 0.3 % in the mean."""
-    return drop_classes(spread, 24)
-
-
-def _share_within(spray: Spray, radius: float) -> Array:
-    """Share of the flow within a circle about the middle path at its stations; (stations, n)."""
-    along, _, height = spray.middle.position
-    slope = np.gradient(height, axis=0) / np.maximum(np.gradient(along, axis=0), 1e-9)
-    inside = np.zeros_like(along)
-    width = np.maximum(spray.width(along), 1e-9)
-    for share, path in zip(spray.share, spray.position.transpose(2, 0, 1, 3), strict=True):
-        ahead = np.maximum.accumulate(np.nan_to_num(path[0]), axis=0)
-        aside = (interpolate(along, ahead, path[2], np.nan) - height) / np.hypot(1.0, slope)
-        part = chndtr((radius / width) ** 2, 2, (aside / width) ** 2)
-        inside += share * np.nan_to_num(part)
-    core = spray.law.unbroken(spray.middle.time)
-    return np.asarray(core + (1 - core) * inside)
 
 
 def breakup_reach(thrown: Thrown) -> Array:
@@ -367,9 +311,6 @@ class Criterion(NamedTuple):
 REACH_CRITERIA: Mapping[str, Criterion] = MappingProxyType(
     {
         "delivered share": Criterion(delivered_reach, "distance to which 90 % of the flow carries as thrown"),
-        "compactness": Criterion(
-            compact_reach, "distance to which 90 % stays within a 15-inch circle and 75 % within a 10-inch one"
-        ),
         "breakup": Criterion(breakup_reach, "distance along the ground at which the stream has broken up"),
     }
 )

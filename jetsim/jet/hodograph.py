@@ -23,8 +23,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jetsim.jet.core import Array, Core, Flight, Launch, core_results
-from jetsim.jet.drag import DragLaw, TwoStage
-from jetsim.jet.trajectory import fly
 from jetsim.units import STANDARD_GRAVITY as G
 
 Bools = NDArray[np.bool_]
@@ -86,16 +84,6 @@ class _Cases(NamedTuple):
         launch = Launch(*(a[which] for a in self.launch))
         along, across = self.wind_along[which], self.wind_across[which]
         return _Cases(self.drag[which], along, across, launch, self.breakup_length[which])
-
-
-def fly_fastest(law: DragLaw, launch: Launch, breakup_length: Array) -> Flight:
-    """Fly all cases by the closed form of the hodograph where the law has one, else by the Runge-Kutta march.
-
-    Parameters and results are those of `trajectory.fly`, without points on the way.
-    """
-    if isinstance(law, TwoStage):
-        return fly_constant_drag(law.drag, law.wind[0], law.wind[1], launch, breakup_length)
-    return fly(law, launch, breakup_length)
 
 
 def fly_constant_drag(
