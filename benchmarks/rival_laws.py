@@ -201,6 +201,8 @@ class Feature:
         Constant drag coefficient 0.44 instead of that of drops.
     by_path : bool
         Whether the air stream widens with the path flown, not with V0 t.
+    wind_frame : float
+        In which frame the air's flux is counted in wind, from the wind's (0) to the nozzle's (1).
     """
 
     quality_in_drop: bool = True
@@ -208,6 +210,7 @@ class Feature:
     gradual: bool = True
     sphere: bool = False
     by_path: bool = False
+    wind_frame: float = 0.5
 
 
 class ChangedAirStream(Rival):
@@ -239,6 +242,14 @@ class ChangedAirStream(Rival):
         level = np.hypot(speed * np.cos(angle) - self.jet.wind_along, self.jet.wind_across)
         return np.stack([level - velocity[0], speed * np.sin(angle) - G * time - velocity[1]])
 
+    def _per_momentum(self, momentum: Array, flux: Array) -> Array:
+        """The air's speed over its momentum, from the square of that in the wind's frame."""
+        jet = self.jet
+        level = np.stack([jet.exit_speed * np.cos(np.deg2rad(jet.elevation)) - jet.wind_along, -jet.wind_across])
+        wind = (self.wind * level).sum(0) / np.maximum(_size(level), _STILL)
+        half = self.feature.wind_frame / 2 * wind * momentum[0] / ((momentum**2).sum(0) + 1e-6)
+        return np.asarray(np.sqrt(half**2 + flux) - half)
+
     def slowing(self, time: Array, velocity: Array, own: Array) -> tuple[Array, Array]:
         """Drag of drops on the slip against the air stream."""
         _, spread, q, overlap, _ = self.constants
@@ -247,7 +258,8 @@ class ChangedAirStream(Rival):
         width = d / 2 + rate * (own[1] if feature.by_path else self.jet.exit_speed * time)
         momentum = self._momentum(time, velocity)
         around = np.sqrt((momentum**2).sum(0) + overlap * (own[0] / width) ** 2 + 1e-24)
-        slip = velocity - momentum * d / (2 * width) * np.sqrt(self.jet.exit_speed / self.density_ratio / around)
+        flux = (d / (2 * width)) ** 2 * self.jet.exit_speed / self.density_ratio / around
+        slip = velocity - momentum * self._per_momentum(momentum, flux)
         fast = _size(slip)
         drag = self.sphere_drag(drop) if feature.sphere else self.drop_drag(fast, drop)
         spray = 1 - self.broken / time if feature.gradual else 1.0

@@ -22,7 +22,7 @@ from jetsim.flags import VALIDITY as VALIDITY
 from jetsim.hydraulics import nozzle
 from jetsim.jet.breakup import breakup_length_over_diameter
 from jetsim.jet.core import Launch
-from jetsim.jet.delivery import Thrown, delivered_fraction, reach_criterion
+from jetsim.jet.delivery import Thrown, delivered_fraction, effective_reach_at_best, reach_criterion
 from jetsim.jet.drag import FlightConstants, Jet
 from jetsim.jet.laws import law_named
 from jetsim.jet.laws.law import Law
@@ -105,7 +105,9 @@ class Flown(NamedTuple):
     thrown: Thrown
 
 
-_FURTHER: dict[str, Callable[[Flown], Array]] = {}
+_FURTHER: dict[str, Callable[[Flown], Array]] = {
+    "effective_reach_at_best": lambda flown: effective_reach_at_best(flown.thrown)
+}
 
 
 def register_output(what: Quantity, function: Callable[[Flown], Array]) -> None:
@@ -236,9 +238,10 @@ def _simulate_alike(columns: Values, wanted: Sequence[str]) -> dict[str, NDArray
     results["effective_reach"] = reach_criterion(names["reach_criterion"]).reach(thrown)
     if "delivered_fraction" in wanted:
         results["delivered_fraction"] = delivered_fraction(thrown, columns["delivery_distance"])
-    results["outcome"] = np.isnan(flight.extreme_reach).astype(np.int8)
+    results["outcome"] = np.where(flight.lost, 2, np.isnan(flight.extreme_reach)).astype(np.int8)
     estimated = np.isnan(columns["breakup_length"]) if "breakup_length" in columns else np.asarray(True)
-    judged = {**columns, **results, "stream_diameter": jet.tip_diameter, "estimated": estimated}
+    also = {"stream_diameter": jet.tip_diameter, "estimated": estimated, "too_fine": thrown.too_fine}
+    judged = {**columns, **results, **also}
     results["validity"] = validity(judged, names, flight.landed_before_breakup)
     if "path_along" in wanted:
         points = trace(law, launch, jet.breakup_length, STATIONS)

@@ -92,7 +92,8 @@ class Stream:
         Distance along the ground [m] beyond which the result `delivered_fraction` counts the flow; without it there is
         no such result.
     further_results : sequence of str
-        Results to work out besides those that every stream has, such as one added by `simulation.register_output`.
+        Results to work out besides those that every stream has: ``"effective_reach_at_best"`` (up to 10 deg, see
+        `jetsim.jet.delivery.effective_reach_at_best`), and those added by `jetsim.simulation.register_output`.
     breakup_constants, flight_constants, turbulence_constants
         Constants of the laws; their members may be arrays too.
 

@@ -20,6 +20,11 @@ def thrown(diameter, speed, elevation=30.0, wind=(0.0, 0.0), target=0.0, height=
     return Thrown(jet, launch, FlightConstants(), fly(AirStream(jet, FlightConstants()), launch, jet.breakup_length))
 
 
+def coarse(case):
+    """Those of some streams whose finest tenth the law can speak of."""
+    return case.take(np.flatnonzero(~case.too_fine))
+
+
 def some(count=24, seed=5, wind=4.0):
     """Fire streams of all sorts."""
     rng = np.random.default_rng(seed)

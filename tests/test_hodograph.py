@@ -169,9 +169,11 @@ def test_no_cases_give_an_empty_flight():
     assert fly_constant_drag(*take(cases(3, 1), slice(0, 0))).extreme_reach.shape == (0,)
 
 
-def test_input_that_is_no_number_is_an_error_not_a_result():
-    with pytest.raises(ArithmeticError, match="1 flights"):
-        fly_constant_drag(*one(np.nan, 25.0, 30.0))
+def test_input_that_is_no_number_is_lost_and_takes_no_other_along():
+    flight = fly_constant_drag(*one(np.array([0.02, np.nan, 0.02]), 25.0, 30.0))
+    assert list(flight.lost) == [False, True, False]
+    assert np.isnan(flight.extreme_reach[1])
+    assert flight.extreme_reach[2] == flight.extreme_reach[0] > 20
 
 
 # -- laws

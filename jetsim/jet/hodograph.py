@@ -106,11 +106,7 @@ def fly_constant_drag(
     -------
     Flight
         Lengths and times within 1e-7 of the larger of their size and 1 (m, s) for fire streams.
-
-    Raises
-    ------
-    ArithmeticError
-        The landing of a flight is not found (not known to happen with finite input).
+        A landing that is not found is lost; not known to happen with finite input.
     """
     return _fly(_Cases(drag, wind_along, wind_across, launch, breakup_length), 0)
 
@@ -118,9 +114,10 @@ def fly_constant_drag(
 def _fly(cases: _Cases, effort: int) -> Flight:
     """Fly cases block by block with an effort, and those that need more with the next."""
     count = cases.drag.size
-    if effort == len(EFFORTS):
-        raise ArithmeticError(f"the landing of {count} flights was not found")
     flight = _blank(count)
+    if effort == len(EFFORTS):
+        flight.lose(np.arange(count))
+        return flight
     more, in_core = np.empty(count, dtype=bool), np.empty(count, dtype=bool)
     for start in range(0, count, BLOCK):
         block = slice(start, start + BLOCK)
@@ -136,8 +133,8 @@ def _fly(cases: _Cases, effort: int) -> Flight:
 
 
 def _blank(count: int) -> Flight:
-    numbers = {field.name: np.empty(count) for field in fields(Flight) if field.name != "landed_before_breakup"}
-    return Flight(**numbers, landed_before_breakup=np.empty(count, dtype=bool))
+    numbers = {field.name: np.full(count, np.nan) for field in fields(Flight) if field.name != "landed_before_breakup"}
+    return Flight(**numbers, landed_before_breakup=np.zeros(count, dtype=bool))
 
 
 def _put(flight: Flight, where: slice | NDArray[np.intp], part: Flight) -> None:

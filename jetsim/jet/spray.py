@@ -134,7 +134,7 @@ def fly_spray(
     -------
     Spray
     """
-    classes = classes or drop_classes(constants.drop_spread)
+    classes = classes or drop_classes(constants.drop_spread, farthest=constants.farthest_share)
     ratio = np.broadcast_to(classes.ratio, (classes.share.size, jet.exit_speed.size))
     own = spray_of(law)
     mean = own.mean(jet, constants)

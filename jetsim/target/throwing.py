@@ -36,7 +36,7 @@ _APART = 8.0
 def thrown_spray(values: Mapping[str, Any], task: Task, classes: int = CLASSES) -> tuple[Spray, Array]:
     """Spray of streams at all elevations to try, and their flow rates; cases in the order (draw, elevation)."""
     start = _start(values, task.flown)
-    sizes = drop_classes(start.constants.drop_spread, classes)
+    sizes = drop_classes(start.constants.drop_spread, classes, farthest=start.constants.farthest_share)
     spray = fly_spray(start.jet, start.launch, start.constants, sizes, STATIONS, start.law)
     wanted = _start(values, task.elevations)
     law = spray_of(wanted.law).mean(wanted.jet, wanted.constants)
@@ -46,7 +46,7 @@ def thrown_spray(values: Mapping[str, Any], task: Task, classes: int = CLASSES) 
 def spray_at(values: Mapping[str, Any], elevation: float) -> Spray:
     """Spray of streams at one elevation, in many classes, for figures; cases are the draws."""
     start = _start(values, np.array([elevation]))
-    sizes = drop_classes(start.constants.drop_spread, MANY)
+    sizes = drop_classes(start.constants.drop_spread, MANY, farthest=start.constants.farthest_share)
     return fly_spray(start.jet, start.launch, start.constants, sizes, law=start.law)
 
 
