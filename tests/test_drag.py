@@ -169,6 +169,38 @@ def test_wind_signs():
     assert flown().lateral_drift[0] == 0.0
 
 
+def test_the_wind_on_the_air_stream_spans_the_bracket():
+    """A 15/16-inch stream at 50 psi, 5 m/s: from the wind's frame to the nozzle's, and nothing in still air."""
+    stream = {"diameter": 0.0238125, "speed": 25.6, "ratio": 223.4}
+    loss = []
+    for frame in (0.0, 0.25, 0.5, 0.75, 1.0):
+        constants = FlightConstants(wind_frame=frame)
+        calm, head, tail = flown(constants=constants, along=np.array([0.0, -5.0, 5.0]), **stream).extreme_reach
+        loss.append((head / calm - 1, tail / calm - 1))
+        assert calm == pytest.approx(flown(**stream).extreme_reach[0], rel=1e-12)
+    head, tail = np.array(loss).T
+    assert np.all(np.diff(head) > 0)
+    assert np.all(np.diff(tail) < 0)
+    assert head[[0, -1]] == pytest.approx([-0.18, -0.06], abs=0.01)
+    assert tail[[0, -1]] == pytest.approx([0.17, 0.10], abs=0.01)
+
+
+@pytest.mark.parametrize("frame", [0.0, 0.3, 1.0])
+def test_any_frame_of_the_air_stream_is_its_reference_in_three_dimensions(frame):
+    rng = np.random.default_rng(17)
+    jet, launch = cases(diameter=rng.uniform(0.012, 0.03, 6), speed=rng.uniform(20, 35, 6),
+                        elevation=rng.uniform(10, 70, 6), along=rng.uniform(-8, 8, 6),
+                        across=rng.uniform(-8, 8, 6))  # fmt: skip
+    constants = FlightConstants(wind_frame=frame)
+    flight = fly(AirStream(jet, constants), launch, jet.breakup_length)
+    for case in range(6):
+        spray = reference_flight.air_stream(jet, launch, constants, case)
+        given = (float(a[case]) for a in launch)
+        true = reference_flight.fly(reference_flight.Case(*given, float(jet.breakup_length[case]), spray, 3))
+        for name in ("extreme_reach", "lateral_drift", "apex_height"):
+            assert getattr(flight, name)[case] == pytest.approx(true[name], rel=1e-6, abs=1e-5), name
+
+
 @settings(max_examples=12, deadline=None)
 @given(st.floats(0, 15), st.floats(-15, 15), st.floats(5, 89))
 def test_left_and_right_are_alike(across, along, elevation):

@@ -1,6 +1,7 @@
 """Stream and simulate: names, units, shapes, defaults, and every way to give a wrong field."""
 
 import pickle
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -8,6 +9,8 @@ import xarray as xr
 
 import jetsim
 from jetsim.errors import InputError
+from jetsim.jet import laws
+from jetsim.jet.trajectory import fly
 from jetsim.quantities import QUANTITIES
 from jetsim.simulation import CHUNK, StreamModel, simulate
 from jetsim.stream import BreakupConstants, FlightConstants, Stream, TurbulenceConstants
@@ -246,3 +249,23 @@ def test_model_is_picklable_and_keeps_the_sample_dimension():
 
 def test_package_root_offers_the_two_public_names():
     assert jetsim.__all__ == ["Stream", "simulate"]
+
+
+def test_a_wind_above_any_that_is_known_of_is_flagged():
+    winds = {"wind_along": [0.0, -4.9, 3.0, 0.0], "wind_across": [0.0, 0.0, 4.1, -5.1]}
+    result = simulate(Stream(**BASE, **winds))
+    assert [bool(v & 128) for v in result.validity.values] == [False, False, True, True]
+    # A law without spray or data says nothing of wind.
+    assert not np.any(simulate(Stream(**BASE, **winds, drag_model="vacuum")).validity.values & 128)
+
+
+def test_a_flight_that_is_lost_says_so_and_leaves_the_others(monkeypatch):
+    def lose(law, launch, length):
+        flight = fly(law, launch, length)
+        flight.lose(np.array([1]))
+        return flight
+
+    monkeypatch.setitem(laws._LAWS, "two_stage", replace(laws.DRAG_LAWS["two_stage"], closed_form=lose))
+    result = simulate(Stream(**BASE, elevation=[20.0, 30.0, 40.0], drag_model="two_stage"))
+    assert list(result.outcome.values) == [0, 2, 0]
+    assert list(np.isnan(result.extreme_reach.values)) == [False, True, False]

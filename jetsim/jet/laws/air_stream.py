@@ -30,8 +30,8 @@ _FASTEST = 4.0
 # of what of its level part in the plane of flight acts on the air's flux [m/s].
 (
     _LEVEL, _UP, _HALF, _LEVEL_GAIN, _UP_GAIN, _WIDENING, _GAIN, _DRAG, _NEAR, _FLATTENING, _BROKEN, _ALONG, _ACROSS,
-    _FRAME,
-) = range(14)  # fmt: skip
+    _FRAME, _GAIN_SQUARED,
+) = range(15)  # fmt: skip
 _LAUNCH, _GAINS, _WIND = slice(_LEVEL, _LEVEL_GAIN), slice(_LEVEL_GAIN, _GAIN), slice(_ALONG, _ACROSS + 1)
 # Root of 16/pi: a uniform trail of length 2 delta seen through a Gaussian of width b.
 _OVERLAP = 4 / np.sqrt(np.pi)
@@ -84,6 +84,7 @@ class AirStream:
             _BROKEN: still,
             _ALONG: jet.wind_along,
             _ACROSS: jet.wind_across,
+            _GAIN_SQUARED: half * half * jet.exit_speed / ratio,
             _FRAME: 0.5 * np.asarray(constants.wind_frame) * _wind_in_plane(jet)[0],
         }
         self._rows = np.stack(np.broadcast_arrays(*(rows[row] for row in range(len(rows)))))
@@ -138,22 +139,25 @@ class AirStream:
         np.multiply(lever, lever, out=squares[2])
         factor = np.add.reduce(squares, axis=0, out=lever)
         np.sqrt(factor, out=factor)
+        if self._in_wind:
+            self._seen_from_the_nozzle(momentum[0], factor)
+            return momentum, factor
         np.sqrt(factor, out=factor)
         factor *= width
         np.divide(self._rows[_GAIN], factor, out=factor)
-        if self._in_wind:
-            self._add_wind(momentum, factor, squares)
         return momentum, factor
 
-    def _add_wind(self, momentum: Array, factor: Array, squares: Array) -> None:
-        """Make the factor that of air whose flux is partly seen from the nozzle: the root of u^2 + 2 h u = flux."""
-        half, square = squares[0], squares[1]
+    def _seen_from_the_nozzle(self, level: Array, factor: Array) -> None:
+        """Finish the factor where the flux is partly seen from the nozzle: the root of ``u^2 + 2 h u = flux``."""
+        width, half, square = self._work[2], self._work[4], self._work[5]
+        factor *= width
+        factor *= width
+        np.divide(self._rows[_GAIN_SQUARED], factor, out=factor)
         half += square
         half += _TRACE * _TRACE
         np.divide(self._rows[_FRAME], half, out=half)
-        half *= momentum[0]
+        half *= level
         np.multiply(half, half, out=square)
-        factor *= factor
         factor += square
         np.sqrt(factor, out=factor)
         factor -= half
