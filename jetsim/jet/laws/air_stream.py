@@ -226,6 +226,10 @@ class SprayClasses:
     assumed). Rows of the state after the velocity: offset from the middle path (level, up, and out of the plane of
     flight), velocity (2) and moment (1) of the mean flight abreast, and its time since launch. The middle path stands
     still over ground, so the offset drifts with the wind unless the copy keeps pace.
+
+    The air is that of the mean flight, so the classes together lose two to three times the momentum that it holds: the
+    balances are exact for the mean flight alone. A rival in ``benchmarks/rival_laws.py`` (`SharedAir`) closes them for
+    all classes at once and holds the same throws, heights and effective reaches, at some fifteen times the cost.
     """
 
     extra = 7
