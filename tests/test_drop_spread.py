@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchmarks.drop_spread import FITTED_TIP, HELD_OUT_TIP, STILL, errors, fitted, rows_of
+from benchmarks.drop_spread import FITTED_TIP, HELD_OUT_TIP, STILL, errors, fitted, rows_of, shared_errors
 from jetsim.jet.drag import FlightConstants
 
 SCRIPT = Path(__file__).resolve().parents[1] / "benchmarks" / "drop_spread.py"
@@ -27,6 +27,11 @@ def test_the_tip_held_out_is_held():
     # Worst at low pressure, where the stream is hardly broken up.
     assert np.argmax(np.abs(error)) <= 1
     assert np.abs(error).max() < 0.2
+
+
+@pytest.mark.parametrize("tip", [FITTED_TIP, HELD_OUT_TIP])
+def test_a_rival_that_closes_the_balance_of_all_drops_holds_both_tips(tip):
+    assert np.abs(shared_errors(tip)).mean() < 0.04
 
 
 def test_it_runs_from_the_command_line(tmp_path):

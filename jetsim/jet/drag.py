@@ -25,7 +25,8 @@ class FlightConstants:
     Attributes
     ----------
     drop_ratio, spread, quality_exponent : float
-        c, tan(alpha) and q of the air-stream law. Fitted by ``benchmarks/flight_laws.py`` to the 47 ranges of Theobald
+        c, tan(alpha) and q of the air-stream law: effective constants, for neither drops of c d nor so slender an air
+        stream were ever measured in a fire stream. Fitted by ``benchmarks/flight_laws.py`` to the 47 ranges of Theobald
         (1981; read as digitised) and to 30 vertical heights by Lueger's formula (from memory), nozzle height 1 m and
         Cv 0.98 assumed. From resampling tips: standard deviations of ln c 0.33 and ln tan(alpha) 0.20, correlated by
         0.95; q between 0.4 and 1.7 in nine of ten resamples. Never fitted: apex, upper edge, wind.

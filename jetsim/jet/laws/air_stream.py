@@ -227,9 +227,9 @@ class SprayClasses:
     flight), velocity (2) and moment (1) of the mean flight abreast, and its time since launch. The middle path stands
     still over ground, so the offset drifts with the wind unless the copy keeps pace.
 
-    The air is that of the mean flight, so the classes together lose two to three times the momentum that it holds: the
-    balances are exact for the mean flight alone. A rival in ``benchmarks/rival_laws.py`` (`SharedAir`) closes them for
-    all classes at once and holds the same throws, heights and effective reaches, at some fifteen times the cost.
+    The balances are exact for the mean flight alone: the classes together lose two to three times the momentum that
+    the mean flight gives to the air. `SharedAir` in ``benchmarks/rival_laws.py`` closes them for all classes at once; it
+    holds the same throws and heights, and with another spread the effective reaches, at some fifteen times the cost.
     """
 
     extra = 7
