@@ -228,7 +228,7 @@ class SprayClasses:
     still over ground, so the offset drifts with the wind unless the copy keeps pace.
 
     The balances are exact for the mean flight alone: the classes together lose two to three times the momentum that
-    the mean flight gives to the air. `SharedAir` in ``benchmarks/rival_laws.py`` closes them for all classes at once; it
+    the mean flight gives to the air. `SharedAir` in ``benchmarks/rival_laws.py`` closes them for all classes at once,
     holds the same throws and heights, and with another spread the effective reaches, at some fifteen times the cost.
     """
 
