@@ -60,7 +60,8 @@ def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> 
         its attributes; NaN under drag laws without spray), `outcome` and `validity`; and
         `delivered_fraction` where the stream names a `delivery_distance`, and its `further_results`. Scalars give 0-d
         results. Nothing is clamped: `extreme_reach` is NaN where `outcome` says that the stream never reaches the
-        target height, and `validity` flags every case outside the range of a fit.
+        target height or that the drag law cannot follow it to its end, and `validity` flags every case outside the
+        range of a fit.
 
     Examples
     --------
