@@ -5,6 +5,7 @@ import zipfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from datetime import datetime
+from math import ceil
 from typing import Any
 
 import docx
@@ -28,7 +29,7 @@ from jetsim.report.tables import ShownColumn, Table
 # Letter for the US, A4 elsewhere; margins leave room for a figure as wide as a page. Inches.
 _PAPER = {"us": (8.5, 11.0), "si": (8.27, 11.69)}
 _BORDER = 0.75  # inch, margin on the short sides of the text
-_CHARACTER = 0.078  # inch, mean width of a character in a table
+_CHARACTER = 0.068  # inch, mean width of a character in a table
 _PADDING = 0.16  # inch, a cell's left and right padding
 _NARROWEST, _WIDEST_TEXT = 0.5, 2.2  # inch
 _THEN = datetime(2000, 1, 1)  # the same report gives the same bytes
@@ -109,6 +110,10 @@ class _Paper:
     def _paragraph(self, text: str, style: str = "Body Text") -> Paragraph:
         return self.document.add_paragraph(self.writing.cited(text), style)
 
+    def _heading(self, title: str, level: int = 1) -> None:
+        self._turn(False)
+        self.document.add_heading(clean(title), level)
+
     def _front(self) -> None:
         self._paragraph(self.report.title, "Title")
         if self.report.subtitle:
@@ -120,12 +125,12 @@ class _Paper:
     def _listed(self, title: str, items: Iterable[str]) -> None:
         texts = list(items)
         if texts:
-            self.document.add_heading(title, 1)
+            self._heading(title)
         for text in texts:
             self._paragraph(text, "List Bullet")
 
     def _section(self, title: str, texts: Iterable[str], plots: Iterable[Plot], tables: Iterable[Table]) -> None:
-        self.document.add_heading(clean(title), 1)
+        self._heading(title)
         for text in texts:
             self._paragraph(text)
         for plot in plots:
@@ -134,6 +139,7 @@ class _Paper:
             self._table(table)
 
     def _figure(self, plot: Plot) -> None:
+        self._turn(False)
         place = self.document.add_paragraph(style=_FIGURE)
         width = min(plot.figure.get_figwidth(), PAGE)
         picture = place.add_run().add_picture(io.BytesIO(plot.png()), width=Inches(width))
@@ -167,9 +173,9 @@ class _Paper:
         widths = [_width(heading, column, n) for heading, column, n in zip(headings, cells, numeric, strict=True)]
         turned = sum(widths) > PAGE
         room = _PAPER[self.report.units][1] - 2 * _BORDER if turned else PAGE
-        if turned:
-            self._turn(WD_ORIENT.LANDSCAPE)
-        parts = _parts(widths, room)
+        self._turn(turned)
+        opening = next((number for number, is_number in enumerate(numeric) if is_number), 1)
+        parts = _parts(widths, room, max(1, min(opening, len(widths) - 1)))
         for part, shown in enumerate(parts):
             if caption:
                 kind, number, title, words = caption
@@ -178,14 +184,14 @@ class _Paper:
                 paragraph.paragraph_format.keep_with_next = True
             self._grid([headings[n] for n in shown], [cells[n] for n in shown], [numeric[n] for n in shown],
                        _stretched([widths[n] for n in shown], room))  # fmt: skip
-        if turned:
-            self._turn(WD_ORIENT.PORTRAIT)
 
-    def _turn(self, orientation: WD_ORIENT) -> None:
-        """A section of its own for turned pages."""
+    def _turn(self, is_turned: bool) -> None:
+        """Pages turned from here on, or upright again; wide tables that follow each other share their pages."""
+        orientation = WD_ORIENT.LANDSCAPE if is_turned else WD_ORIENT.PORTRAIT
+        if self.document.sections[-1].orientation == orientation:
+            return
         page = self.document.add_section(WD_SECTION.NEW_PAGE)
         short, long = _PAPER[self.report.units]
-        is_turned = orientation == WD_ORIENT.LANDSCAPE
         page.orientation = orientation
         page.page_width, page.page_height = (Inches(side) for side in ((long, short) if is_turned else (short, long)))
         page.left_margin = page.right_margin = Inches(_BORDER if is_turned else (short - PAGE) / 2)
@@ -210,21 +216,21 @@ class _Paper:
         self.document.add_paragraph(style="Table End")
 
     def _methods(self) -> None:
-        self.document.add_heading("Methods", 1)
+        self._heading("Methods")
         for text in self.writing.methods:
             self._paragraph(text)
         card = self.report.card
         if card.inputs:
-            self.document.add_heading("Inputs that vary, and what they rest on", 2)
+            self._heading("Inputs that vary, and what they rest on", 2)
             rows = [(i.name, i.distribution, i.role_words, i.basis, i.source) for i in card.inputs]
             self._fitted(("Input", "Varies as", "Role", "Basis", "Source"), list(zip(*rows, strict=True)), [False] * 5)
         if card.fixed:
-            self.document.add_heading("What did not vary", 2)
+            self._heading("What did not vary", 2)
             self._fitted(("Input", "Value"), [list(card.fixed), list(card.fixed.values())], [False] * 2)
 
     def _glossary(self) -> None:
         if self.writing.terms:
-            self.document.add_heading("Glossary", 1)
+            self._heading("Glossary")
         for term in self.writing.terms:
             paragraph = self.document.add_paragraph(style="Body Text")
             paragraph.add_run(term.trade, "Strong")
@@ -234,7 +240,7 @@ class _Paper:
     def _references(self) -> None:
         if not self.writing.references:
             return
-        self.document.add_heading("References", 1)
+        self._heading("References")
         for reference in self.writing.references:
             self.document.add_paragraph(reference, "List Number")
         self.document.add_paragraph(DOI_NOTE, "Body Text")
@@ -243,7 +249,7 @@ class _Paper:
         made = ", ".join(f"{name} {value}" for name, value in self.report.provenance.items())
         lines = {**self.report.rerun, **({"made with": made} if made else {})}
         if lines:
-            self.document.add_heading("How to run it again", 1)
+            self._heading("How to run it again")
             self._fitted(("What", "Value"), [list(lines), list(lines.values())], [False] * 2)
 
 
@@ -265,14 +271,24 @@ def _width(heading: str, cells: Sequence[str], numeric: bool) -> float:
     return max(_NARROWEST, min(wanted * _CHARACTER, _PAPER["us"][0] - 2 * _BORDER) + _PADDING)
 
 
-def _parts(widths: Sequence[float], room: float) -> list[list[int]]:
-    """Columns of each part of a table that has `room`; the first column opens every part."""
+def _parts(widths: Sequence[float], room: float, opening: int = 1) -> list[list[int]]:
+    """Columns of each part of a table that has `room`, parts of about one width; the first columns open each.
+
+    Examples
+    --------
+    >>> _parts([1, 1, 1], 3), _parts([1, 1, 1, 1, 1], 3)
+    ([[0, 1, 2]], [[0, 1, 2], [0, 3, 4]])
+    """
     if sum(widths) <= room:
         return [list(range(len(widths)))]
-    parts: list[list[int]] = [[0]]
-    for number in range(1, len(widths)):
-        if len(parts[-1]) > 1 and sum(widths[n] for n in (*parts[-1], number)) > room:
-            parts.append([0])
+    first = list(range(opening))
+    free = max(room - sum(widths[:opening]), max(widths[opening:]))
+    share = sum(widths[opening:]) / ceil(sum(widths[opening:]) / free)
+    parts: list[list[int]] = []
+    for number in range(opening, len(widths)):
+        taken = sum(widths[n] for n in parts[-1][opening:]) if parts else 0.0
+        if not parts or taken + widths[number] / 2 > share or taken + widths[number] > free:
+            parts.append(first.copy())
         parts[-1].append(number)
     return parts
 
