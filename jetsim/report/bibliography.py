@@ -410,15 +410,12 @@ class Citations:
         >>> Citations().text("Fitted to Theobald (1981) and to others [@freeman1889; @theobald1981].")
         'Fitted to Theobald (1981) [1] and to others [2, 1].'
         """
-        found = [(match.end(), [key]) for key, pattern in _NAMED.items() for match in [pattern.search(text)] if match]
-        marks = [(mark.end(), mark) for mark in _MARK.finditer(text)]
+        named = [(match.end(), match.end(), [key]) for key, pattern in _NAMED.items()
+                 for match in [pattern.search(text)] if match]  # fmt: skip
+        marks = [(mark.start(), mark.end(), re.findall(r"\w+", mark[1])) for mark in _MARK.finditer(text)]
         pieces, at = [], 0
-        for end, what in sorted([*found, *marks], key=lambda item: item[0]):
-            if isinstance(what, list):
-                pieces += [text[at:end], f" {self.numbers(what)}"]
-            else:
-                keys = [key.strip().removeprefix("@") for key in what[1].split(";")]
-                pieces += [text[at : what.start()], f" {self.numbers(keys)}"]
+        for start, end, keys in sorted([*named, *marks]):
+            pieces += [text[at:start], f" {self.numbers(keys)}"]
             at = end
         return "".join([*pieces, text[at:]])
 

@@ -135,7 +135,7 @@ class Writing:
 
     def __post_init__(self) -> None:
         """Number the sources in reading order, whatever a document shows first."""
-        shown = [*self.figures, *self.report.tables]
+        shown: list[Plot | Table] = [*self.figures, *self.report.tables]
         bare = [item.name for item in shown if not item.title.strip() or not item.caption.strip()]
         if bare:
             raise ValueError(f"every figure and table needs a title and a caption; missing for {', '.join(bare)}")
@@ -148,7 +148,8 @@ class Writing:
         yield from (*report.notices, *report.lead)
         for section in report.sections:
             yield from section.texts
-            for item in (*section.figures, *section.tables):
+            items: list[Plot | Table] = [*section.figures, *section.tables]
+            for item in items:
                 yield from (item.title, item.caption)
             for table in section.tables:
                 yield from (column.heading for column in table.columns)

@@ -123,7 +123,7 @@ def _convergence_legend(figure: Figure, view: ConvergenceView, leaders: Sequence
                label=view.labels.get(name) or display.short_label(name))
         for n, name in enumerate(leaders)
     ]  # fmt: skip
-    legend_outside(figure, handles, columns=3, place="upper left")
+    legend_outside(figure, handles, columns=3, above=True)
 
 
 def _convergence_data(view: ConvergenceView, outputs: Sequence[str]) -> dict[str, list[Any]]:

@@ -216,7 +216,7 @@ class Plot:
 
 
 def legend_outside(
-    figure: Figure, handles: Sequence[Any], texts: Sequence[str] = (), columns: int = 4, place: str = "lower left"
+    figure: Figure, handles: Sequence[Any], texts: Sequence[str] = (), columns: int = 4, above: bool = False
 ) -> None:
     """A legend below or above a figure, in as many columns (at most `columns`) as its width holds."""
     labels = [clean(text) for text in (texts or [str(handle.get_label()) for handle in handles])]
@@ -226,7 +226,7 @@ def legend_outside(
         rows = -(-len(labels) // count)
         widest = [max(len(text) for text in labels[at : at + rows]) for at in range(0, len(labels), rows)]
         if sum(0.075 * width + 0.55 for width in widest) <= room or count == 1:
-            figure.legend(handles, labels, loc=f"outside {place}", ncols=count)
+            figure.legend(handles, labels, loc="outside upper left" if above else "outside lower left", ncols=count)
             return
 
 
