@@ -114,7 +114,7 @@ def _half_widths(axes: Axes, view: ConvergenceView, outputs: Sequence[str]) -> N
     _size_axis(axes, sizes)
     axes.set_ylabel("widest half-interval")
     axes.set_title("How wide the widest interval still is")
-    axes.legend(loc="upper right" if len(outputs) > 1 else "best")
+    axes.legend(loc="center left", bbox_to_anchor=(1.01, 0.5))
 
 
 def _convergence_legend(figure: Figure, view: ConvergenceView, leaders: Sequence[str]) -> None:

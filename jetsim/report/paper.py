@@ -3,7 +3,7 @@
 import io
 import zipfile
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from math import ceil
 from typing import Any
@@ -31,7 +31,7 @@ _PAPER = {"us": (8.5, 11.0), "si": (8.27, 11.69)}
 _BORDER = 0.75  # inch, margin on the short sides of the text
 _CHARACTER = 0.068  # inch, mean width of a character in a table
 _PADDING = 0.16  # inch, a cell's left and right padding
-_NARROWEST, _WIDEST_TEXT = 0.5, 2.2  # inch
+_NARROWEST, _WIDEST_TEXT = 0.5, 1.3  # inch
 _THEN = datetime(2000, 1, 1)  # the same report gives the same bytes
 _ZIP_THEN = (1980, 1, 1, 0, 0, 0)
 _TABLE_STYLE, _CELL, _HEADING_CELL = "Report Table", "Table Text", "Table Heading"
@@ -75,6 +75,7 @@ def _timeless(packed: bytes) -> bytes:
 class _Paper:
     writing: Writing
     document: Document
+    headings: list[tuple[str, int]] = field(default_factory=list)
 
     @property
     def report(self) -> Report:
@@ -108,11 +109,19 @@ class _Paper:
         about.language = "en-US"
 
     def _paragraph(self, text: str, style: str = "Body Text") -> Paragraph:
+        self._open()
         return self.document.add_paragraph(self.writing.cited(text), style)
 
     def _heading(self, title: str, level: int = 1) -> None:
-        self._turn(False)
-        self.document.add_heading(clean(title), level)
+        """A heading, written with what follows it: before a wide table it stands on the turned page."""
+        self.headings.append((title, level))
+
+    def _open(self, is_turned: bool = False) -> None:
+        """The page as the next part wants it, with the headings that wait for it."""
+        self._turn(is_turned)
+        for title, level in self.headings:
+            self.document.add_heading(clean(title), level)
+        self.headings.clear()
 
     def _front(self) -> None:
         self._paragraph(self.report.title, "Title")
@@ -139,7 +148,7 @@ class _Paper:
             self._table(table)
 
     def _figure(self, plot: Plot) -> None:
-        self._turn(False)
+        self._open()
         place = self.document.add_paragraph(style=_FIGURE)
         width = min(plot.figure.get_figwidth(), PAGE)
         picture = place.add_run().add_picture(io.BytesIO(plot.png()), width=Inches(width))
@@ -173,7 +182,7 @@ class _Paper:
         widths = [_width(heading, column, n) for heading, column, n in zip(headings, cells, numeric, strict=True)]
         turned = sum(widths) > PAGE
         room = _PAPER[self.report.units][1] - 2 * _BORDER if turned else PAGE
-        self._turn(turned)
+        self._open(turned)
         opening = next((number for number, is_number in enumerate(numeric) if is_number), 1)
         parts = _parts(widths, room, max(1, min(opening, len(widths) - 1)))
         for part, shown in enumerate(parts):
@@ -203,6 +212,7 @@ class _Paper:
         grid = self.document.add_table(1 + count, len(headings), _TABLE_STYLE)
         grid.autofit = False
         for number, width in enumerate(widths):
+            grid.columns[number].width = Inches(width)
             column = grid.columns[number].cells
             texts = [headings[number], *cells[number]]
             for row, (cell, text) in enumerate(zip(column, texts, strict=True)):
@@ -232,7 +242,7 @@ class _Paper:
         if self.writing.terms:
             self._heading("Glossary")
         for term in self.writing.terms:
-            paragraph = self.document.add_paragraph(style="Body Text")
+            paragraph = self._paragraph("")
             paragraph.add_run(term.trade, "Strong")
             technical = f" Technical name: {term.technical}." if term.technical not in ("", term.trade) else ""
             paragraph.add_run(f". {term.sentence}{technical}")
@@ -242,8 +252,8 @@ class _Paper:
             return
         self._heading("References")
         for reference in self.writing.references:
-            self.document.add_paragraph(reference, "List Number")
-        self.document.add_paragraph(DOI_NOTE, "Body Text")
+            self._paragraph(reference, "List Number")
+        self._paragraph(DOI_NOTE)
 
     def _rerun(self) -> None:
         made = ", ".join(f"{name} {value}" for name, value in self.report.provenance.items())
