@@ -11,9 +11,11 @@ from collections import Counter
 from pathlib import Path
 
 import numpy as np
-from command import run
 from hypothesis import HealthCheck, Phase, given, settings
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from benchmarks.command import run
 from jetsim.equipment.department import read_department
 from jetsim.equipment.setups_table import middle_of
 from jetsim.errors import InputError, InputFileError
