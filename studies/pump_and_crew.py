@@ -17,7 +17,6 @@ from jetsim.report.document import Report, Section
 from jetsim.report.figures import Words
 from jetsim.study import Findings, Options, Study, run
 
-DRAWS, QUICK_DRAWS = 1024, 256
 QUESTION = "What must the pump give for each set-up, how sure is that, and what does the crew then hold?"
 
 
@@ -25,7 +24,7 @@ def load(options: Options) -> Loaded:
     """Read the question and the department."""
     asked = load_question(options.inputs, PumpQuestion, options.department, options.setups)
     check_together(asked)
-    return Loaded(asked, DRAWS).quick(QUICK_DRAWS) if options.quick else Loaded(asked, DRAWS)
+    return Loaded(asked).quick() if options.quick else Loaded(asked)
 
 
 def planned(loaded: Loaded, options: Options) -> str:

@@ -36,10 +36,14 @@ RANKED = ("flow_rate", "extreme_reach")
 
 @dataclass(frozen=True, eq=False)
 class Loaded:
-    """The question with its department, and how many draws of the inputs to take."""
+    """The question with its department."""
 
     asked: Asked[PumpQuestion]
-    draws: int
+
+    @property
+    def draws(self) -> int:
+        """How many draws of the inputs to take."""
+        return 4 * self.question.base_samples
 
     @property
     def question(self) -> PumpQuestion:
@@ -51,9 +55,9 @@ class Loaded:
         """Every set-up that is asked about."""
         return [Subject(setup, self.asked.inputs(setup), self.asked.model(setup)) for setup in self.asked.setups]
 
-    def quick(self, draws: int) -> "Loaded":
+    def quick(self) -> "Loaded":
         """The same with few runs."""
-        return Loaded(replace(self.asked, question=self.question.quick()), draws)
+        return Loaded(replace(self.asked, question=self.question.quick()))
 
     def drawn(self) -> list[xr.Dataset]:
         """Draws of the inputs of each set-up, which share what they share."""

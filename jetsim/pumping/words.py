@@ -80,8 +80,8 @@ def estimate_sentences(found: Estimate, system: UnitSystem) -> str:
     word = "within" if subject.within(found.force) else "above"
     limit = display.both("reaction_force", subject.limits.limit(subject.setup.crew.firefighters), system)
     return (
-        f"{said}By {subject.limits.stated_for}, for which the limit was stated, the force is {word} the stated limit "
-        f"of {limit} for {people(subject)}. The nozzle's own reaction with the measured excess is within it in "
+        f"{said}By the formula that the limit was stated for, the force is {word} the stated limit of {limit} for "
+        f"{people(subject)}. The nozzle's own reaction with the measured excess is within it in "
         f"{percent(share)} of the runs."
     )
 
@@ -105,18 +105,23 @@ def outside_sentences(found: Found) -> list[str]:
     return [text for text in said if text]
 
 
-def waterway_sentences(loaded: Loaded) -> str:
-    """Which turbulence of a shutoff the streams carry: each set-up in one of three ways."""
-    said = {
-        "measured": "breakup length was measured, so whatever turbulence the shutoff adds is in it",
-        "clear": "flies as from a clear waterway, as if the shutoff added no turbulence: behind a real one it breaks "
-        "up sooner and falls shorter",
-        "shutoff": "carries the turbulence of its shutoff",
-    }
+def waterway_sentences(loaded: Loaded, detail: bool = False) -> str:
+    """Which turbulence of a shutoff the streams carry, set-up by set-up; with what is stated of each for detail."""
     labels: dict[str, list[str]] = {}
     for subject in loaded.subjects:
-        labels.setdefault(waterway(subject), []).append(_with_shutoff(subject))
-    return " ".join(f"{capital(words)}: {'; '.join(labels[key])}." for key, words in said.items() if key in labels)
+        labels.setdefault(_waterway_words(subject, detail), []).append(subject.setup.label)
+    return " ".join(f"{capital(words)}: {'; '.join(named)}." for words, named in labels.items())
+
+
+def _waterway_words(subject: Subject, detail: bool) -> str:
+    shutoff = subject.setup.labels.get("shutoff", "the shutoff")
+    stated = f" ({_stated_of_shutoff(subject)})" if detail else ""
+    return {
+        "measured": "the breakup length was measured, so whatever turbulence the shutoff adds is in it",
+        "clear": "flown as from a clear waterway, as if the shutoff added no turbulence (behind a real one it breaks "
+        "up sooner and falls shorter)",
+        "shutoff": f"with the turbulence that the {shutoff} adds{stated}",
+    }[waterway(subject)]
 
 
 def waterway(subject: Subject) -> str:
@@ -125,21 +130,23 @@ def waterway(subject: Subject) -> str:
     if BREAKUP in middle:
         return "measured"
     model = middle.get("valve_model", "factor")
-    states = [name for name in (FACTOR, UPSTREAM) if name in middle and middle[name] != 1.0]
-    varied = {parameter.name for parameter in subject.inputs.parameters} & {FACTOR, UPSTREAM}
-    clear = model == "clear" or (model != "loss" and not states and not varied)
+    varied = {parameter.name for parameter in subject.inputs.parameters}
+    acts = any(name in varied or middle.get(name, 1.0) != 1.0 for name in (FACTOR, UPSTREAM))
+    clear = model == "clear" or (model != "loss" and not acts)
     return "clear" if clear else "shutoff"
 
 
-def _with_shutoff(subject: Subject) -> str:
-    """A set-up with what is stated of its shutoff."""
+def _stated_of_shutoff(subject: Subject) -> str:
+    """The turbulence factors that act, as stated."""
     stated = {p.name: f"{p.distribution.describe(p.unit)}, {p.basis}" for p in subject.inputs.parameters}
-    stated |= {name: display.number(float(subject.inputs.fixed[name])) for name in (FACTOR, UPSTREAM)
-               if name in subject.inputs.fixed}  # fmt: skip
-    named = [subject.setup.labels["shutoff"]] if "shutoff" in subject.setup.labels else []
-    factors = [f"{display.short_label(name)} {stated[name]}" for name in (FACTOR, UPSTREAM) if name in stated]
-    inside = ", ".join([*named, *factors]) if waterway(subject) == "shutoff" else ", ".join(named) or "no shutoff named"
-    return f"{subject.setup.label} ({inside})" if inside else subject.setup.label
+    stated |= {name: f"{value}" for name, value in subject.inputs.fixed.items() if name == "valve_model"}
+    stated |= {
+        name: display.number(float(subject.inputs.fixed[name]))
+        for name in (FACTOR, UPSTREAM)
+        if name in subject.inputs.fixed
+    }
+    told = (FACTOR, UPSTREAM, "valve_model")
+    return "; ".join(f"{display.short_label(name)} {stated[name]}" for name in told if name in stated)
 
 
 def choice_sentence(choices: Sequence[Choice], line: str, loaded: Loaded, system: UnitSystem) -> str:
@@ -441,7 +448,7 @@ def report_card(loaded: Loaded, found: Found, question: str) -> ReportCard:
         negative_estimates=f"lowest first-order estimate {lowest:.1g}" if lowest < 0 else "none",
         inputs=input_lines(loaded.asked),
         fixed=fixed_words(loaded),
-        more={"Shutoff": waterway_sentences(loaded), **sources(loaded, found)},
+        more={"Shutoff": waterway_sentences(loaded, detail=True), **sources(loaded, found)},
     )
 
 
