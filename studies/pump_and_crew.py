@@ -55,7 +55,7 @@ def compute(loaded: Loaded, options: Options) -> Findings:
     rankings = {f"ranking_{r.estimate.subject.setup.name}": r.results for r in found.rankings}
     unshown = [
         words.chart_table(loaded, found),
-        words.mistake_table(found.mistakes, "believed_against_delivered_all", everything=True),
+        words.mistake_table(found.mistakes, "believed_against_delivered_all", system, everything=True),
     ]
     return Findings(report, rankings, tables=unshown, data_files=loaded.asked.files)
 

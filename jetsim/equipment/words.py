@@ -58,4 +58,4 @@ def overrides_sentence(asked: Asked[Any], system: UnitSystem) -> str:
 def _told(name: str, stated: Stated, system: UnitSystem) -> str:
     if stated.distribution is not None:
         return stated.distribution.describe(stated.unit)
-    return stated.middle if isinstance(stated.middle, str) else display.both(name, stated.middle, system)
+    return stated.middle if isinstance(stated.middle, str) else display.value(name, stated.middle, system)

@@ -97,7 +97,7 @@ class Estimate:
     pump_pressure : Spread
         What is really needed [Pa].
     delivered : xarray.Dataset
-        All results at the median of it, along ``sample``.
+        At the median of it, along ``sample``.
     """
 
     subject: Subject
@@ -132,7 +132,7 @@ class Estimate:
 def estimate(subject: Subject, samples: xr.Dataset) -> Estimate:
     """Pump pressure of a set-up, and what it then delivers draw by draw."""
     pressure = spread(subject.needed(samples))
-    return Estimate(subject, pressure, subject.pumped(float(pressure.middle))(samples))
+    return Estimate(subject, pressure, subject.pumped(float(pressure.middle), SHOWN)(samples))
 
 
 def chart(subject: Subject, asked: ChartPart, samples: xr.Dataset) -> Spread:
@@ -295,12 +295,15 @@ class Mistakes:
     subject : Subject
     labels : tuple of str
         What is wrong; nothing in the first row.
+    deviations : tuple of Deviation
+        The same as hydraulics knows it.
     results : xarray.Dataset
         Along ``sample``, one run a row.
     """
 
     subject: Subject
     labels: tuple[str, ...]
+    deviations: tuple[Deviation, ...]
     results: xr.Dataset
 
     def change(self, name: str) -> Array:
@@ -323,7 +326,7 @@ def mistakes_of(subject: Subject, wrong: Mapping[str, Deviation]) -> Mistakes:
     names = [name for name in DEVIATIONS if name not in without]
     columns = {n: np.array([getattr(d, n.partition(".")[2]) for d in rows.values()], dtype=float) for n in names}
     samples = xr.Dataset({name: ("sample", values) for name, values in columns.items()})
-    return Mistakes(subject, tuple(rows), replace(subject.model, outputs=())(samples))
+    return Mistakes(subject, tuple(rows), tuple(rows.values()), replace(subject.model, outputs=())(samples))
 
 
 # --------------------------------------------------------------------------------------------------------

@@ -21,7 +21,7 @@ from jetsim.stream import Stream
 Array = NDArray[np.float64]
 
 # Parts of the supply that change what the pump must give for a target; the rest changes what it does give.
-_LYING = ("supply.hose_deviation", "supply.friction_ratio", "supply.kink_loss_coefficient", "supply.tip_wear")
+LYING = ("supply.hose_deviation", "supply.friction_ratio", "supply.kink_loss_coefficient", "supply.tip_wear")
 
 
 @dataclass(frozen=True, eq=False)
@@ -70,7 +70,7 @@ class Subject:
     def needed(self, samples: xr.Dataset, line: HoseLine | None = None) -> Array:
         """Pump pressure that the target needs, as hose, kinks and tip really are; last axis the sample [Pa]."""
         values = {**self.model.fixed, **{str(name): samples[name].values for name in samples.data_vars}}
-        lying = Deviation(**{name.partition(".")[2]: values[name] for name in _LYING if name in values})
+        lying = Deviation(**{name.partition(".")[2]: values[name] for name in LYING if name in values})
         nozzle = actual_nozzle(self.model.nozzle(values), lying)
         real = actual_line(line or self.setup.hose_line(values) or self.line, lying)
         target: Mapping[str, Any] = self.setup.target

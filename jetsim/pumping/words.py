@@ -1,6 +1,7 @@
 """Sentences and tables of the study from the pump: says what was found, computes nothing but counts."""
 
 from collections.abc import Sequence
+from dataclasses import fields
 
 import numpy as np
 
@@ -10,6 +11,7 @@ from jetsim.equipment.model import DELIVERED, FORCE, PUMP
 from jetsim.equipment.spaces import BREAKUP, FACTOR, UPSTREAM
 from jetsim.equipment.words import input_lines, overrides_sentence, standing_sentence
 from jetsim.flags import outside_sentence
+from jetsim.hydraulics.believed import Deviation
 from jetsim.pumping.runs import Choice, Estimate, Found, Loaded, Mistakes, Ranking, Spread
 from jetsim.pumping.subject import Subject
 from jetsim.quantities import UnitSystem
@@ -66,19 +68,19 @@ def lead(loaded: Loaded, found: Found, system: UnitSystem) -> list[str]:
 def estimate_sentences(found: Estimate, system: UnitSystem) -> str:
     """The estimated pump pressure of a set-up, its spread, and what it costs in reaction."""
     pump, point, subject = found.pump_pressure, found.stated.point, found.subject
-    middle = display.both(PUMP, float(pump.middle), system)
+    middle = display.value(PUMP, float(pump.middle), system)
     between = display.span(PUMP, float(pump.low), float(pump.high), system)
-    flow = display.both("flow_rate", float(point.flow_rate), system)
+    flow = display.value("flow_rate", float(point.flow_rate), system)
     said = (
         f"{capital(subject.words)}: estimated pump pressure {middle}, {VERIFY}. Nine cases in ten need {between}. "
-        f"The target is {flow} at {display.both('reaction_force', found.reaction, system)} of steady reaction. "
+        f"The target is {flow} at {display.value('reaction_force', found.reaction, system)} of steady reaction. "
     )
     share = found.share_within
     if subject.limits is None or np.isnan(share):
         return f"{said}{capital(no_limit_words(subject))}."
     assert subject.setup.crew is not None
     word = "within" if subject.within(found.force) else "above"
-    limit = display.both("reaction_force", subject.limits.limit(subject.setup.crew.firefighters), system)
+    limit = display.value("reaction_force", subject.limits.limit(subject.setup.crew.firefighters), system)
     return (
         f"{said}By the formula that the limit was stated for, the force is {word} the stated limit of {limit} for "
         f"{people(subject)}. The nozzle's own reaction with the measured excess is within it in "
@@ -152,13 +154,13 @@ def _stated_of_shutoff(subject: Subject) -> str:
 def choice_sentence(choices: Sequence[Choice], line: str, loaded: Loaded, system: UnitSystem) -> str:
     """The operating choice of a line in words: the line is laid as the site needs it."""
     wanted = loaded.question.choice
-    target = display.both("flow_rate", wanted.target_flow, system)
+    target = display.value("flow_rate", wanted.target_flow, system)
     if not choices:
         return f"On {line} there is no operating choice to tell, for nobody states a handling limit for its crews."
     choice = max(choices, key=lambda one: one.merit)
     both = percent(float(choice.chances.both[choice.place]), short_of=wanted.probability)
     subject = choice.swept.subject
-    point = f"{subject.setup.label}, pumped at {display.both(PUMP, choice.pump_pressure, system)}"
+    point = f"{subject.setup.label}, pumped at {display.value(PUMP, choice.pump_pressure, system)}"
     if not choice.met:
         return (
             f"On {line} no set-up meets {target} and its crew's stated limit together with the wanted chance of "
@@ -174,13 +176,13 @@ def choice_sentence(choices: Sequence[Choice], line: str, loaded: Loaded, system
 def _reach_words(reach: float, system: UnitSystem) -> str:
     if not np.isfinite(reach):
         return "Fewer than half of the runs reach the target height"
-    return f"The median reach is {display.both('extreme_reach', reach, system)}"
+    return f"The median reach is {display.value('extreme_reach', reach, system)}"
 
 
 def window_words(choice: Choice, system: UnitSystem) -> str:
     """A window of pump pressures by both its ends, and where the sweep ends before it does."""
     assert choice.window is not None
-    low, high = (display.both(PUMP, end, system) for end in choice.window)
+    low, high = (display.value(PUMP, end, system) for end in choice.window)
     lowest, highest = (bool(choice.window[end] == choice.swept.pump_pressure[end]) for end in (0, -1))
     met = "target flow and stated limit are both met"
     if low == high:
@@ -211,12 +213,23 @@ def mistake_sentence(mistakes: Mistakes, system: UnitSystem) -> str:
         return f"No mistake tried costs {label} any flow."
     flow, meant = (float(mistakes.results["flow_rate"][row]) for row in (worst, 0))
     reaction, reach = (float(mistakes.change(name)[worst]) for name in ("reaction_force", "extreme_reach"))
+    amount = f" ({told})" if (told := deviation_words(mistakes.deviations[worst], system, units_only=True)) else ""
     farther = f" Reach changes by {signed(reach)}." if np.isfinite(reach) else ""
+    meant_words, flow_words = (display.value("flow_rate", value, system) for value in (meant, flow))
     return (
-        f"{label}, believed to flow {display.both('flow_rate', meant, system)}, delivers "
-        f"{display.both('flow_rate', flow, system)} with {mistakes.labels[worst]}: {percent(-change[worst])} less "
-        f"flow. Reaction changes by {signed(reaction)}.{farther}"
+        f"{label}, believed to flow {meant_words}, delivers {flow_words} with {mistakes.labels[worst]}{amount}: "
+        f"{percent(-change[worst])} less flow. Reaction changes by {signed(reaction)}.{farther}"
     )
+
+
+def deviation_words(deviation: Deviation, system: UnitSystem, units_only: bool = False) -> str:
+    """By how much something is not as believed; only what has a unit if that is wanted."""
+    values = {f"supply.{item.name}": (float(np.asarray(getattr(deviation, item.name))), item.default)
+              for item in fields(deviation)}  # fmt: skip
+    wrong = {name: value for name, (value, right) in values.items() if value != right}
+    told = {name: display.value(name, value, system).replace("-", "\N{MINUS SIGN}") for name, value in wrong.items()
+            if display.unit_label(name, system) or not units_only}  # fmt: skip
+    return "; ".join(f"{display.short_label(name)} {text}" for name, text in told.items())
 
 
 def signed(change: float) -> str:
@@ -363,8 +376,10 @@ def chart_table(loaded: Loaded, found: Found) -> Table:
 _CHANGED = ("flow_rate", "reaction_force", "extreme_reach")
 
 
-def mistake_table(mistakes: Sequence[Mistakes], name: str, everything: bool = False) -> Table:
-    """Believed against delivered; with the nozzle pressure if everything is wanted."""
+def mistake_table(
+    mistakes: Sequence[Mistakes], name: str, system: UnitSystem = "us", everything: bool = False
+) -> Table:
+    """Believed against delivered; with the pressure at the nozzle and by how much if everything is wanted."""
     rows = [(one, row) for one in mistakes for row in range(len(one.labels))]
     columns = [
         Column("setup", [one.subject.setup.label for one, _ in rows], label="Set-up"),
@@ -375,13 +390,16 @@ def mistake_table(mistakes: Sequence[Mistakes], name: str, everything: bool = Fa
         if result in _CHANGED:
             change = [100 * float(one.change(result)[row]) for one, row in rows]
             columns.append(Column(f"{result}_change [%]", change, label="Change, %", digits=2))
+    if everything:
+        wrong = [deviation_words(one.deviations[row], system) for one, row in rows]
+        columns.append(Column("by how much", wrong))
     return Table(
         name,
         "What is delivered when something is not as believed",
         tuple(columns),
         "Pumped for each target by the stated coefficients. A fixed opening that loses a quarter of its flow to hose "
         "or pump loses 44 % of its pressure and reaction; a wrong setting changes the opening itself. With the "
-        "pressure at the nozzle: tables/believed_against_delivered_all.csv.",
+        "pressure at the nozzle and by how much each is wrong: tables/believed_against_delivered_all.csv.",
         most=100,
     )
 
