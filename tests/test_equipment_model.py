@@ -8,7 +8,7 @@ import pytest
 import xarray as xr
 
 from jetsim.equipment.department import load_department
-from jetsim.equipment.model import SetUpModel
+from jetsim.equipment.model import SetUpModel, stream_fields
 from jetsim.equipment.spaces import Choices, inputs_of, model_of
 from jetsim.errors import InputError
 from jetsim.hydraulics.believed import Deviation, delivered
@@ -55,11 +55,7 @@ def test_model_agrees_with_hydraulics_and_flight_case_by_case():
         assert float(result["supply.delivered_pressure"][case]) == pytest.approx(float(point.nozzle_pressure))
         force = float(point.reaction_force) * (1 + columns["supply_reaction_excess"][case])
         assert float(result["supply.crew_force"][case]) == pytest.approx(force, rel=1e-12)
-    own = {n: v for n, v in ring.fixed.items() if not n.startswith("supply.") and n in Stream.__dataclass_fields__}
-    own |= {n: v for n, v in ring.fixed.items() if n.partition(".")[0].endswith("_constants")}
-    wet = {**own, "wind_along": 1.0}
-    for name in ("velocity_coefficient", "equivalent_diameter_ratio"):
-        wet.pop(name, None)
+    wet = stream_fields(ring.setup, {**ring.fixed, "wind_along": 1.0})
     twin = Stream.from_line(150 * PSI, line.with_kinks(3.0), nozzle.worn(1.01), **_fields(wet))
     assert float(result["extreme_reach"][1]) == pytest.approx(float(simulate(twin).extreme_reach), rel=1e-9)
 

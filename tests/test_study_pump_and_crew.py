@@ -293,6 +293,13 @@ def test_crews_without_a_stated_limit_are_told_and_given_no_number():
     assert not pictures.crew_limits(loaded.subjects[0])
 
 
+def test_one_limit_is_labelled_and_its_band_ends_at_the_next_smaller_crew(loaded):
+    band, limit = pictures.crew_limits(loaded.subjects[0])
+    assert (band.label, limit.label) == ("", "limit stated for 3 firefighters")
+    assert band.high == limit.value == pytest.approx(95 * 4.4482216)
+    assert band.value == loaded.subjects[0].limits.limit(2)
+
+
 def test_each_set_up_is_held_against_its_own_crew():
     loaded = loaded_of(lambda content: content["setups"]["g"].update(crew="two"))
     bore, _, auto = loaded.subjects
