@@ -97,7 +97,7 @@ def test_report_opens_with_the_estimated_pump_pressures(folder):
 
 def test_the_first_paragraph_says_which_runs_lie_outside_the_tests(folder):
     first, *others = leads(folder)
-    assert "of the runs of G: automatic fog, full ball, breakup and reach are stretched beyond the tests" in first
+    assert "of the runs with the automatic fog nozzle, breakup and reach are stretched beyond the tests" in first
     assert not any("stretched beyond" in text for text in others)
 
 

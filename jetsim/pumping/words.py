@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import fields
 
 import numpy as np
+from numpy.typing import NDArray
 
 from jetsim import findings
 from jetsim.equipment.department import label_of
@@ -101,9 +102,11 @@ def maximum_notices(found: Found) -> list[str]:
 
 
 def outside_sentences(found: Found) -> list[str]:
-    """Set-ups of which many runs at the estimated pump pressures lie outside a fit."""
-    flags = {one.subject.setup.label: one.delivered["validity"].values for one in found.estimates}
-    said = (outside_sentence(own, f"the runs of {label}") for label, own in flags.items())
+    """Nozzles of which many runs at the estimated pump pressures lie outside a fit."""
+    flags: dict[str, list[NDArray[np.int16]]] = {}
+    for one in found.estimates:
+        flags.setdefault(one.subject.setup.labels["nozzle"], []).append(one.delivered["validity"].values)
+    said = (outside_sentence(np.concatenate(own), f"the runs with the {label}") for label, own in flags.items())
     return [text for text in said if text]
 
 
