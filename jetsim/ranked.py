@@ -14,8 +14,9 @@ from jetsim.experiment.gate import Gate, convergence_gate
 from jetsim.experiment.outputs import REACHING, independent_runs, unmoving
 from jetsim.experiment.ranking import rank
 from jetsim.experiment.sensitivity import convergence, sobol_indices
-from jetsim.experiment.space import GROUP, WHOLE, ParameterSpace
+from jetsim.experiment.space import GROUP, ParameterSpace
 from jetsim.experiment.tables import read_field
+from jetsim.experiment.wholes import as_wholes, whole_factors
 from jetsim.quantities import QUANTITIES, UnitSystem, did_you_mean
 from jetsim.report import display
 from jetsim.simulation import StreamModel, simulate, sparing
@@ -166,19 +167,6 @@ def results_of(space: ParameterSpace, executor: Executor | None) -> Results:
         runs, indices, parts, groups, idle, rank(indices), history, gate, grouped, sample, design.unit[rows],
         paths, sweep, total,
     )  # fmt: skip
-
-
-def whole_factors(space: ParameterSpace) -> dict[str, str]:
-    """The factor of the design that moves each parameter as a whole."""
-    return {p.name: f"{p.name}{WHOLE}" if p.loadings else p.name for p in space.parameters}
-
-
-def as_wholes(indices: xr.Dataset, space: ParameterSpace) -> xr.Dataset:
-    """Indices of each input as a whole, under the name of its parameter."""
-    factors = whole_factors(space)
-    found = indices.drop_dims("other_parameter", errors="ignore").sel(parameter=list(factors.values()))
-    names = [parameter.long_name for parameter in space.parameters]
-    return found.assign_coords(parameter=list(factors), long_name=("parameter", names))
 
 
 def parts_of(indices: xr.Dataset, space: ParameterSpace) -> xr.Dataset:

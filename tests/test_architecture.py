@@ -30,7 +30,7 @@ FLOORS = {
     "findings": 7,
     "equipment": 7,
     "ranked": 8,
-    "supply": 8,
+    "pumping": 8,
     "target": 8,
     "assumptions": 8,
     "trials": 8,

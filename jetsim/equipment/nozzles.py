@@ -32,9 +32,12 @@ class NozzleEntry(Entry):
     ----------
     believed : tuple of str
         Unknowns of the nozzle that the table of beliefs speaks of where the department does not.
+    without : tuple of str
+        What a crew may vary on other kinds and cannot on this one.
     """
 
     believed: ClassVar[tuple[str, ...]] = ()
+    without: ClassVar[tuple[str, ...]] = ("supply.setting_step",)
     label: Text | None = None
     maximum_pressure: Annotated[float | None, Of("supply.maximum_pressure")] = None
     basis: Text | None = None
@@ -110,6 +113,7 @@ class ConstantFlowEntry(FogEntry):
 class SelectableFlowEntry(FogEntry):
     """A selectable-flow fog nozzle: a ring with settings."""
 
+    without: ClassVar[tuple[str, ...]] = ()
     kind: Literal["selectable flow"]
     settings: Annotated[list[Annotated[float, Of("supply.rated_flow")]], Field(min_length=2)]
     setting: Annotated[float, Of("supply.rated_flow")]

@@ -10,17 +10,18 @@ from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar
 
 from pydantic import Field, field_validator
 
+from jetsim.equipment.beliefs import BELIEFS
 from jetsim.equipment.department import Department, SetUp, load_department
 from jetsim.equipment.learnt import Learnt, read_learnt
 from jetsim.equipment.model import Drive, SetUpModel
 from jetsim.equipment.reading import Name, Part, Stated, Statements, Text, read_model
-from jetsim.equipment.spaces import Choices, Inputs, inputs_of, model_of, space_of
-from jetsim.errors import InputError
+from jetsim.equipment.spaces import UPSTREAM, Choices, Inputs, inputs_of, model_of, space_of
+from jetsim.errors import InputError, InputFileError
 from jetsim.experiment.parameters import Parameter
 from jetsim.experiment.space import ParameterSpace, check_power
 from jetsim.experiment.studyfile import read_outputs
 from jetsim.experiment.tables import Table, load_toml
-from jetsim.quantities import UnitSystem, quantity
+from jetsim.quantities import UnitSystem, did_you_mean, quantity
 
 Stating = Annotated[Mapping[str, Stated], Statements()]
 Q = TypeVar("Q", bound="Question")
@@ -62,6 +63,20 @@ class Question(Part):
     @classmethod
     def _results(cls, value: list[str]) -> list[str]:
         return list(read_outputs(Table("", {"outputs": value})))
+
+    @field_validator("beliefs")
+    @classmethod
+    def _believed(cls, value: Mapping[str, Stated]) -> Mapping[str, Stated]:
+        known = (*BELIEFS, UPSTREAM)
+        lines = [
+            f"beliefs.{name}: is nothing that the package believes; state it in the department, or under [vary] or "
+            f"[fixed]{did_you_mean(name, known)}"
+            for name in value
+            if name not in known
+        ]
+        if lines:
+            raise InputFileError(lines)
+        return value
 
     @field_validator("fixed")
     @classmethod

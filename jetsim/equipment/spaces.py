@@ -108,7 +108,8 @@ def inputs_of(setup: SetUp, choices: Choices | None = None, learnt: Learnt | Non
         owners.setdefault("supply.hose_deviation", f"lines.{setup.owners['line']}")
     speaking = _speaking(beliefs, given)
     _check_acting(setup, asked, speaking)
-    parameters, fixed = _split(speaking, asked)
+    acting = replace(asked, vary=tuple(p for p in asked.vary if p.name not in setup.nozzle.without))
+    parameters, fixed = _split(speaking, acting)
     tied, latents = latents_of(parameters)
     if learnt is not None:
         tied, latents = learnt.applied(tied, latents, Inputs(tied, fixed, owners).key)
