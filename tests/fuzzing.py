@@ -48,7 +48,6 @@ def spoilt(draw: st.DrawFn, content: dict[str, Any]) -> dict[str, Any]:
         elif how == "copied" and isinstance(table, dict):
             table[f"{key}_2"] = copy.deepcopy(table[key])
         else:
-            table[key] = draw(
-                st.one_of(st.sampled_from(TEXTS), st.sampled_from(NUMBERS), st.sampled_from(OTHERS), st.text())
-            )
+            value = draw(st.one_of(*map(st.sampled_from, (TEXTS, NUMBERS, OTHERS)), st.text()))
+            table[key] = copy.deepcopy(value)  # what spoils a file may be spoilt itself
     return found
