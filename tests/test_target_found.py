@@ -5,9 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from jetsim.target.found import Loaded, changes, find, places_of, throws
-from jetsim.target.streams import read_candidates
-from jetsim.target.task import Place, read_task
+from jetsim.window.found import Loaded, changes, find, places_of, throws
+from jetsim.window.streams import read_candidates
+from jetsim.window.task import Place, read_task
 from tests.target_cases import content, fog, study
 
 

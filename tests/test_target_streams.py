@@ -5,10 +5,10 @@ import pytest
 
 from jetsim.errors import InputError
 from jetsim.hydraulics.nozzle_kinds import ConstantFlow
-from jetsim.target.found import changes
-from jetsim.target.streams import draws_of, read_candidates
-from jetsim.target.task import read_task
-from jetsim.target.words import breakup_lengths
+from jetsim.window.found import changes
+from jetsim.window.streams import draws_of, read_candidates
+from jetsim.window.task import read_task
+from jetsim.window.words import breakup_lengths
 from tests.target_cases import content, fog, study
 
 GPM, PSI = 6.30901964e-5, 6894.757293168361

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from jetsim.errors import InputError
-from jetsim.target.task import Place, flown_elevations, read_task
+from jetsim.window.task import Place, flown_elevations, read_task
 from tests.target_cases import content
 
 FOOT, GPM = 0.3048, 6.30901964e-5

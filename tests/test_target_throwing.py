@@ -8,8 +8,8 @@ import pytest
 import xarray as xr
 
 from jetsim.target import throwing
-from jetsim.target.task import Place, read_task
-from jetsim.target.throwing import best, chance, columns, delivered, farthest, solutions, spray_at, thrown_spray
+from jetsim.window.task import Place, read_task
+from jetsim.window.throwing import best, chance, columns, delivered, farthest, solutions, spray_at, thrown_spray
 from tests.target_cases import content
 
 SAMPLES = xr.Dataset({"wind_along": ("sample", [-2.0, 0.0, 2.0])})

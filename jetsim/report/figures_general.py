@@ -19,6 +19,10 @@ from jetsim.report.tables import both_units
 _LIGHT_TO_DARK = LinearSegmentedColormap.from_list("jetsim_dark", ("#ffffff", "#b9d7ea", "#0072B2", "#00324f"))
 
 
+# Letters of a label along an inch of a colour bar.
+_LETTERS = 13
+
+
 @dataclass(frozen=True, eq=False)
 class Line:
     """One curve, SI: `x` and `y` of shape (n,), and the ends of its band where it has one."""
@@ -181,7 +185,8 @@ def heat_map(words: Words, matrix: Matrix) -> Plot:
     Plot
     """
     values = np.asarray(matrix.values, dtype=float)
-    figure = new_figure(1.5 + 0.36 * len(matrix.rows))
+    height = 1.5 + 0.36 * len(matrix.rows)
+    figure = new_figure(height)
     axes = figure.add_subplot()
     low = float(np.nanmin(values)) if matrix.low is None else matrix.low
     high = float(np.nanmax(values)) if matrix.high is None else matrix.high
@@ -196,7 +201,9 @@ def heat_map(words: Words, matrix: Matrix) -> Plot:
         set_ticks(np.arange(len(names)) + 0.5, [plain(name, width) for name in names], fontsize=8)
     axes.tick_params(length=0, top=True, labeltop=True, bottom=False, labelbottom=False)
     axes.spines[:].set_visible(False)
-    figure.colorbar(image, ax=axes, pad=0.015, aspect=24).set_label(matrix.measure)
+    figure.colorbar(image, ax=axes, pad=0.015, aspect=24).set_label(
+        plain(matrix.measure, max(12, int(_LETTERS * (height - 1.0)))), fontsize=8
+    )
     return Plot.of(words, figure, _matrix_data(matrix))
 
 
