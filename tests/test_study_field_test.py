@@ -244,7 +244,7 @@ def test_every_mistake_of_a_sheet_gets_its_own_line(tmp_path, capsys):
 
 def test_read_counts_excludes_and_compares(folders):
     lead = findings(folders / "read")
-    assert lead[0].startswith("58 throws of 5 set-ups count, 2 are excluded with a reason")
+    assert lead[0].startswith("48 throws of 5 set-ups count, 2 are excluded with a reason")
     table = rows(folders / "read" / "tables" / "overlay.csv")
     assert len(table) == 10
     assert {row["reason"] for row in rows(folders / "read" / "tables" / "excluded.csv")} == {

@@ -14,9 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jetsim.jet.delivery import crossing, through_opening
-from jetsim.jet.drag import AirStream
 from jetsim.jet.sizes import drop_classes
-from jetsim.jet.spray import Spray, between_elevations, fly_spray
+from jetsim.jet.spray import Spray, between_elevations, fly_spray, spray_of
 from jetsim.simulation import Start, start_of
 from jetsim.stream import Stream
 from jetsim.window.question import Place, Task
@@ -39,17 +38,18 @@ _APART = 8.0
 def thrown_spray(fields: Fields, task: Task, classes: int = CLASSES) -> tuple[Spray, Array]:
     """Spray of streams at all elevations to try, and their flow rates; cases in the order (draw, elevation)."""
     start = _start(fields, task.flown)
-    sizes = drop_classes(start.constants.drop_spread, classes)
-    spray = fly_spray(start.jet, start.launch, start.constants, sizes, STATIONS)
+    sizes = drop_classes(start.constants.drop_spread, classes, farthest=start.constants.farthest_share)
+    spray = fly_spray(start.jet, start.launch, start.constants, sizes, STATIONS, start.law)
     wanted = _start(fields, task.elevations)
-    law = AirStream(wanted.jet, wanted.constants)
+    law = spray_of(wanted.law).mean(wanted.jet, wanted.constants)
     return between_elevations(spray, task.flown, task.elevations, law), wanted.flow_rate
 
 
 def spray_at(fields: Fields, elevation: float) -> Spray:
     """Spray of streams at one elevation, in many classes, for figures; cases are the draws."""
     start = _start(fields, np.array([elevation]))
-    return fly_spray(start.jet, start.launch, start.constants, drop_classes(start.constants.drop_spread, MANY))
+    sizes = drop_classes(start.constants.drop_spread, MANY, farthest=start.constants.farthest_share)
+    return fly_spray(start.jet, start.launch, start.constants, sizes, law=start.law)
 
 
 def draws_in(fields: Fields) -> int:

@@ -272,7 +272,7 @@ def help_table(found: Found) -> Table:
         Column("change", list(rows), "", "One change at a time"),
         Column("probability [%]", [100 * p for p in rows.values()], "", "Probability, %"),
     )
-    return Table("changes", f"What one change to {named(found.first)} does", columns)
+    return Table("changes", f"What one change to {named(found.first)} does", columns, "Each change alone, the same draws.")
 
 
 # ---------------------------------------------------------------------------------------------------------
