@@ -193,7 +193,9 @@ def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_]) -> xr.Dat
     rows = runs[flowing] if flowing.any() else runs[:1]
     wet = {**columns, "nozzle_pressure": np.where(flowing, columns["nozzle_pressure"], _TRICKLE)}
     picked = {
-        name: xr.DataArray(np.broadcast_to(value, flowing.size)[rows], dims="sample") if np.ndim(value) else value
+        name: value
+        if np.ndim(value) == 0 or isinstance(value, tuple)  # names of further results, the same for all
+        else xr.DataArray(np.broadcast_to(value, flowing.size)[rows], dims="sample")
         for name, value in wet.items()
     }
     result = simulate(Stream.from_values(picked), workers=1)

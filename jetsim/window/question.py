@@ -158,7 +158,7 @@ class WindowQuestion(Question):
             target.flow,
             target.probability,
             np.linspace(low, high, tried),
-            flown_elevations(low, high, 11 if quick else 15),
+            flown_elevations(low, high, 10),
             _with(stand_offs[::2] if quick else stand_offs, place.stand_off),
             tuple(sorted({*self.map.storeys, place.storey})),
         )

@@ -27,8 +27,8 @@ Array = NDArray[np.float64]
 # Changes that are tried, round in the system of the report: standing closer [m], and a larger tip in words and [m].
 CLOSER: Mapping[UnitSystem, float] = {"us": float(units.to_si(10, "ft")), "si": 3.0}
 LARGER: Mapping[UnitSystem, tuple[str, float]] = {
-    "us": ("1/8 in (3.2 mm)", float(units.to_si(1 / 8, "in"))),
-    "si": ("3 mm (0.12 in)", 0.003),
+    "us": ("1/8 in", float(units.to_si(1 / 8, "in"))),
+    "si": ("3 mm", float(units.to_si(3, "mm"))),
 }
 TIP, BREAKUP, STILL = "tip_diameter", "breakup_length", {"wind_along": 0.0, "wind_across": 0.0}
 
