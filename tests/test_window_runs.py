@@ -129,9 +129,7 @@ def test_a_belief_stated_otherwise_is_told():
 
 
 def measured(tmp_path):
-    text = DEMO.read_text(encoding="utf-8").replace(
-        '[setups.b]', 'breakup_length = "16 ft"\n\n[setups.b]'
-    )
+    text = DEMO.read_text(encoding="utf-8").replace("[setups.b]", 'breakup_length = "16 ft"\n\n[setups.b]')
     path = tmp_path / "department.toml"
     path.write_text(text, encoding="utf-8")
     assert load_toml(path)["setups"]["a"]["breakup_length"] == "16 ft"

@@ -177,8 +177,8 @@ def through_window(spray: Spray, window: Window, aimed: bool = True) -> Array:
 def through_opening(clouds: Clouds, window: Window, aimed: bool = True, least: ArrayLike = 0.0) -> Array:
     """As `through_window`, for clouds on the plane of the window.
 
-    Where no more than `least` of the flow comes at the window's height, that share is returned without an aim: it is the
-    most that any aim could bring.
+    Where no more than `least` of the flow comes at the window's height, that share is returned without an aim: it is
+    the most that any aim could bring.
     """
     shares = np.zeros(clouds.centre[0].shape[1])
     near, upright = _on_height(clouds, window)

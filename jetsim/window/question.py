@@ -147,7 +147,8 @@ class WindowQuestion(Question):
         """What is to be thrown at, with fewer elevations and stand-offs for a quick look."""
         target, (low, high) = self.target, self.search.elevations
         place = Place(target.stand_off, target.storey)
-        stand_offs = np.linspace(*self.map.stand_offs, 15)
+        nearest, farthest = self.map.stand_offs
+        stand_offs = np.linspace(nearest, farthest, 15)
         tried = max(4, round((high - low) / (_QUICK_STEP if quick else _STEP)) + 1)
         return Task(
             place,

@@ -148,7 +148,7 @@ def _only(one: Outcome, other: Outcome) -> float:
 
 
 def notices(loaded: Loaded, system: UnitSystem) -> list[str]:
-    """What must be said before the findings: beliefs stated otherwise, and pressures that a nozzle cannot be held at."""
+    """What must be said before the findings: beliefs stated otherwise, pressures that no nozzle can be held at."""
     stated = loaded.asked.question.beliefs
     found = []
     if stated:
@@ -272,7 +272,9 @@ def help_table(found: Found) -> Table:
         Column("change", list(rows), "", "One change at a time"),
         Column("probability [%]", [100 * p for p in rows.values()], "", "Probability, %"),
     )
-    return Table("changes", f"What one change to {named(found.first)} does", columns, "Each change alone, the same draws.")
+    return Table(
+        "changes", f"What one change to {named(found.first)} does", columns, "Each change alone, the same draws."
+    )
 
 
 # ---------------------------------------------------------------------------------------------------------
