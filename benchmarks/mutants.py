@@ -133,8 +133,7 @@ MUTANTS = tuple(Mutant(f"jetsim/{file}", old, new, tests) for file, old, new, te
      "good = found.both >= wanted.probability", "test_pumping_runs"),
     ("pumping/runs.py", "(enough & within).mean(axis=-1)", "(enough | within).mean(axis=-1)", "test_pumping_runs"),
     ("equipment/model.py", "values.get(EXCESS, 0.0))", "0.0)", "test_equipment_model"),
-    ("target/throwing.py", "[1] >= task.flow).mean(axis=-1)", "[1] > 0.0).mean(axis=-1)", "test_target_throwing"),
-    ("target/streams.py", '{MEASURED, *stated["fixed"]', '{*stated["fixed"]', "test_target_streams"),
+    ("window/throwing.py", "[1] >= task.flow).mean(axis=-1)", "[1] > 0.0).mean(axis=-1)", "test_window_throwing"),
 ))
 # fmt: on
 

@@ -31,7 +31,7 @@ FLOORS = {
     "equipment": 7,
     "ranked": 8,
     "pumping": 8,
-    "target": 8,
+    "window": 8,
     "assumptions": 8,
     "trials": 8,
 }

@@ -180,3 +180,27 @@ def test_what_a_nozzle_lacks_does_not_vary():
     having = [name for name, setup in SETUPS.items()
               if "supply.setting_step" in inputs_of(setup, Choices(vary)).medians]  # fmt: skip
     assert having == ["f"]
+
+
+@pytest.mark.parametrize("name", ["a", "f", "g"])
+def test_what_flies_elsewhere_is_the_stream_that_the_model_flies(name):
+    setup = SETUPS[name]
+    model = model_of(setup, inputs_of(setup), Choices(outputs=OUTPUTS))
+    sample = xr.Dataset({"wind_along": ("sample", [-2.0, 3.0]), "nozzle_pressure": ("sample", [3e5, 5e5])})
+    plain, found = simulate(Stream.from_values(model.streams(sample))), model(sample)
+    for output in OUTPUTS:
+        assert plain[output].values == pytest.approx(found[output].values, rel=1e-12)
+
+
+def test_a_stream_without_pressure_is_a_trickle():
+    model = model_of(SETUPS["a"], inputs_of(SETUPS["a"]))
+    sample = xr.Dataset({"nozzle_pressure": ("sample", [3e5]), "supply.nozzle_pressure_error": ("sample", [-4e5])})
+    assert model.streams(sample)["nozzle_pressure"] == pytest.approx(1.0)
+    assert float(model(sample)["flow_rate"][0]) == 0.0
+
+
+def test_an_automatic_nozzle_holds_the_pressures_of_its_rated_flows():
+    low, high = SETUPS["g"].nozzle.holds
+    assert (low, high) == pytest.approx((90 * units.PSI, 110 * units.PSI))
+    assert SETUPS["f"].nozzle.holds == pytest.approx((0.0, 200 * units.PSI))
+    assert SETUPS["a"].nozzle.holds == (0.0, np.inf)

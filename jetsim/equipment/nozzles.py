@@ -1,5 +1,6 @@
 """Nozzles as a department states them: one model for each kind, which builds the nozzle that hydraulics knows."""
 
+import math
 from abc import abstractmethod
 from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Literal
@@ -47,6 +48,11 @@ class NozzleEntry(Entry):
     def rated(self) -> float | None:
         """Rated pressure [Pa]; None for a smooth bore."""
         return None
+
+    @property
+    def holds(self) -> tuple[float, float]:
+        """Lowest and highest nozzle pressure that it can be held at within what is stated of it [Pa]."""
+        return 0.0, math.inf if self.maximum_pressure is None else self.maximum_pressure
 
     def nozzle(self, values: Mapping[str, Any]) -> Nozzle:
         """The nozzle with the given values of its unknowns, by quantity; the middle of what is stated for the rest."""
@@ -131,6 +137,11 @@ class ConstantPressureEntry(FogEntry):
     lowest_flow: Annotated[float, Of("supply.rated_flow")]
     highest_flow: Annotated[float, Of("supply.rated_flow")]
     drift: Annotated[float, Of("supply.pressure_drift")] = STANDARD_DRIFT
+
+    @property
+    def holds(self) -> tuple[float, float]:
+        """See `NozzleEntry`: the pressures over its rated range of flows."""
+        return self.rated_pressure - self.drift, min(self.rated_pressure + self.drift, super().holds[1])
 
     def built(self, own: Mapping[str, Any]) -> Nozzle:
         """See `NozzleEntry`."""

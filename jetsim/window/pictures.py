@@ -8,7 +8,7 @@ from jetsim.jet.spray import Spray
 from jetsim.quantities import UnitSystem
 from jetsim.report import display, figures
 from jetsim.report.figures import Words
-from jetsim.target.found import Found, Outcome
+from jetsim.window.runs import Found, Outcome
 
 Array = NDArray[np.float64]
 
@@ -45,7 +45,7 @@ def shares_in_heights(spray: Spray, distance: float, edges: Array) -> Array:
 
 
 def aim(found: Found, system: UnitSystem) -> figures.Plot:
-    """Flow through the window over elevation, of all streams."""
+    """Flow through the window over elevation, of all set-ups."""
     task = found.first.task
     bands = [np.quantile(outcome.flows, [0.05, 0.5, 0.95], axis=0) for outcome in found.outcomes]
     wet = np.flatnonzero(np.max([band[2] for band in bands], axis=0) > _SEEN * task.flow)
@@ -70,18 +70,16 @@ def _named(outcome: Outcome, system: UnitSystem) -> str:
 
 
 def charts(found: Found, system: UnitSystem) -> list[figures.Plot]:
-    """Probability over stand-off and storey, a map for each stream."""
-    names = ("target_map", "target_map_comparison")
-    return [chart(name, outcome, system) for name, outcome in zip(names, found.outcomes, strict=False)]
+    """Probability over stand-off and storey, a map for each set-up."""
+    return [chart(f"target_map_{o.candidate.setup.name}", o, system) for o in found.outcomes]
 
 
 def chart(name: str, found: Outcome, system: UnitSystem) -> figures.Plot:
     """Probability over stand-off and storey."""
     task = found.task
-    stream = found.candidate.name
     words = Words(
         name,
-        f"{stream[:1].upper()}{stream[1:]}: from where the stated flow gets through a window",
+        f"{found.candidate.name}: from where the stated flow gets through a window",
         f"Share of {found.flows.shape[0]} draws that meet the target at "
         f"{display.both('nozzle_pressure', found.pressure, system)}, the crew aiming by eye.",
     )
@@ -95,7 +93,7 @@ def chart(name: str, found: Outcome, system: UnitSystem) -> figures.Plot:
 
 
 def carried(found: Found, system: UnitSystem) -> figures.Plot:
-    """Share of the flow beyond a distance, with its band, of all streams."""
+    """Share of the flow beyond a distance, with its band, of all set-ups."""
     lines = []
     for outcome in found.outcomes:
         low, middle, high = np.quantile(outcome.carried, [0.05, 0.5, 0.95], axis=1)
@@ -103,7 +101,7 @@ def carried(found: Found, system: UnitSystem) -> figures.Plot:
     words = Words(
         "delivered_fraction",
         "How much of the flow carries how far, if no wall stood in the way",
-        "Share of the flow that comes down beyond each distance at street level, each stream at the elevation found "
+        "Share of the flow that comes down beyond each distance at street level, each set-up at the elevation found "
         "for it: middle and nine in ten of the runs.",
     )
     panel = figures.Panel("share of the flow beyond", lines, [figures.Limit("90 %: effective reach", 0.9)])

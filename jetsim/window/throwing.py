@@ -11,7 +11,6 @@ from itertools import islice
 from typing import Any
 
 import numpy as np
-import xarray as xr
 from numpy.typing import NDArray
 
 from jetsim.jet.delivery import crossing, through_opening
@@ -19,96 +18,97 @@ from jetsim.jet.sizes import drop_classes
 from jetsim.jet.spray import Spray, between_elevations, fly_spray, spray_of
 from jetsim.simulation import Start, start_of
 from jetsim.stream import Stream
-from jetsim.target.task import Place, Task
+from jetsim.window.question import Place, Task
 
 Array = NDArray[np.float64]
 
-# Classes of drop size in each throw and in figures of one throw, and stations on each path.
+Fields = Mapping[str, Any]
+
+# Classes of drop size in each throw and in figures of one throw, and stations on each path: straight lines between them
+# cut its bow by some 15 mm.
 CLASSES = 24
 MANY = 160
-STATIONS = 41
+STATIONS = 25
 # Draws thrown at once: their arrays then stay small.
 BLOCK = 16
 # Solutions of elevation closer than this are one [deg].
 _APART = 8.0
 
 
-def thrown_spray(values: Mapping[str, Any], task: Task, classes: int = CLASSES) -> tuple[Spray, Array]:
+def thrown_spray(fields: Fields, task: Task, classes: int = CLASSES) -> tuple[Spray, Array]:
     """Spray of streams at all elevations to try, and their flow rates; cases in the order (draw, elevation)."""
-    start = _start(values, task.flown)
+    start = _start(fields, task.flown)
     sizes = drop_classes(start.constants.drop_spread, classes, farthest=start.constants.farthest_share)
     spray = fly_spray(start.jet, start.launch, start.constants, sizes, STATIONS, start.law)
-    wanted = _start(values, task.elevations)
+    wanted = _start(fields, task.elevations)
     law = spray_of(wanted.law).mean(wanted.jet, wanted.constants)
     return between_elevations(spray, task.flown, task.elevations, law), wanted.flow_rate
 
 
-def spray_at(values: Mapping[str, Any], elevation: float) -> Spray:
+def spray_at(fields: Fields, elevation: float) -> Spray:
     """Spray of streams at one elevation, in many classes, for figures; cases are the draws."""
-    start = _start(values, np.array([elevation]))
+    start = _start(fields, np.array([elevation]))
     sizes = drop_classes(start.constants.drop_spread, MANY, farthest=start.constants.farthest_share)
     return fly_spray(start.jet, start.launch, start.constants, sizes, law=start.law)
 
 
-def _start(values: Mapping[str, Any], elevations: Array) -> Start:
+def draws_in(fields: Fields) -> int:
+    """How many draws the fields of a stream hold."""
+    return max((np.size(value) for value in fields.values()), default=1)
+
+
+def _start(fields: Fields, elevations: Array) -> Start:
     """Streams at all elevations, in the order (draw, elevation)."""
-    varying = {name: value.values for name, value in values.items() if isinstance(value, xr.DataArray)}
-    count = max((value.size for value in varying.values()), default=1)
-    each = {name: np.repeat(value, elevations.size) for name, value in varying.items()}
-    return start_of(Stream.from_values({**values, **each, "elevation": np.tile(elevations, count)}))
+    each = {name: np.repeat(value, elevations.size) if np.ndim(value) else value for name, value in fields.items()}
+    return start_of(Stream.from_values({**each, "elevation": np.tile(elevations, draws_in(fields))}))
 
 
 def delivered(
-    streams: Sequence[Mapping[str, Any]],
-    samples: xr.Dataset,
+    streams: Sequence[Fields],
     task: Task,
     places: Sequence[Place],
     executor: Executor | None = None,
+    whole: int | None = None,
 ) -> list[Array]:
-    """Flow through windows [m3/s], for each stream in an array (place, sample, elevation).
+    """Flow through windows [m3/s], for each stream in an array (place, draw, elevation).
 
     Parameters
     ----------
     streams : sequence of mapping
-        Fields that are the same in all draws; they outdo those that vary.
-    samples : xarray.Dataset
-        Draws of the fields that vary, along ``sample``.
+        Fields, each a scalar or of shape (draw,).
     task : Task
     places : sequence of Place
     executor : Executor, optional
         Throws blocks of draws at once.
+    whole : int, optional
+        The first so many places are computed at every elevation (all by default); the others where at least half the
+        flow wanted may pass, and elsewhere stands what passes at the window's height, which is less than that.
     """
     wanted = sorted(set(places), key=lambda place: (place.stand_off, place.storey))
     order = [wanted.index(place) for place in places]
-    starts = range(0, samples.sizes["sample"], BLOCK)
+    fully = {*(places if whole is None else places[:whole])}
+    blocks = [(fields, start) for fields in streams for start in range(0, draws_in(fields), BLOCK)]
 
-    def run(fixed: Mapping[str, Any], start: int) -> Array:
-        block = samples.isel(sample=slice(start, start + BLOCK))
-        drawn = columns(block)
-        # What is fixed in place of a draw stays a column, or the draws would be lost where nothing else varies.
-        outdone = {
-            name: drawn[name].copy(data=np.full(drawn[name].shape, fixed[name])) for name in drawn if name in fixed
-        }
-        spray, flow = thrown_spray({**fixed, **drawn, **outdone}, task)
-        return _through(spray, task, wanted, flow).reshape(len(wanted), block.sizes["sample"], -1)
+    def run(block: tuple[Fields, int]) -> Array:
+        fields, start = block
+        part = {name: value[start : start + BLOCK] if np.ndim(value) else value for name, value in fields.items()}
+        spray, flow = thrown_spray(part, task)
+        return _through(spray, task, wanted, flow, fully).reshape(len(wanted), draws_in(part), -1)
 
     mapped: Callable[..., Iterable[Array]] = map if executor is None else executor.map
-    parts = iter(mapped(run, *zip(*((fixed, start) for fixed in streams for start in starts), strict=True)))
-    return [np.concatenate(list(islice(parts, len(starts))), axis=1)[order] for _ in streams]
+    parts = iter(mapped(run, blocks))
+    counts = [len(range(0, draws_in(fields), BLOCK)) for fields in streams]
+    return [np.concatenate(list(islice(parts, count)), axis=1)[order] for count in counts]
 
 
-def columns(samples: xr.Dataset) -> dict[str, xr.DataArray]:
-    """Draws as fields of a stream."""
-    return {str(name): xr.DataArray(v.values, dims="sample") for name, v in samples.data_vars.items()}
-
-
-def _through(spray: Spray, task: Task, places: Iterable[Place], flow: Array) -> Array:
+def _through(spray: Spray, task: Task, places: Iterable[Place], flow: Array, fully: set[Place]) -> Array:
     """Flow through each window; one wall is crossed once for all its storeys."""
     flows, wall, clouds = [], None, None
     for place in places:
         if clouds is None or place.stand_off != wall:
             wall, clouds = place.stand_off, crossing(spray, place.stand_off)
-        flows.append(flow * through_opening(clouds, task.window(place)))
+        least = 0.0 if place in fully else task.flow / 2 / flow
+        flows.append(flow * through_opening(clouds, task.window(place), least=least))
     return np.stack(flows)
 
 
