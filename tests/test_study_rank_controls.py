@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 import xarray as xr
-
 from jetsim.ranked import PATHS
+
 from jetsim.report.cautions import CAUTIONS, printed
 from jetsim.report.provenance import Record, write_manifest
 from jetsim.study import Options, run

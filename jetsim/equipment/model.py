@@ -106,22 +106,33 @@ class SetUpModel:
             nozzle), ``supply.needed_pump_pressure`` (NaN without a line) and ``supply.crew_force``. Where no water
             reaches the nozzle the flow is 0, what needs a stream is NaN, and `outcome` is 1.
         """
-        values = {**self.fixed, **{str(name): samples[name].values for name in samples.data_vars}}
-        count = samples.sizes["sample"]
+        result, pressure, needed = self._run(samples, path=False)
+        force = crew_force(result["reaction_force"].values, self._values(samples).get(EXCESS, 0.0))
+        for name, value in {DELIVERED: pressure, FORCE: force, NEEDED: needed}.items():
+            result[name] = _labelled(name, np.broadcast_to(value, samples.sizes["sample"]))
+        return result[[*self.outputs, "outcome", "validity"]] if self.outputs else result
+
+    def flown(self, samples: xr.Dataset) -> xr.Dataset:
+        """Results of the stream alone with its flown path, see `jetsim.simulation.simulate`; ``sample`` comes last."""
+        return self._run(samples, path=True)[0]
+
+    def _values(self, samples: xr.Dataset) -> dict[str, Any]:
+        return {**self.fixed, **{str(name): samples[name].values for name in samples.data_vars}}
+
+    def _run(self, samples: xr.Dataset, path: bool) -> tuple[xr.Dataset, Array, Array]:
+        """Results of the stream, the pressure at its nozzle, and the pump pressure that it needs [Pa]."""
+        values = self._values(samples)
         deviation = Deviation(**{name.partition(".")[2]: values[name] for name in DEVIATIONS if name in values})
         nozzle = actual_nozzle(self.nozzle(values), deviation)
         line = self.setup.hose_line(values)
         density = media.water_density(values.get("water_temperature", Stream.water_temperature))
         pressure = self._pressure(values, line, deviation, density)
-        flowing = np.broadcast_to(pressure > 0, count)
+        flowing = np.broadcast_to(pressure > 0, samples.sizes["sample"])
         own = stream_fields(self.setup, values)
         asked = tuple(name for name in self.outputs if not name.startswith("supply."))
-        result = _simulated({**own, **equivalent_fields(nozzle, pressure), **sparing(asked)}, flowing)
-        extra = {DELIVERED: pressure, FORCE: crew_force(result["reaction_force"].values, values.get(EXCESS, 0.0))}
-        extra[NEEDED] = self._needed(pressure, nozzle, (line, deviation, density))
-        for name, value in extra.items():
-            result[name] = _labelled(name, np.broadcast_to(value, count))
-        return result[[*self.outputs, "outcome", "validity"]] if self.outputs else result
+        columns = {**own, **equivalent_fields(nozzle, pressure), **sparing(asked)}
+        result = _simulated(columns, flowing, path)
+        return result, pressure, self._needed(pressure, nozzle, (line, deviation, density))
 
     def _pressure(self, values: Mapping[str, Any], line: HoseLine | None, deviation: Deviation, density: Any) -> Array:
         """Pressure at the nozzle [Pa], at least 0."""
@@ -163,7 +174,7 @@ def _labelled(name: str, values: NDArray[Any]) -> xr.DataArray:
     return xr.DataArray(values, dims="sample", attrs={"units": q.udunits, "long_name": q.long_name})
 
 
-def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_]) -> xr.Dataset:
+def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_], path: bool) -> xr.Dataset:
     """Simulate the runs in which water flows; the others are marked as never reaching."""
     runs = np.arange(flowing.size)
     # Where no run flows, a trickle in the first one gives the results their names; it is then left out.
@@ -173,7 +184,7 @@ def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_]) -> xr.Dat
         name: xr.DataArray(np.broadcast_to(value, flowing.size)[rows], dims="sample") if np.ndim(value) else value
         for name, value in wet.items()
     }
-    result = simulate(Stream.from_values(picked), workers=1)
+    result = simulate(Stream.from_values(picked), path, workers=1)
     if flowing.all():
         return result
     return result.assign_coords(sample=rows).isel(sample=flowing[rows]).reindex(sample=runs, fill_value=_DRY)

@@ -1,8 +1,7 @@
-"""A stream's inputs ranked: checks of what the tables of a study file alone cannot show, and all runs of the study."""
+"""All runs of a ranking, and what is estimated from them."""
 
-from collections.abc import Mapping
 from concurrent.futures import Executor
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import xarray as xr
@@ -10,20 +9,20 @@ import xarray as xr
 from jetsim.errors import InputError
 from jetsim.experiment.design import Layout, sobol_layout
 from jetsim.experiment.ensemble import Design, evaluate, grid_design, grid_results, plain_design, sobol_design
-from jetsim.experiment.gate import Gate, convergence_gate
+from jetsim.experiment.gate import Gate, Rule, convergence_gate
+from jetsim.experiment.given_data import first_order_given
 from jetsim.experiment.outputs import REACHING, independent_runs, unmoving
 from jetsim.experiment.ranking import rank
 from jetsim.experiment.sensitivity import convergence, sobol_indices
 from jetsim.experiment.space import GROUP, WHOLE, ParameterSpace
-from jetsim.experiment.tables import read_field
-from jetsim.quantities import QUANTITIES, UnitSystem, did_you_mean
+from jetsim.quantities import UnitSystem
+from jetsim.rank.question import LOGARITHM, SWEEP_POINTS, Case
 from jetsim.report import display
-from jetsim.simulation import StreamModel, simulate, sparing
-from jetsim.stream import Stream
 
 CHUNK = 32_768  # runs handed to a thread at a time: many enough that it seldom waits for another
-PATHS, SWEEP_POINTS = 512, 41
-INPUTS = [n for n, q in QUANTITIES.items() if q.role != "output" and q.dimension != "name"]
+PATHS = 512
+# Why an output that some throws leave undefined has no total share.
+AMONG = "among the throws that reach the target, see there"
 
 
 @dataclass(frozen=True)
@@ -36,6 +35,8 @@ class Results:
         Indices of the inputs as wholes, under the names of the parameters.
     parts, groups : xarray.Dataset
         Indices of the latents and own parts of tied inputs, and of the stated groups.
+    among : xarray.Dataset
+        First-order shares among the throws that reach the target, of outputs that the others leave undefined.
     idle : tuple of str
         Parameters that change no output in any run.
     ranking, history, gate, roles, sample, probabilities, paths, sweep, count
@@ -46,6 +47,7 @@ class Results:
     indices: xr.Dataset
     parts: xr.Dataset
     groups: xr.Dataset
+    among: xr.Dataset
     idle: tuple[str, ...]
     ranking: xr.Dataset
     history: xr.Dataset
@@ -62,68 +64,11 @@ class Results:
         """What is ranked, the main output first: whether the target is reached at all, if that is ranked."""
         return sorted((str(name) for name in self.indices["output"].values), key=lambda name: name != REACHING)
 
-
-# ---------------------------------------------------------------------------------------------------------
-# What no single key of the study file shows
-
-
-def check(space: ParameterSpace) -> None:
-    """Refuse what no single key of the study file shows: a stream, a result or a sweep that cannot be."""
-    if not isinstance(space.extra.get("scenario", ""), str):
-        raise InputError(f"scenario = {space.extra['scenario']!r}: must be a text in quotes")
-    for name in ("tip_diameter", "nozzle_pressure"):
-        if name not in (*space.fixed, *space.names):
-            raise InputError(f"{name} is missing: state it in [fixed] or under [parameters.{name}]")
-    try:
-        middle = simulate(Stream.from_values({**sparing(space.outputs), **space.fixed, **space.medians()}))
-    except InputError as error:
-        varied = str(error).partition(" ")[0] in space.names
-        raise InputError(f"with every input at its median, {error}" if varied else str(error)) from None
-    for name in space.outputs:
-        if name in ("effective_reach", "delivered_fraction"):
-            _check_spray(name, middle)
-        if name not in middle:
-            results = [str(n) for n in middle.data_vars if n in QUANTITIES]
-            raise InputError(f"outputs: {name!r} is no result of a stream{did_you_mean(name, results)}")
-    sweep_axes(space)
-
-
-def _check_spray(name: str, middle: xr.Dataset) -> None:
-    """Refuse what is delivered where a stream does not say it."""
-    if name not in middle:
-        raise InputError(f"outputs: {name} needs delivery_distance: state it in [fixed], such as '60 ft'")
-    if np.isnan(middle[name]) and not middle["outcome"]:
-        raise InputError(f"outputs: {name} needs drag_model = 'air_stream' and an elevation of at most 80 deg")
-
-
-def sweep_axes(space: ParameterSpace) -> dict[str, np.ndarray]:
-    """The two axes of the contour figure, SI; empty if the study file has no [sweep]."""
-    table = space.extra.get("sweep", {})
-    if not isinstance(table, Mapping) or (table and len(table) != 2):
-        raise InputError("sweep: must be a table of two inputs, each with its two ends")
-    axes = {}
-    for name, ends in table.items():
-        if not isinstance(ends, list) or len(ends) != 2:
-            raise InputError(f'sweep.{name} = {ends!r}: must be two ends with a unit, such as ["30 psi", "80 psi"]')
-        if name not in INPUTS:
-            raise InputError(f"sweep.{name}: is no input with a number{did_you_mean(name, INPUTS)}")
-        low, high = (float(read_field(f"sweep.{name}", end, name)) for end in ends)
-        if not low < high:
-            raise InputError(f"sweep.{name} = {ends!r}: the first end must lie below the second")
-        axes[name] = np.linspace(low, high, SWEEP_POINTS)
-    if axes:
-        check_corners(space, axes)
-    return axes
-
-
-def check_corners(space: ParameterSpace, axes: Mapping[str, np.ndarray]) -> None:
-    """Refuse a sweep of which a corner is no stream."""
-    corners = grid_design(space, **{name: axis[[0, -1]] for name, axis in axes.items()}).samples
-    columns = {str(name): xr.DataArray(v.values, dims="case") for name, v in corners.data_vars.items()}
-    try:
-        Stream.from_values({**space.fixed, **columns})
-    except InputError as error:
-        raise InputError(f"sweep: {error}") from None
+    @property
+    def ranked(self) -> list[str]:
+        """Those outputs of which the whole shares are ranked."""
+        among = self.among["output"].values
+        return [name for name in self.outputs if name not in among]
 
 
 # ---------------------------------------------------------------------------------------------------------
@@ -145,27 +90,95 @@ def roles_design(space: ParameterSpace) -> Design:
     return sobol_design(space, groups=space.roles, second_order=False)
 
 
-def results_of(space: ParameterSpace, executor: Executor | None) -> Results:
+def results_of(case: Case, executor: Executor | None) -> Results:
     """All runs and what is estimated from them."""
-    paths = paths_of(space)
+    space = case.space
+    paths = paths_of(case)
     check_target(space, paths)
-    model = StreamModel(space.fixed, space.outputs)
     design, roles = ranked_design(space), roles_design(space)
-    runs = evaluate(design, model, executor, chunk=CHUNK)
-    every, history = sobol_indices(runs), as_wholes(convergence(runs), space)
-    indices, parts, groups = as_wholes(every, space), parts_of(every, space), groups_of(every, space)
-    grouped = sobol_indices(evaluate(roles, model, executor, progress=False, chunk=CHUNK))
-    sample = independent_runs(runs)
-    sweep = sweep_of(space)
-    total = design.layout.runs + roles.layout.runs + PATHS + (0 if sweep is None else SWEEP_POINTS**2)
-    rows = sample["sample"].values
-    gate = convergence_gate(history)
+    runs = evaluate(design, case.model, executor, chunk=CHUNK)
+    told, outputs = with_logarithms(runs, case.logarithms), told_outputs(case)
+    names = partial_outputs(told, outputs)
+    every = told_apart(sobol_indices(told, outputs), names)
+    history = told_apart(as_wholes(convergence(told, outputs), space), names)
+    among = first_order_given(told, names) if names else every[["S1"]].isel(output=[])
+    grouped = evaluate(roles, case.model, executor, progress=False, chunk=CHUNK)
+    together = told_apart(sobol_indices(with_logarithms(grouped, case.logarithms), outputs), names)
+    sample = independent_runs(told)
     still = unmoving(runs)
-    idle = tuple(name for name, factor in whole_factors(space).items() if factor in still)
+    indices = as_wholes(every, space)
+    sweep = sweep_of(case)
     return Results(
-        runs, indices, parts, groups, idle, rank(indices), history, gate, grouped, sample, design.unit[rows],
-        paths, sweep, total,
-    )  # fmt: skip
+        runs,
+        indices,
+        parts_of(every, space),
+        groups_of(every, space),
+        among,
+        tuple(name for name, factor in whole_factors(space).items() if factor in still),
+        rank(indices),
+        history,
+        gate_of(history, among),
+        together,
+        sample,
+        design.unit[sample["sample"].values],
+        paths,
+        sweep,
+        design.layout.runs + roles.layout.runs + PATHS + (0 if sweep is None else SWEEP_POINTS**2),
+    )
+
+
+def told_outputs(case: Case) -> list[str]:
+    """What is ranked: the outputs, or their logarithms."""
+    return [f"{LOGARITHM}_{name}" if name in case.logarithms else name for name in case.space.outputs]
+
+
+def with_logarithms(runs: xr.Dataset, names: tuple[str, ...]) -> xr.Dataset:
+    """Runs with the natural logarithm of some outputs (of their SI values) beside them.
+
+    Raises
+    ------
+    InputError
+        Of a value that has no logarithm.
+    """
+    for name in names:
+        low = float(runs[name].min())
+        if low <= 0:
+            raise InputError(f"{LOGARITHM} = {name!r}: has values down to {low:.6g}, of which there is no logarithm")
+    return runs.assign({f"{LOGARITHM}_{name}": np.log(runs[name]) for name in names})
+
+
+def partial_outputs(runs: xr.Dataset, outputs: list[str]) -> list[str]:
+    """Outputs that are to be ranked among the throws that reach, for the others leave them undefined."""
+    if runs.attrs.get("undefined") != "rank reaching":
+        return []
+    return [name for name in outputs if runs[name].isnull().any()]
+
+
+def told_apart(indices: xr.Dataset, names: list[str]) -> xr.Dataset:
+    """Indices without those of some outputs, which are told from the throws that reach alone."""
+    if not names:
+        return indices
+    kept = ~indices["output"].isin(names)
+    shares = {name: values.where(kept) for name, values in indices.data_vars.items() if str(name)[:1] == "S"}
+    return indices.assign(shares).assign_coords(reason=indices["reason"].where(kept, AMONG))
+
+
+def gate_of(history: xr.Dataset, among: xr.Dataset) -> Gate:
+    """Whether all that is told has converged: whole shares, and first-order shares among the throws that reach."""
+    names = among["output"].values
+    whole = history.sel(output=[name for name in history["output"].values if name not in names])
+    if not names.size:
+        return convergence_gate(whole)
+    gate = convergence_gate(whole) if whole.sizes["output"] else Gate(True, {}, {}, (), "")
+    width = float((among["S1_high"] - among["S1_low"]).max(skipna=False)) / 2
+    if not np.isfinite(width):
+        reason = next(str(text) for text in among["reason"].values if text)
+        return replace(gate, passed=False, sentence=f"{gate.sentence} Among the throws that reach: {reason}.".strip())
+    wanted = Rule().half_width
+    words = f"first-order intervals within ±{width:.3f}"
+    words = words if width <= wanted else f"not converged, {words} (wanted: ±{wanted:g})"
+    sentence = f"{gate.sentence} Among the throws that reach: {words}.".strip()
+    return replace(gate, passed=gate.passed and width <= wanted, sentence=sentence)
 
 
 def whole_factors(space: ParameterSpace) -> dict[str, str]:
@@ -193,11 +206,9 @@ def groups_of(indices: xr.Dataset, space: ParameterSpace) -> xr.Dataset:
     return found.assign_coords(parameter=list(space.groups))
 
 
-def paths_of(space: ParameterSpace) -> xr.Dataset:
+def paths_of(case: Case) -> xr.Dataset:
     """Flown paths of a plain sample, for the side view."""
-    design = plain_design(space, PATHS)
-    columns = {str(name): xr.DataArray(v.values, dims="case") for name, v in design.samples.data_vars.items()}
-    return simulate(Stream.from_values({**space.fixed, **sparing(space.outputs), **columns}), path=True)
+    return case.flown(plain_design(case.space, PATHS).samples)
 
 
 def check_target(space: ParameterSpace, paths: xr.Dataset) -> None:
@@ -223,15 +234,13 @@ def target_words(space: ParameterSpace, system: UnitSystem) -> str:
     return display.both("target_height", float(space.fixed.get("target_height", 0.0)), system)
 
 
-def sweep_of(space: ParameterSpace) -> xr.Dataset | None:
+def sweep_of(case: Case) -> xr.Dataset | None:
     """The grid of the contour figure, everything else at its median."""
-    axes = sweep_axes(space)
-    if not axes:
+    if not case.axes:
         return None
     wanted = ("extreme_reach", "flow_rate", "reaction_force")
-    grid = grid_design(space, **axes)
-    model = StreamModel({name: value for name, value in space.fixed.items() if name not in axes}, wanted)
-    swept = model(grid.samples)
+    grid = grid_design(case.space, **case.axes)
+    swept = replace(case.model, outputs=wanted)(grid.samples)
     runs = grid.samples.assign({str(name): swept[name] for name in wanted})
     runs.attrs["layout"] = grid.layout.to_json()
     return grid_results(runs)
