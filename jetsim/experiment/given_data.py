@@ -71,7 +71,7 @@ def first_order_given(
 def _reason(shares: Array) -> str:
     if np.isfinite(shares).all():
         return ""
-    return f"too few runs in which it is defined: {FEWEST_PARTS * FEWEST_RUNS} or more are needed, and not all alike"
+    return f"it takes {FEWEST_PARTS * FEWEST_RUNS} or more of them, spread over all replicates, that differ"
 
 
 def _parts(runs: xr.Dataset, names: list[str]) -> list[NDArray[np.intp]]:

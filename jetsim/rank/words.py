@@ -47,7 +47,8 @@ def tail_sentences(case: Case, found: Results) -> list[str]:
     """Outputs whose shares did not settle because of a heavy tail, each with what to rank instead."""
     said = []
     for output, width in found.gate.half_width.items():
-        values = found.sample[output].values.astype(float) if output in found.sample else np.zeros(1)
+        reached = (found.sample["outcome"].values == 0).astype(float)
+        values = found.sample[output].values.astype(float) if output in found.sample else reached
         share = tail_share(values)
         if width > Rule().half_width and share > HEAVY_TAIL:
             said.append(findings.tail_sentence(output, share, tail_remedy(output, values)))
@@ -58,23 +59,31 @@ def tail_remedy(output: str, values: np.ndarray) -> str:
     """What to ask instead of shares that a heavy tail keeps from settling."""
     if output in QUANTITIES and np.nanmin(values) > 0:
         return f'rank its logarithm ({LOGARITHM} = ["{output}"] in the file)'
-    return "more base samples, or an output without such a tail"
+    return "take more base samples, or ask for an output without such a tail"
 
 
 def lead(loaded: Loaded, pairs: Sequence[Pair], system: UnitSystem) -> list[str]:
     """The findings in plain words: all of a single stream, the leaders of each of several."""
     if len(pairs) == 1:
         return case_lead(*pairs[0], system)
-    return [f"{case.label}: {case_lead(case, found, system)[0]}" for case, found in pairs]
+    return [f"{case.label}: {headline(case, found, system)}" for case, found in pairs]
+
+
+def headline(case: Case, found: Results, system: UnitSystem) -> str:
+    """How many throws reach the target, what moves the main output most, and how much lies outside a fit."""
+    said = [*reaching_sentences(case, found, system), output_sentence(case, found, found.outputs[0])]
+    return " ".join([*said, outside_sentence(found.runs["validity"].values)]).strip()
 
 
 def case_lead(case: Case, found: Results, system: UnitSystem) -> list[str]:
     """What is found of one stream."""
     space, names = case.space, findings.whole_labels(case.space)
+    among = [str(name) for name in found.among["output"].values]
     said = [
         *reaching_sentences(case, found, system),
-        *(output_sentence(case, found, output) for output in found.outputs),
+        *(output_sentence(case, found, output) for output in among),
         among_sentence(case, found),
+        *(output_sentence(case, found, output) for output in found.ranked),
         findings.wholes_sentence(space, names) if found.ranked else "",
         roles_sentence(found),
         findings.ignorance_sentence(space, names, found.idle),
@@ -90,16 +99,23 @@ def output_sentence(case: Case, found: Results, output: str) -> str:
     names = findings.whole_labels(case.space)
     if output in found.ranked:
         return findings.leaders_sentence(found.indices, found.ranking, output, names)
+    reason = str(found.among["reason"].sel(output=output).item())
+    if reason:
+        words = findings.output_words(output).capitalize()
+        return (
+            f"{words} is not ranked among the throws that reach: {reason}; take more base samples, a lower target, or "
+            'undefined = "probability of reaching".'
+        )
     sentence = findings.leaders_sentence(found.among, rank(found.among, "S1"), output, names, "S1")
     return f"Among the throws that reach the target: {sentence[:1].lower()}{sentence[1:]}"
 
 
 def among_sentence(case: Case, found: Results) -> str:
-    """What shares among the throws that reach are, and are not; empty where all outputs are ranked whole."""
-    if not found.among.sizes["output"]:
+    """What shares among the throws that reach are, and are not; empty where none is told."""
+    if not found.among.sizes["output"] or (found.among["reason"] != "").all():
         return ""
-    tied = [labels for name, labels in findings.whole_labels(case.space).items() if case.space.parameter(name).loadings]
-    of_tied = f" Of {', '.join(tied)} it counts all that the value tells of the inputs it shares a cause with."
+    tied = [words for name, words in findings.whole_labels(case.space).items() if case.space.parameter(name).loadings]
+    of_tied = f" A share of {', '.join(tied)} counts all that the value tells of inputs with the same cause."
     used = float(found.among["used_share"].min())
     return (
         f"These shares are estimated from the {display.percent(used)} of the throws that reach: how much less these "
