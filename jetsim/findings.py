@@ -18,7 +18,7 @@ from jetsim.flags import outside_sentence as outside_sentence
 from jetsim.quantities import QUANTITIES, quantity
 from jetsim.report import display
 from jetsim.report.document import InputLine, ValidityCount
-from jetsim.report.figures import ROLE_WORDS, ControlEffect
+from jetsim.report.figures import NOTHING, ROLE_WORDS, ControlEffect
 from jetsim.report.tables import Column, Table
 
 BINS = 12
@@ -213,7 +213,8 @@ def shares_table(name: str, title: str, indices: xr.Dataset, labels: Mapping[str
     Without total shares, first-order shares alone.
     """
     kinds = {key: words for key, words in (("S1", "alone"), ("ST", "total")) if key in indices}
-    pairs = [(o, p) for o in indices["output"].values for p in by_total(indices, o, [*kinds][-1])]
+    last = [*kinds][-1]
+    pairs = [(o, p) for o in indices["output"].values for p in by_total(indices, o, last)]
     outputs, inputs = (xr.DataArray([str(name) for name in names], dims="row") for names in zip(*pairs, strict=True))
 
     def each(data: xr.Dataset, variable: str) -> list[Any]:
@@ -234,7 +235,9 @@ def shares_table(name: str, title: str, indices: xr.Dataset, labels: Mapping[str
     caption += ", and in total." if "ST" in kinds else "."
     if ranking is not None:
         caption += " A rank such as 3 to 5 is a tie."
-    return Table(name, title, tuple(columns), caption, most=100)
+    nothing = [high < NOTHING for high in each(indices, f"{last}_high")]  # an undefined share is not nothing
+    words = f"a {'total ' if last == 'ST' else ''}share surely under {100 * NOTHING:g} %"
+    return Table(name, title, tuple(columns), caption, most=100, nothing=nothing, nothing_words=words)
 
 
 def by_total(indices: xr.Dataset, output: str, index: str = "ST") -> list[str]:

@@ -212,7 +212,7 @@ def test_a_metric_study_of_flow_alone_draws_no_throw_that_cannot_be(tmp_path):
     texts = [paragraph for section in report.sections for paragraph in section.paragraphs]
     assert f"None of {PATHS} throws reaches the target, so none is drawn." in texts
     assert any(text.endswith("no point of the sweep reaches the target.") for text in texts)
-    assert report.lead[0] == "0 % of the throws reach the target height of 91.4 m (300 ft)."
+    assert report.lead[0] == "0 % of the throws reach the target height of 91.4 m."
     assert report.units == "si"
     assert re.search(r"flow \d+ L/min \(\d+ gpm\), from", report.lead[-1])
 
@@ -262,7 +262,7 @@ REFUSED = {
     ),
     "target out of reach": (
         "[fixed]", '[fixed]\ntarget_height = "300 ft"',
-        f"target_height = 300 ft (91.4 m): none of {PATHS} throws gets there, the highest rises to",
+        f"target_height = 300 ft: none of {PATHS} throws gets there, the highest rises to",
     ),
     "target out of reach for some": (
         "[fixed]", '[fixed]\ntarget_height = "30 ft"', 'undefined: state undefined = "rank reaching" or "probability'

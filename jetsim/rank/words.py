@@ -244,7 +244,8 @@ def sample_table(case: Case, found: Results) -> Table:
     columns.append(Column("mean", [float(np.nanmean(v)) for v in values], outputs))
     for q in (5, 50, 95):
         columns.append(Column(f"q{q:02d}", [float(np.nanquantile(v, q / 100)) for v in values], outputs, f"{q} %"))
-    return Table("outputs", "Outputs over all uncertain inputs", tuple(columns))
+    caption = "Mean and quantiles of the simulated throws."
+    return Table("outputs", "Outputs over all uncertain inputs", tuple(columns), caption)
 
 
 # ---------------------------------------------------------------------------------------------------------
