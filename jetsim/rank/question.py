@@ -99,7 +99,9 @@ class Case:
         """The same stream with all that is seen of it as outputs, whatever is asked of it."""
         of_stream = tuple(name for name in _SEEN if not name.startswith("supply."))
         seen = _SEEN if isinstance(self.model, SetUpModel) else of_stream
-        return replace(self, model=replace(self.model, outputs=tuple(dict.fromkeys((*names, *seen)))))
+        # To the ground: where no throw reaches a target, nothing would move its reach.
+        fixed = {**self.space.medians(), **self.model.fixed, "target_height": 0.0}
+        return replace(self, model=replace(self.model, fixed=fixed, outputs=tuple(dict.fromkeys((*names, *seen)))))
 
 
 @dataclass(frozen=True, eq=False)
