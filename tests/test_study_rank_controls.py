@@ -274,7 +274,8 @@ REFUSED = {
         "parameters.valve_upstream_factor: acts on nothing: a measured breakup_length replaces the correlation",
     ),
     "sweep of what acts on nothing": (
-        "tip_diameter = [", '"turbulence_constants.eddy_size" = [0.1, 0.2] #', "sweep: turbulence_constants.eddy_size: acts on nothing",
+        "tip_diameter = [", '"turbulence_constants.eddy_size" = [0.1, 0.2] #',
+        "sweep: turbulence_constants.eddy_size: acts on nothing",
     ),
     "logarithm of no output": (
         "title =", 'logarithm_of = ["apex_height"]\ntitle =', "logarithm_of = 'apex_height': is not among the outputs"
