@@ -174,6 +174,11 @@ def _labelled(name: str, values: NDArray[Any]) -> xr.DataArray:
     return xr.DataArray(values, dims="sample", attrs={"units": q.udunits, "long_name": q.long_name})
 
 
+def _varies(value: Any) -> bool:
+    """Whether a value has an entry for each run; a tuple of names is one value."""
+    return isinstance(value, np.ndarray) and value.ndim > 0
+
+
 def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_], path: bool) -> xr.Dataset:
     """Simulate the runs in which water flows; the others are marked as never reaching."""
     runs = np.arange(flowing.size)
@@ -181,9 +186,7 @@ def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_], path: boo
     rows = runs[flowing] if flowing.any() else runs[:1]
     wet = {**columns, "nozzle_pressure": np.where(flowing, columns["nozzle_pressure"], 1.0)}
     picked = {
-        name: xr.DataArray(np.broadcast_to(value, flowing.size)[rows], dims="sample")
-        if isinstance(value, np.ndarray) and value.ndim
-        else value
+        name: xr.DataArray(np.broadcast_to(value, flowing.size)[rows], dims="sample") if _varies(value) else value
         for name, value in wet.items()
     }
     result = simulate(Stream.from_values(picked), path, workers=1)
