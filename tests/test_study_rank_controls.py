@@ -203,7 +203,7 @@ def test_reach_is_ranked_among_the_throws_that_reach(tmp_path):
 
 
 def test_too_few_throws_that_reach_are_not_ranked(tmp_path):
-    report = report_of(tmp_path, above_ground("rank reaching", "48 ft"))
+    report = report_of(tmp_path, above_ground("rank reaching", "40 ft"))
     assert any(
         sentence.startswith("Extreme reach is not ranked among the throws that reach") for sentence in report.lead
     )
