@@ -108,15 +108,16 @@ class SetUpModel:
             reaches the nozzle the flow is 0, what needs a stream is NaN, and `outcome` is 1.
         """
         run, count = self._run(samples), samples.sizes["sample"]
-        flowing = np.broadcast_to(run.pressure > 0, count)
-        own = stream_fields(self.setup, run.values)
-        asked = tuple(name for name in self.outputs if not name.startswith("supply."))
-        result = _simulated({**own, **equivalent_fields(run.nozzle, run.pressure), **sparing(asked)}, flowing)
+        result = self._simulated(run, count, path=False)
         force = crew_force(result["reaction_force"].values, run.values.get(EXCESS, 0.0))
         extra = {DELIVERED: run.pressure, FORCE: force, NEEDED: run.needed()}
         for name, value in extra.items():
             result[name] = _labelled(name, np.broadcast_to(value, count))
         return result[[*self.outputs, "outcome", "validity"]] if self.outputs else result
+
+    def flown(self, samples: xr.Dataset) -> xr.Dataset:
+        """Results of the stream alone with its flown path, see `jetsim.simulation.simulate`; ``sample`` comes last."""
+        return self._simulated(self._run(samples), samples.sizes["sample"], path=True)
 
     def streams(self, samples: xr.Dataset) -> dict[str, Any]:
         """Fields of the streams that a sample throws, for what flies them itself; scalars or of shape (sample,).
@@ -126,6 +127,12 @@ class SetUpModel:
         run = self._run(samples)
         pressure = np.maximum(run.pressure, _TRICKLE)
         return {**stream_fields(self.setup, run.values), **equivalent_fields(run.nozzle, pressure)}
+
+    def _simulated(self, run: "_Run", count: int, path: bool) -> xr.Dataset:
+        asked = tuple(name for name in self.outputs if not name.startswith("supply."))
+        own = stream_fields(self.setup, run.values)
+        columns = {**own, **equivalent_fields(run.nozzle, run.pressure), **sparing(asked)}
+        return _simulated(columns, np.broadcast_to(run.pressure > 0, count), path)
 
     def _run(self, samples: xr.Dataset) -> "_Run":
         values = {**self.fixed, **{str(name): samples[name].values for name in samples.data_vars}}
@@ -191,7 +198,7 @@ def _varies(value: Any) -> bool:
     return isinstance(value, np.ndarray) and value.ndim > 0
 
 
-def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_]) -> xr.Dataset:
+def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_], path: bool) -> xr.Dataset:
     """Simulate the runs in which water flows; the others are marked as never reaching."""
     runs = np.arange(flowing.size)
     # Where no run flows, a trickle in the first one gives the results their names; it is then left out.
@@ -201,7 +208,7 @@ def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_]) -> xr.Dat
         name: xr.DataArray(np.broadcast_to(value, flowing.size)[rows], dims="sample") if _varies(value) else value
         for name, value in wet.items()
     }
-    result = simulate(Stream.from_values(picked), workers=1)
+    result = simulate(Stream.from_values(picked), path, workers=1)
     if flowing.all():
         return result
     return result.assign_coords(sample=rows).isel(sample=flowing[rows]).reindex(sample=runs, fill_value=_DRY)

@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 
-from jetsim import ranked
 from jetsim.errors import InputError
 from jetsim.experiment.space import ParameterSpace
+from jetsim.rank import question, runs
+from jetsim.simulation import StreamModel
 
 
 def space(outputs, **fixed):
@@ -22,10 +23,15 @@ def space(outputs, **fixed):
     )  # fmt: skip
 
 
+def case_of(outputs, **fixed):
+    given = space(outputs, **fixed)
+    return question.Case(given, StreamModel(given.fixed, given.outputs))
+
+
 def test_what_is_delivered_can_be_ranked():
-    given = space(["effective_reach", "delivered_fraction"], delivery_distance="60 ft")
-    ranked.check(given)
-    found = ranked.results_of(given, None)
+    case = case_of(["effective_reach", "delivered_fraction"], delivery_distance="60 ft")
+    question.check_case(case)
+    found = runs.results_of(case, None)
     assert found.outputs == ["effective_reach", "delivered_fraction"]
     assert np.isfinite(found.indices["ST"].values).all()
     share = found.sample["delivered_fraction"].values
@@ -47,4 +53,4 @@ def test_what_is_delivered_can_be_ranked():
 )
 def test_what_a_stream_does_not_say_is_refused(outputs, fixed, message):
     with pytest.raises(InputError, match=message):
-        ranked.check(space(outputs, **fixed))
+        question.check_case(case_of(outputs, **fixed))
