@@ -147,7 +147,8 @@ def standings_sentence(space: ParameterSpace) -> str:
         return f"None of the {total} uncertain inputs is measured: they are believed, as the input list says."
     left = total - len(measured) - len(half)
     learnt = f", {len(half)} half learnt" if half else ""
-    return f"Of {total} uncertain inputs, {len(measured)} are measured{learnt}; the other {left} are believed."
+    number = f"{len(measured)} {'is' if len(measured) == 1 else 'are'} measured"
+    return f"Of {total} uncertain inputs, {number}{learnt}; the other {left} are believed."
 
 
 def overrides_sentence(names: Collection[str]) -> str:

@@ -218,7 +218,7 @@ def test_ignorance_leaves_out_what_moves_nothing():
 
 
 def test_inputs_are_counted_by_what_they_rest_on():
-    assert findings.standings_sentence(space()) == "Of 3 uncertain inputs, 1 are measured; the other 2 are believed."
+    assert findings.standings_sentence(space()) == "Of 3 uncertain inputs, 1 is measured; the other 2 are believed."
     guess = Parameter("elevation", Uniform(20, 40), "unknown", "assumption", "half learnt from a test; before: a guess")
     assert "0 are measured, 1 half learnt; the other 0" in findings.standings_sentence(ParameterSpace((guess,)))
     free = ParameterSpace((Parameter("elevation", Uniform(20, 40)),))

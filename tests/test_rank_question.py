@@ -116,7 +116,7 @@ def test_a_measured_breakup_length_leaves_no_valve_to_speak_of(tmp_path):
     found = results_of(case, None)
     lead = " ".join(words.lead(loaded, [(case, found)], "us"))
     assert "valve" not in lead
-    assert "1 are measured" in lead
+    assert "1 is measured" in lead
 
 
 def test_an_override_is_said(tmp_path):
