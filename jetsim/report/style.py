@@ -28,7 +28,8 @@ BLACK, ORANGE, SKY, GREEN = "#000000", "#E69F00", "#56B4E9", "#009E73"
 BLUE, VERMILION, PURPLE, GREY = "#0072B2", "#D55E00", "#CC79A7", "#767676"
 WIDTH = 8.0  # inches; the width of the report's column
 _STYLE_FILE = Path(__file__).with_name("jetsim.mplstyle")
-_METADATA: dict[str, dict[str, Any]] = {
+# What each format may say of itself: nothing that differs between equal runs.
+METADATA: dict[str, dict[str, Any]] = {
     "png": {"Software": None},
     "svg": {"Date": None, "Creator": None},
     "pdf": {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None},
@@ -182,7 +183,7 @@ class Plot:
         """Title, figure and caption as SVG, drawn once for the file and the report."""
         buffer = io.BytesIO()
         with _headed(self) as frame:
-            self.figure.savefig(buffer, format="svg", metadata=_METADATA["svg"], bbox_inches=frame)
+            self.figure.savefig(buffer, format="svg", metadata=METADATA["svg"], bbox_inches=frame)
         return buffer.getvalue()
 
     @styled
@@ -201,12 +202,12 @@ class Plot:
         tuple of Path
             The files written, the data last.
         """
-        kinds = ["png"] if quick and not self.to_print else list(_METADATA)
+        kinds = ["png"] if quick and not self.to_print else list(METADATA)
         paths = [folder / f"{self.name}.{kind}" for kind in kinds]
         with _headed(self) as frame:
             for path, kind in zip(paths, kinds, strict=True):
                 if kind != "svg":
-                    self.figure.savefig(path, format=kind, metadata=_METADATA[kind], bbox_inches=frame)
+                    self.figure.savefig(path, format=kind, metadata=METADATA[kind], bbox_inches=frame)
         if "svg" in kinds:
             paths[kinds.index("svg")].write_bytes(self._headed_svg)
         return (*paths, write_csv(folder / f"{self.name}.csv", self.data))
