@@ -15,8 +15,12 @@ by a tenth hides in the limits of a single one. That is how a biased move of the
 
 import argparse
 import csv
+import hashlib
+import subprocess
 import sys
 from collections.abc import Mapping
+from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -26,18 +30,20 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.command import run
 from jetsim.errors import InputError
-from jetsim.experiment.calibration import Sampling
+from jetsim.experiment.calibration import QUICK
 from jetsim.experiment.fieldsheet import Sheet
 from jetsim.experiment.fieldtest import run_order
-from jetsim.trials import learning, model, synthetic
+from jetsim.trials import learning, model, synthetic, throws
 from jetsim.trials.fieldfile import FieldTest, read_field_test
 
 HERE = Path(__file__).parent
 STUDY_FILE = HERE.parent / "studies" / "inputs" / "field_test.toml"
+HEAD = ("seed", "commit", "fingerprint")
 RESULTS = HERE / "simulation_based_calibration.csv"
-BLOCKS, TESTS = 4, 100
-ALPHA = 0.01  # for all unknowns together
-SIZES = Sampling(ensembles=2, walkers=64, burn=300, steps=400, thin=10)
+BLOCKS, TESTS = 4, 350
+ALPHA = 0.05  # for all unknowns together
+TOO_LOW = 0.82  # a coverage of 90 % intervals that must not pass
+_DIGITS = 4  # of the fingerprint's results: rounding differs between machines
 
 
 def ranks_of(test: FieldTest, seed: int) -> dict[str, float]:
@@ -48,8 +54,29 @@ def ranks_of(test: FieldTest, seed: int) -> dict[str, float]:
     columns = {name: np.array(values, dtype=float) for name, values in readings.items() if name != "setup"}
     count = len(readings["setup"])
     sheet = Sheet(list(readings["setup"]), columns, np.zeros(count, dtype=bool), [""] * count)
-    found = learning.learn(test, sheet, SIZES, seed).values
+    found = learning.learn(test, sheet, QUICK, seed).values
     return {name: float(np.mean(values < truth[name])) for name, values in found.items()}
+
+
+def fingerprint(test: FieldTest) -> str:
+    """Digest of the priors and of what the model makes of a few fixed values of the unknowns.
+
+    Results that were stored under another fingerprint are those of another model.
+    """
+    priors = model.unknowns(test)
+    parts = [f"{name} {prior.describe()}" for name, prior in priors.items()]
+    at = {name: np.asarray(prior.ppf(np.array([0.2, 0.5, 0.8])), dtype=float) for name, prior in priors.items()}
+    for setup in test.setups:
+        thrown = throws.Throws([setup.name], *(np.array([value]) for value in (4.0e5, 30.0, -2.0, 1.0)))
+        results = model.simulated(test, throws.columns_of(test, setup, thrown, at))
+        parts += [f"{value:.{_DIGITS - 1}e}" for name in model.OUTPUTS for value in results[name].values]
+    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
+
+
+def chance_of_failing(tests: int, unknowns: int, coverage: float = TOO_LOW) -> float:
+    """Chance that the limits of one unknown refuse a true coverage of its 90 % intervals. Exact (binomial law)."""
+    low, high = stats.binom.interval(1 - ALPHA / unknowns, tests, 0.9)
+    return float(stats.binom.cdf(low - 1, tests, coverage) + stats.binom.sf(high, tests, coverage))
 
 
 def summary(ranks: Mapping[str, list[float]]) -> list[str]:
@@ -64,7 +91,10 @@ def summary(ranks: Mapping[str, list[float]]) -> list[str]:
         verdict = "passes" if low <= inside <= high and uniform > alpha else "FAILS"
         limits = f"limits {low:.0f} to {high:.0f}"
         lines.append(f"{name}: {inside} of {len(values)} inside ({limits}), uniformity p {uniform:.3f}: {verdict}")
-    return [*lines, pooled(ranks)]
+    tests = len(next(iter(ranks.values())))
+    chance = 100 * chance_of_failing(tests, len(ranks))
+    told = f"an unknown covered {100 * TOO_LOW:.0f} % of the time fails with a chance of {chance:.0f} %"
+    return [*lines, pooled(ranks), f"{tests} tests: {told}"]
 
 
 def pooled(ranks: Mapping[str, list[float]]) -> str:
@@ -81,14 +111,16 @@ def main(argv: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--tests", type=int, default=TESTS, help="how many synthetic tests")
     parser.add_argument("--first", type=int, default=1, help="seed of the first test")
+    parser.add_argument("--jobs", type=int, default=1, help="tests at the same time")
+    parser.add_argument("--append", action="store_true", help="go on behind the tests stored under this fingerprint")
     parser.add_argument("--results", type=Path, default=RESULTS)
     parser.add_argument("--summary", action="store_true", help="only read the stored results")
     options = parser.parse_args(argv)
-    for name, value in (("--tests", options.tests), ("--first", options.first)):
+    for name, value in (("--tests", options.tests), ("--first", options.first), ("--jobs", options.jobs)):
         if value < 1:
             raise InputError(f"{name} {value}: must be 1 or more")
     if not options.summary:
-        run_tests(options.tests, options.first, options.results)
+        run_tests(options.tests, options.first, options.results, options.jobs, options.append)
     print("\n".join(summary(stored(options.results))))
     return 0
 
@@ -98,22 +130,33 @@ def stored(results: Path) -> dict[str, list[float]]:
     try:
         with results.open(encoding="utf-8", newline="") as stream:
             rows = list(csv.DictReader(stream))
-        return {name: [float(row[name]) for row in rows] for name in rows[0] if name != "seed"}
+        return {name: [float(row[name]) for row in rows] for name in rows[0] if name not in HEAD}
     except (ValueError, TypeError, IndexError):
         raise InputError(f"--results {results}: is no table of ranks") from None
 
 
-def run_tests(tests: int, first: int, results: Path) -> None:
-    """Run synthetic tests; the ranks take the place of older ones when all are done."""
+def run_tests(tests: int, first: int, results: Path, jobs: int, append: bool) -> None:
+    """Run synthetic tests; the ranks take the place of older ones, or are added to them, when all are done."""
     test = read_field_test(STUDY_FILE)
+    mark, older = fingerprint(test), results.read_text(encoding="utf-8").splitlines() if append else []
+    if older and any(row["fingerprint"] != mark for row in csv.DictReader(older)):
+        raise InputError(f"--append {results}: holds tests of another model or of other priors: run without it")
+    first += max(len(older) - 1, 0)
+    lines = older or [",".join([*HEAD, *model.unknowns(test)])]
+    with ProcessPoolExecutor(jobs) as pool:
+        seeds = range(first, first + tests)
+        for seed, ranks in zip(seeds, pool.map(partial(ranks_of, test), seeds), strict=True):
+            lines.append(",".join([str(seed), commit(), mark, *(f"{share:.4f}" for share in ranks.values())]))
     growing = results.with_name(results.name + ".part")
-    with growing.open("w", encoding="utf-8", newline="") as stream:
-        writer = csv.writer(stream, lineterminator="\n")
-        writer.writerow(["seed", *model.unknowns(test)])
-        for seed in range(first, first + tests):
-            writer.writerow([seed, *(f"{share:.4f}" for share in ranks_of(test, seed).values())])
-            stream.flush()
+    growing.write_text("\n".join(lines) + "\n", encoding="utf-8")
     growing.replace(results)
+
+
+def commit() -> str:
+    """The commit that is checked out, or "unknown" outside of a checkout."""
+    command = ["git", "-C", str(HERE), "rev-parse", "--short=12", "HEAD"]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    return done.stdout.strip() or "unknown"
 
 
 if __name__ == "__main__":

@@ -12,7 +12,7 @@ def points():
     return np.random.default_rng(0).normal(3.0, 2.0, (120, 3))
 
 
-def test_a_quadratic_with_pure_cubes_is_reproduced(points):
+def test_a_cubic_is_reproduced(points):
     def model(x):
         return np.column_stack([2 + x[:, 0] * x[:, 2] - x[:, 1] ** 3, x[:, 1] ** 2 - 4 * x[:, 0]])
 
@@ -39,7 +39,7 @@ def test_an_error_that_all_responses_share_is_told_from_one_that_averages_out(po
 
 
 def test_count_of_terms():
-    assert features(np.ones((2, 4))).shape == (2, 1 + 4 + 10 + 4)
+    assert features(np.ones((2, 4))).shape == (2, 1 + 4 + 10 + 20)
 
 
 def test_bad_runs_are_refused(points):

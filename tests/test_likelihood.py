@@ -13,7 +13,7 @@ RNG = np.random.default_rng(3)
 DRAWS, COLUMNS, THROWS = 4, 5, 3
 RESIDUALS = RNG.normal(0.0, 0.05, (DRAWS, COLUMNS, THROWS))
 SCATTERS = RNG.uniform(0.01, 0.08, (DRAWS, COLUMNS, THROWS))
-SHARED = RNG.normal(0.0, 0.03, (2, COLUMNS, THROWS))
+SHARED = RNG.normal(0.0, 0.03, (3, COLUMNS, THROWS))
 
 
 def written_out(draw: int, given: np.ndarray, shared: np.ndarray = SHARED) -> float:
@@ -44,7 +44,7 @@ def test_readings_that_are_missing_take_no_part():
 
 def test_a_throw_without_any_reading_adds_nothing():
     nothing = np.zeros((1, COLUMNS, 1))
-    assert log_density(nothing, np.full((1, COLUMNS, 1), np.inf), nothing[[0, 0], :, :]) == pytest.approx([0.0])
+    assert log_density(nothing, np.full((1, COLUMNS, 1), np.inf), nothing[[0, 0, 0], :, :]) == pytest.approx([0.0])
 
 
 def test_without_shared_errors_readings_are_independent():

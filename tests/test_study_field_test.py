@@ -3,6 +3,7 @@
 import csv
 import re
 import shutil
+import tomllib
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +17,7 @@ from jetsim.experiment.space import ParameterSpace
 from jetsim.simulation import simulate
 from jetsim.stream import Stream
 from jetsim.study import run, run_commands
-from jetsim.trials import model, names, planning, throws
+from jetsim.trials import learnt, model, names, planning, throws
 from jetsim.trials.fieldfile import read_field_test
 from jetsim.trials.synthetic import read_truth
 from studies import compare_nozzles
@@ -243,7 +244,7 @@ def test_every_mistake_of_a_sheet_gets_its_own_line(tmp_path, capsys):
 
 def test_read_counts_excludes_and_compares(folders):
     lead = findings(folders / "read")
-    assert lead[0].startswith("58 throws of 5 set-ups count, 2 are excluded with a reason")
+    assert lead[0].startswith("48 throws of 5 set-ups count, 2 are excluded with a reason")
     table = rows(folders / "read" / "tables" / "overlay.csv")
     assert len(table) == 10
     assert {row["reason"] for row in rows(folders / "read" / "tables" / "excluded.csv")} == {
@@ -322,14 +323,28 @@ def test_every_unknown_is_called_by_its_label(folders, field_test):
     assert all(names.remedy(unknown) for unknown in model.unknowns(field_test))
 
 
-def test_report_tells_what_the_stored_benchmark_found(folders):
-    stored = FILE.parents[2] / "benchmarks" / "simulation_based_calibration.csv"
-    table = [{name: float(text) for name, text in row.items() if name != "seed"} for row in rows(stored)]
-    inside = [sum(0.05 <= row[name] <= 0.95 for row in table) for name in table[0]]
-    page = (folders / "calibrate" / "report.html").read_text(encoding="utf-8")
-    assert (
-        f"{len(table)} synthetic tests of five set-ups: 90 % intervals held {min(inside)} to {max(inside)} of" in page
-    )
+def test_nothing_is_called_measured_that_was_not_learnt(folders, field_test):
+    for setup in field_test.labels:
+        text = (folders / "calibrate" / f"calibrated_{setup}.toml").read_text(encoding="utf-8")
+        found = tomllib.loads(text)["parameters"].values()
+        unknowns = [entry for entry in found if entry["role"] == "unknown"]
+        assert {entry["basis"] for entry in unknowns if "learnt" in entry["source"]} == {"assumption"}
+        assert all(
+            entry["source"] == "posterior of the field test" for entry in unknowns if entry["basis"] == "measured"
+        )
+
+
+@pytest.mark.parametrize(
+    ("gone", "basis", "words"),
+    [(0.9, "measured", "posterior"), (0.5, "assumption", "partly learnt: "), (0.1, "assumption", "not learnt")],
+)
+def test_only_what_was_learnt_is_measured(gone, basis, words):
+    assert learnt.pedigree(gone)[0] == basis
+    assert learnt.pedigree(gone)[1].startswith(words)
+
+
+def test_report_says_that_its_throws_were_made_by_the_model(folders):
+    assert any("made by this very model" in line for line in findings(folders / "calibrate"))
 
 
 def test_a_nozzle_without_a_label_is_called_by_its_size(tmp_path):

@@ -8,6 +8,7 @@ from jetsim.errors import InputError
 from jetsim.experiment.distributions import Choice
 from jetsim.experiment.space import LARGEST_SAMPLES, SMALLEST_SAMPLES, ParameterSpace, check_sizes
 from jetsim.experiment.tables import Table
+from jetsim.jet.laws import DRAG_LAWS
 from jetsim.quantities import did_you_mean, quantity
 from jetsim.report import display
 
@@ -21,8 +22,6 @@ _LAW_WORDS = {
     "decaying loss": "loss with decay",
     "two_regime": "two regimes",
     "surface": "surface breakup",
-    "air_stream": "air stream drag",
-    "two_stage": "two stage drag",
 }
 _LAW_NOUNS = {"valve_model": "valve closure", "breakup_model": "breakup law", "drag_model": "drag law"}
 _QUICK = 32, 10, 4
@@ -32,7 +31,7 @@ Laws = Mapping[str, str]
 
 def law_words(law: str) -> str:
     """A law in words."""
-    return _LAW_WORDS.get(law, law.replace("_", " "))
+    return DRAG_LAWS[law].words if law in DRAG_LAWS else _LAW_WORDS.get(law, law.replace("_", " "))
 
 
 def law_noun(parameter: str) -> str:

@@ -1,6 +1,8 @@
 """A fast stand-in for a model: a polynomial in a few coordinates, with its error measured on runs it never saw."""
 
 from dataclasses import dataclass
+from functools import cache
+from itertools import combinations_with_replacement
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +13,7 @@ Array = NDArray[np.float64]
 
 
 def features(points: Array) -> Array:
-    """Constant, linear, all quadratic and the pure cubic terms.
+    """All products of up to three coordinates: the constant, linear, quadratic and cubic terms.
 
     Parameters
     ----------
@@ -19,10 +21,17 @@ def features(points: Array) -> Array:
 
     Returns
     -------
-    ndarray, shape (n, 1 + k + k (k + 1) / 2 + k)
+    ndarray, shape (n, (k + 1) (k + 2) (k + 3) / 6)
     """
-    rows, columns = np.triu_indices(points.shape[1])
-    return np.concatenate([np.ones((len(points), 1)), points, points[:, rows] * points[:, columns], points**3], axis=1)
+    padded = np.concatenate([np.ones((len(points), 1)), points], axis=1)
+    first, second, third = _products(padded.shape[1])
+    return np.asarray(padded[:, first] * padded[:, second] * padded[:, third])
+
+
+@cache
+def _products(size: int) -> Array:
+    """Positions of the three factors of each product, shape (3, terms)."""
+    return np.array(list(combinations_with_replacement(range(size), 3))).T
 
 
 @dataclass(frozen=True, eq=False)

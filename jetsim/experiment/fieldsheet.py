@@ -70,6 +70,7 @@ COLUMNS = {
     )
 }
 READINGS = ("farthest_drops", "breakup_distance", "last_continuous_water")
+MODEL_NOTE = "made by the model"
 _YES, _NO = ("yes", "y", "true", "x"), ("no", "n", "false", "")
 
 
@@ -106,12 +107,15 @@ class Sheet:
         SI; NaN where the sheet says nothing.
     excluded : ndarray of bool, shape (throws,)
     reasons : list of str
+    made_by_model : bool
+        Whether a note says so (`MODEL_NOTE`).
     """
 
     setups: list[str]
     numbers: Mapping[str, NDArray[np.float64]]
     excluded: NDArray[np.bool_]
     reasons: list[str]
+    made_by_model: bool = False
 
     @property
     def accepted(self) -> "Sheet":
@@ -122,6 +126,7 @@ class Sheet:
             {name: values[keep] for name, values in self.numbers.items()},
             self.excluded[keep],
             [self.reasons[n] for n in keep],
+            self.made_by_model,
         )
 
 
@@ -340,4 +345,6 @@ def _sheet(rows: Sequence[Mapping[str, Cell]]) -> Sheet:
     names = [name for name, column in COLUMNS.items() if column.dimension != "text"]
     numbers = {name: np.array([row[name].number if name in row else np.nan for row in rows]) for name in names}
     reasons = [row["exclusion_reason"].text if "exclusion_reason" in row else "" for row in rows]
-    return Sheet([row["setup"].text for row in rows], numbers, np.array([_is_excluded(row) for row in rows]), reasons)
+    made = any(row["notes"].text == MODEL_NOTE for row in rows if "notes" in row)
+    excluded = np.array([_is_excluded(row) for row in rows])
+    return Sheet([row["setup"].text for row in rows], numbers, excluded, reasons, made)

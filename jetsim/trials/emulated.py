@@ -5,22 +5,28 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtr
+from scipy.special import ndtr, ndtri
 from scipy.stats import qmc
 
+from jetsim import media
+from jetsim.errors import InputError
 from jetsim.experiment.calibration import Posterior
 from jetsim.experiment.emulator import Emulator, fit_emulator
+from jetsim.hydraulics.nozzle import exit_speed
+from jetsim.jet.breakup import BreakupConstants, breakup_length_over_diameter
 from jetsim.trials import model, throws
 from jetsim.trials.fieldfile import FieldTest, SetUp
 from jetsim.trials.throws import Throws
 
 Array = NDArray[np.float64]
 
-FITTED, HELD_OUT = 256, 64
+FITTED, HELD_OUT = 512, 64
 RUNS = FITTED + HELD_OUT  # of each throw
-WIDEST_SCORE = 2.5
+CLEAR_BREAKUP = 210.0  # breakup length over diameter at which the exponent of the flight does nothing
+WIDE = 1.3  # spread of the runs of the first fit over that of the priors
+BLOWN_BACK = 0.05  # largest share of runs that an emulator leaves out
 WIDEST_NEAR, _HALVINGS = 4.0, 8
-INFLATED = 1.5  # spread of the runs of the second fit over that of the first posterior
+INFLATED = 1.25  # spread of the runs of the second fit over that of the first posterior
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,7 +38,7 @@ class Emulated:
     test : FieldTest
     thrown : Throws
     emulators : mapping of set-up to Emulator
-    shared_errors : ndarray, shape (2, columns, throws)
+    shared_errors : ndarray, shape (3, columns, throws)
         As `jetsim.trials.throws.shared_errors`, at the middle of the fit.
     """
 
@@ -66,7 +72,7 @@ class Emulated:
             at = self.thrown.of(setup.name)
             if setup.name not in self.emulators:
                 continue
-            logs = self.emulators[setup.name](coordinates(setup, values))
+            logs = self.emulators[setup.name](coordinates(self.test, setup, values, self.thrown))
             results = np.exp(logs).reshape(draws, len(model.OUTPUTS), len(at))
             exact = {name: results[:, k] for k, name in enumerate(model.OUTPUTS)}
             exact["nozzle_pressure"] = self.thrown.nozzle_pressure[at] / np.exp(values["gauge_error"])[:, None]
@@ -75,18 +81,43 @@ class Emulated:
         return found
 
 
-def coordinates(setup: SetUp, values: Mapping[str, Array]) -> Array:
-    """Coordinates of a set-up's emulator, shape (draws, k): logarithms of what the unknowns set."""
-    inputs = model.unknown_inputs(setup, values)
-    if not setup.nozzle.is_fog:
-        inputs.pop(model.COHERENCE)
-    return np.column_stack([*(np.log(column) for column in inputs.values()), values["gauge_error"]])
+def coordinates(test: FieldTest, setup: SetUp, values: Mapping[str, Array], thrown: Throws) -> Array:
+    """Coordinates of a set-up's emulator, shape (draws, k): what a throw sees of the unknowns, mostly logarithms.
+
+    Shutoff, clear waterway and breakup law act through the breakup length alone, which is a formula, and the exponent
+    of the flight through a power of that length. Where a law of flight works otherwise, held-out runs show it.
+    """
+    inputs = model.stream_inputs(test, setup, values)
+    breakup = _breakup(test, setup, inputs, thrown)
+    quality = values["quality_exponent"] * np.log(breakup / CLEAR_BREAKUP)
+    drop = np.log(inputs["flight_constants.drop_ratio"] * values["drop_scale"]) + quality
+    air = np.log(values["air_spread"]) - quality
+    own = [np.log(inputs[model.COHERENCE])] if setup.nozzle.is_fog else []
+    opening = np.log(inputs[model.CD] * inputs["tip_diameter"] ** 2)
+    logs = [opening, np.log(breakup), drop, air, *own]
+    return np.column_stack([*logs, values["gauge_error"], values["wind_error"]])
+
+
+def _breakup(test: FieldTest, setup: SetUp, inputs: Mapping[str, Array], thrown: Throws) -> Array:
+    """Breakup length over the stream's diameter at the middle of the pressures thrown, shape (draws,)."""
+    water, air = test.site["water_temperature"], test.site["air_temperature"]
+    density = media.water_density(water)
+    pressure = float(np.median(thrown.nozzle_pressure[thrown.of(setup.name)]))
+    speed = exit_speed(pressure, inputs[model.CD], density)
+    diameter = inputs["tip_diameter"] * inputs[model.COHERENCE]
+    members = {name.partition(".")[2]: v for name, v in inputs.items() if name.startswith("breakup_constants.")}
+    return breakup_length_over_diameter(
+        weber_number=density * speed**2 * diameter / media.water_surface_tension(water),
+        turbulence_intensity=inputs[model.FACTOR] * inputs["clear_turbulence_intensity"],
+        density_ratio=density / media.air_density(air),
+        constants=BreakupConstants(**members),
+    )
 
 
 def wide_scores(test: FieldTest, rng: np.random.Generator) -> Array:
     """Normal scores over the breadth of the priors, then draws of the priors to be held out; as in `near_scores`."""
     unknowns = len(model.unknowns(test))
-    spread = WIDEST_SCORE * (2 * qmc.LatinHypercube(unknowns, rng=rng).random(FITTED) - 1)
+    spread = WIDE * ndtri(qmc.LatinHypercube(unknowns, rng=rng).random(FITTED))
     scores = np.concatenate([spread, rng.standard_normal((HELD_OUT, unknowns))])
     return _drawn_in(test, scores, np.zeros(unknowns))
 
@@ -132,7 +163,18 @@ def emulate(test: FieldTest, thrown: Throws, scores: Array) -> Emulated:
         if not at.size:
             continue
         results = model.simulated(test, throws.columns_of(test, setup, thrown, values))
-        logs = [np.log(results[name].values.reshape(len(scores), len(at))) for name in model.OUTPUTS]
-        emulators[setup.name] = fit_emulator(coordinates(setup, values), np.concatenate(logs, axis=1), HELD_OUT)
+        found = np.concatenate([results[name].values.reshape(len(scores), len(at)) for name in model.OUTPUTS], axis=1)
+        emulators[setup.name] = _fitted(coordinates(test, setup, values, thrown), found)
     middle = {name: np.array([np.median(value)]) for name, value in values.items()}
     return Emulated(test, thrown, emulators, throws.shared_errors(test, thrown, middle))
+
+
+def _fitted(points: Array, results: Array) -> Emulator:
+    """An emulator of logarithms. A few runs may be left out of it: mist that a head wind blows back has no logarithm.
+
+    Such streams lie far from any that was thrown, so what the emulator says of them does not matter.
+    """
+    sound = np.asarray((results > 0).all(axis=1))
+    if sound.mean() < 1 - BLOWN_BACK:
+        raise InputError("too many streams that the priors allow are blown back or cannot be simulated: narrow them")
+    return fit_emulator(points[sound], np.log(results[sound]), int(sound[-HELD_OUT:].sum()))

@@ -23,9 +23,21 @@ MEASURED = {"farthest drops": "extreme_reach", "breakup distance": "breakup_dist
 SHARED = {
     "drop_scale": "flight_constants.drop_scale",
     "breakup_scale": "breakup_constants.scale",
+    "breakup_exponent": "breakup_constants.turbulence_exponent",
+    "clear_turbulence": "clear_turbulence_intensity",
+    "air_spread": "flight_constants.spread",
+    "quality_exponent": "flight_constants.quality_exponent",
     **{
         name: f"trial.{name}"
-        for name in ("observed_onset", "style_spread", "gauge_error", "meter_error", "reach_scatter", "breakup_scatter")
+        for name in (
+            "observed_onset",
+            "style_spread",
+            "gauge_error",
+            "meter_error",
+            "wind_error",
+            "reach_scatter",
+            "breakup_scatter",
+        )
     },
 }
 FACTOR = "valve_turbulence_factor"
@@ -61,6 +73,7 @@ _INSTRUMENTS = {
     "pump_pressure": "supply.pump_pressure",
     "flow": "flow_rate",
     "reaction": "reaction_force",
+    "wind": "wind_along",
 }
 
 

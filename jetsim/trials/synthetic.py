@@ -46,7 +46,7 @@ def synthetic_readings(
 
     Throws are made in the given order, each at its set-up's target by the gauge. The truth of each throw departs from
     what is read by the scatter and the errors that the study file states: the gauge is misread, the elevation is held
-    only about, and each reading has its own error. The wind is read without error.
+    only about, the wind at the stream is another than the wind read, and each reading has its own error.
     """
     setups = [throw.setup for throw in order]
     targets = model.target_pressures(test)
@@ -60,7 +60,8 @@ def synthetic_readings(
     held = np.array([targets[name] for name in setups]) + rng.normal(0, scatter["nozzle_pressure"], count)
     angle = test.site["elevation"] + rng.normal(0, scatter["elevation"], count)
     misread = rng.normal(0, test.instruments["nozzle_pressure"], count)
-    actual = throws.Throws(setups, held + misread, angle, wind[0], wind[1])
+    met = wind + rng.normal(0, test.instruments["wind"], (2, count))
+    actual = throws.Throws(setups, held + misread, angle, met[0], met[1])
     readings = _with_scatter(test, actual, truth, rng)
     bearing = test.site["throw_bearing"]
     return {

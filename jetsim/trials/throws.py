@@ -20,6 +20,7 @@ COMPARED = {
     "reaction": ("reaction_force", "reaction"),
     "pump_pressure": ("supply.pump_pressure", "pump_pressure"),
 }
+_CONDITIONS = ("elevation", "nozzle_pressure", "wind_along", "wind_across")
 SCATTERS = {"farthest_drops": "reach_scatter", "breakup_distance": "breakup_scatter"}
 
 
@@ -94,9 +95,15 @@ def columns_of(test: FieldTest, setup: SetUp, throws: Throws, values: Mapping[st
     at = throws.of(setup.name)
     draws = len(values["gauge_error"])
     inputs = {name: np.repeat(column, len(at)) for name, column in model.stream_inputs(test, setup, values).items()}
-    gauge = np.repeat(np.exp(values["gauge_error"]), len(at))
-    thrown = {name: np.tile(getattr(throws, name)[at], draws) for name in ("elevation", "wind_along", "wind_across")}
-    return {**inputs, **thrown, "nozzle_pressure": np.tile(throws.nozzle_pressure[at], draws) / gauge}
+    gauge, wind = (np.repeat(np.exp(values[name]), len(at)) for name in ("gauge_error", "wind_error"))
+    each = {name: np.tile(getattr(throws, name)[at], draws) for name in _CONDITIONS}
+    return {
+        **inputs,
+        "elevation": each["elevation"],
+        "nozzle_pressure": each["nozzle_pressure"] / gauge,
+        "wind_along": each["wind_along"] * wind,
+        "wind_across": each["wind_across"] * wind,
+    }
 
 
 def expected(test: FieldTest, throws: Throws, values: Mapping[str, Array]) -> dict[str, Array]:
@@ -167,19 +174,36 @@ def shared_errors(test: FieldTest, throws: Throws, values: Mapping[str, Array]) 
 
     Returns
     -------
-    ndarray, shape (2, columns, throws)
-        By elevation, and by the reading of the nozzle pressure gauge; columns in the order of `COMPARED`.
+    ndarray, shape (3, columns, throws)
+        By elevation, by the reading of the nozzle pressure gauge, and by that of the wind along the throw; columns in
+        the order of `COMPARED`. Wind across has no linear effect on distance in still air, and is left out.
     """
-    steps = {"elevation": test.scatter["elevation"], "nozzle_pressure": test.instruments["nozzle_pressure"]}
+    steps = {
+        "elevation": test.scatter["elevation"],
+        "nozzle_pressure": test.instruments["nozzle_pressure"],
+        "wind_along": test.instruments["wind"],
+    }
+    ends = [_moved(throws, name, side * step) for name, step in steps.items() for side in (-1, 1)]
+    shown = expected(test, _one_after_another(ends), values)
     effects = []
-    for name, step in steps.items():
-        at = getattr(throws, name)
-        limits = (-90.0, 90.0) if name == "elevation" else (at / 2, np.inf)
-        ends = [np.clip(at + side * step, *limits) for side in (-1, 1)]
-        low, high = (expected(test, replace(throws, **{name: end}), values) for end in ends)
-        part = 2 * step / (ends[1] - ends[0])  # where the range ends, the slope counts
-        effects.append([part * ((high[c] - low[c]) / (high[c] + low[c]))[0] for c in COMPARED])
+    for k, (name, step) in enumerate(steps.items()):
+        part = 2 * step / (getattr(ends[2 * k + 1], name) - getattr(ends[2 * k], name))  # at an end the slope counts
+        sides = {column: np.reshape(shown[column][0], (len(ends), -1))[2 * k : 2 * k + 2] for column in COMPARED}
+        effects.append([part * (high - low) / (high + low) for low, high in sides.values()])
     return np.array(effects)
+
+
+def _moved(throws: Throws, name: str, step: float) -> Throws:
+    """The throws with one condition moved, inside what can be simulated."""
+    at = getattr(throws, name)
+    low, high = {"elevation": (-90.0, 90.0), "nozzle_pressure": (at / 2, np.inf)}.get(name, (-60.0, 60.0))
+    return replace(throws, **{name: np.clip(at + step, low, high)})
+
+
+def _one_after_another(parts: list[Throws]) -> Throws:
+    """Several sets of throws as one."""
+    conditions = {name: np.concatenate([getattr(part, name) for part in parts]) for name in _CONDITIONS}
+    return Throws([setup for part in parts for setup in part.setups], **conditions)
 
 
 def scatter_of_throw(test: FieldTest, throws: Throws, shown: Mapping[str, Array], values: Mapping[str, Array],

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
+from jetsim.experiment.fieldsheet import MODEL_NOTE
 from jetsim.trials import planning
 from jetsim.trials.fieldfile import read_field_test
 from jetsim.trials.synthetic import read_truth, sheet_text, synthetic_readings
@@ -26,6 +27,7 @@ def throws_text() -> str:
     truth = read_truth(HERE / "field_test_truth.toml", test)
     order = planning.make_plan(test, planning.BLOCKS).order
     readings = synthetic_readings(test, truth, order, np.random.default_rng(SEED))
+    readings["notes"] = [MODEL_NOTE] * len(order)
     readings["observer"] = ["north" if number % 2 else "south" for number in readings["run_order"]]
     readings["excluded"] = ["yes" if number in EXCLUDED else "no" for number in readings["run_order"]]
     readings["exclusion_reason"] = [EXCLUDED.get(number, "") for number in readings["run_order"]]
