@@ -9,7 +9,7 @@ from pathlib import Path
 from jetsim.cards import pictures, runs, words
 from jetsim.cards.question import CardsQuestion
 from jetsim.equipment.questions import Asked, load_question
-from jetsim.equipment.setups_table import setups_table
+from jetsim.equipment.setups_table import told
 from jetsim.findings import validity_counts
 from jetsim.report.cards import book
 from jetsim.report.document import Report, Section
@@ -32,7 +32,9 @@ def plan(asked: Loaded, options: Options) -> str:
 
 def compute(asked: Loaded, options: Options) -> Findings:
     """Run every set-up and draw its page."""
-    cards, system = runs.cards_of(asked), options.units or asked.units
+    with options.executor() as executor:
+        cards = runs.cards_of(asked, executor)
+    system = options.system(asked.units)
     pages = [pictures.page(asked, card, system) for card in cards]
     results = runs.results_of(cards)
     report = Report(
@@ -44,7 +46,7 @@ def compute(asked: Loaded, options: Options) -> Findings:
         validity=validity_counts(results),
         subtitle=asked.scenario,
     )
-    table = setups_table(asked.department, asked.setups, asked.learnt)
+    table = told({card.setup.label: card.middle for card in cards})
     return Findings(
         report, {"results": results}, tables=[table], data_files=asked.files, prints={"cards.pdf": book(pages)}
     )

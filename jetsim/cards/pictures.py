@@ -30,7 +30,7 @@ def page(asked: Asked[CardsQuestion], card: Card, system: UnitSystem) -> Page:
             cautions=words.CAUTIONS,
             footer=_footer(asked),
             data=words.card_table(card),
-            caption="The page itself: figures/card_%s.pdf." % card.setup.name,
+            caption=f"The page to print: figures/card_{card.setup.name}.pdf.",
         ),
         system,
     )
@@ -61,7 +61,9 @@ def _view(card: Card, system: UnitSystem) -> SideView:
     side = card.side
     names = (("breakup_distance", "breaks up"), ("effective_reach_at_best", "effective"), ("extreme_reach", "farthest"))
     marks = [(text, words.middle(card, name)) for name, text in names]
-    marks = [(f"{text} {words.plain(name, at, system)}", at) for (name, _), (text, at) in zip(names, marks, strict=True)]
+    marks = [
+        (f"{text} {words.plain(name, at, system)}", at) for (name, _), (text, at) in zip(names, marks, strict=True)
+    ]
     start = float(side.height[0])
     return SideView(side.distance, side.height, side.low, side.high, marks[0][1], start, marks)
 
@@ -90,11 +92,11 @@ def _cell(pressure: float, most: float, system: UnitSystem) -> str:
 
 
 def _mistakes(question: CardsQuestion, card: Card, system: UnitSystem) -> Grid:
-    title = "What one mistake does"
+    units = ", ".join(display.unit_label(name, system) for name in CHANGED)
+    title = f"What one mistake does [{units}]"
     if card.mistakes is None:
         return Grid(title, ("mistake",), [], "No line is named, so no mistake at the pump can be told.")
-    units = [display.unit_label(name, system) for name in CHANGED]
-    heads = ("", *(f"{text}, {unit}" for text, unit in zip(("flow", "reaction", "reach"), units, strict=True)))
+    heads = ("", "flow", "reaction", "reach")
     rows = [
         [words.mistake_words(name, question, system), *(_number(found[key], key, system) for key in CHANGED)]
         for name, found in card.mistakes.rows.items()

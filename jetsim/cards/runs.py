@@ -1,7 +1,9 @@
 """Runs behind a card: the set-up at its medians and over joint draws, its path, its pump chart, and its mistakes."""
 
 from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -15,7 +17,6 @@ from jetsim.equipment.model import FORCE, PUMP_ERROR, SetUpModel, stream_fields
 from jetsim.equipment.questions import Asked
 from jetsim.equipment.setups_table import QUANTITIES_TOLD, STILL, middle_of
 from jetsim.equipment.spaces import Inputs, joint_draws
-from jetsim.errors import InputError
 from jetsim.hydraulics.nozzle_kinds import SelectableFlow
 from jetsim.hydraulics.required_pressure import required_pump_pressure
 from jetsim.simulation import simulate, sparing
@@ -92,8 +93,8 @@ class Card:
         return float(low), float(high)
 
 
-def cards_of(asked: Question) -> list[Card]:
-    """A card for each set-up, on common draws.
+def cards_of(asked: Question, executor: Executor | None = None) -> list[Card]:
+    """A card for each set-up, on common draws; each on a thread of `executor`, if there is one.
 
     Raises
     ------
@@ -102,32 +103,17 @@ def cards_of(asked: Question) -> list[Card]:
     """
     inputs, models = zip(*(_modelled(asked, setup) for setup in asked.setups), strict=True)
     for model in models:
-        check_reachable(asked, model)
+        model.check_reachable(str(asked.department.path))
     question = asked.question
     draws = joint_draws(inputs, question.base_samples, question.seed, asked.learnt)
-    return [_card(asked, model, own) for model, own in zip(models, draws, strict=True)]
+    each = map if executor is None else executor.map
+    return list(each(partial(_card, asked), models, draws))
 
 
 def _modelled(asked: Question, setup: SetUp) -> tuple[Inputs, SetUpModel]:
     choices = replace(asked.question.choices(), outputs=OUTPUTS)
     inputs = asked.inputs(setup, choices)
     return inputs, SetUpModel(setup, inputs.medians, OUTPUTS)
-
-
-def check_reachable(asked: Asked[Any], model: SetUpModel) -> None:
-    """Refuse a target that the set-up's pump cannot give.
-
-    Raises
-    ------
-    InputError
-        Names the department's file and the best achievable.
-    """
-    if model.believed is None:
-        return
-    try:
-        model.believed.demand_reachable(f"target of setups.{model.setup.name}")
-    except InputError as error:
-        raise InputError(f"{asked.department.path}: {error}") from None
 
 
 def _card(asked: Question, model: SetUpModel, draws: Mapping[str, Any]) -> Card:

@@ -38,10 +38,8 @@ def source_of(name: str) -> str:
 
 
 def plain(name: str, value: float, system: UnitSystem) -> str:
-    """A value with its unit, in one system."""
-    source = source_of(name)
-    text = display.number(float(display.convert(source, value, system))).removesuffix(".0")
-    return text if text == display.MISSING else f"{text} {display.unit_label(source, system)}"
+    """A value by name of the set-ups' table with its unit, in one system."""
+    return display.own(source_of(name), value, system)
 
 
 def middle(card: Card, name: str) -> float:
@@ -85,7 +83,7 @@ def what(card: Card, system: UnitSystem) -> list[str]:
     setup = card.setup
     parts = [setup.labels["nozzle"], setup.labels.get("shutoff", "no shutoff named"), setup.labels.get("line", "")]
     first = " \N{MIDDLE DOT} ".join(part for part in (*parts, held_by(setup)) if part)
-    (name, value), = setup.target.items()
+    ((name, value),) = setup.target.items()
     asked = "flow_rate" if name == "flow" else name
     return [first, f"Target: {display.label(asked)} {display.both(asked, value, system)}"]
 
@@ -192,4 +190,3 @@ def report_card(asked: Asked[CardsQuestion], cards: Sequence[Card]) -> ReportCar
         inputs=list(dict.fromkeys(lines)),
         more={"Mistakes": "one at a time, all else at its median, pumped for the target by the stated coefficients"},
     )
-

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from jetsim.equipment.model import EXCESS, SetUpModel
 from jetsim.hydraulics.believed import Deviation, actual_nozzle

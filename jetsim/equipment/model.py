@@ -79,6 +79,21 @@ class SetUpModel:
             return self.setup.target[NOZZLE]
         return float(self.nozzle({}).pressure(self.setup.target["flow"], self.density))
 
+    def check_reachable(self, where: str) -> None:
+        """Refuse a target that the set-up's pump cannot give; without a line nothing is refused.
+
+        Raises
+        ------
+        InputError
+            Starts with `where` and names the best achievable.
+        """
+        if self.believed is None:
+            return
+        try:
+            self.believed.demand_reachable(f"target of setups.{self.setup.name}")
+        except InputError as error:
+            raise InputError(f"{where}: {error}") from None
+
     @property
     def density(self) -> Any:
         """Of the water that is believed [kg/m3]."""
@@ -170,7 +185,9 @@ def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_]) -> xr.Dat
     rows = runs[flowing] if flowing.any() else runs[:1]
     wet = {**columns, "nozzle_pressure": np.where(flowing, columns["nozzle_pressure"], 1.0)}
     picked = {
-        name: xr.DataArray(np.broadcast_to(value, flowing.size)[rows], dims="sample") if np.ndim(value) else value
+        name: xr.DataArray(np.broadcast_to(value, flowing.size)[rows], dims="sample")
+        if np.ndim(value) and name != "further_results"
+        else value
         for name, value in wet.items()
     }
     result = simulate(Stream.from_values(picked), workers=1)

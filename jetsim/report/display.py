@@ -148,6 +148,18 @@ def both(name: str, value: float, system: UnitSystem = "us", digits: int = 3, in
     return span(name, value, value, system, digits, interval)
 
 
+def own(name: str, value: float, system: UnitSystem, interval: bool = False) -> str:
+    """A value with the edition's own unit alone, where room is short; whole numbers without a decimal.
+
+    Examples
+    --------
+    >>> own("nozzle_pressure", 344737.9, "us"), own("extreme_reach", float("nan"), "us")
+    ('50 psi', '–')
+    """
+    text = number(float(convert(name, value, system, interval))).removesuffix(".0")
+    return text if text == MISSING else _with_unit(text, unit_label(name, system))
+
+
 def span(name: str, low: float, high: float, system: UnitSystem = "us", digits: int = 3, interval: bool = False) -> str:
     """A range in words with both units.
 

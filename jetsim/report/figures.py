@@ -16,6 +16,7 @@ from jetsim.report.figures_general import (
     share_bars,
 )
 from jetsim.report.figures_sensitivity import ControlEffect, IndexView, control_effects, index_bars
+from jetsim.report.figures_staffing import Curve, Mark, Staffing, staffing_chart
 from jetsim.report.figures_stream import Spread, StreamView, SweepAxes, stream_side_view, sweep_contour
 from jetsim.report.style import ROLE_WORDS, ROLES, SERIES, Look, Plot, Words
 
@@ -24,12 +25,14 @@ __all__ = [
     "ROLE_WORDS",
     "SERIES",
     "ControlEffect",
+    "Curve",
     "ConvergenceView",
     "Field",
     "IndexView",
     "Limit",
     "Line",
     "Look",
+    "Mark",
     "Matrix",
     "Opening",
     "Panel",
@@ -37,6 +40,7 @@ __all__ = [
     "RankFlow",
     "Shares",
     "Spread",
+    "Staffing",
     "StreamView",
     "SweepAxes",
     "Window",
@@ -49,6 +53,7 @@ __all__ = [
     "rank_flow",
     "shaded_field",
     "share_bars",
+    "staffing_chart",
     "stream_side_view",
     "sweep_contour",
 ]
