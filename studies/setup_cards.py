@@ -40,7 +40,7 @@ def compute(asked: Loaded, options: Options) -> Findings:
     report = Report(
         asked.question.title,
         words.lead(asked, cards, system),
-        [Section("Side by side", tables=[words.side_by_side(cards)]), Section("The cards", plots=pages)],
+        [Section("Side by side", tables=[words.side_by_side(cards, system)]), Section("The cards", plots=pages)],
         words.report_card(asked, cards),
         system,
         validity=validity_counts(results),
@@ -48,7 +48,11 @@ def compute(asked: Loaded, options: Options) -> Findings:
     )
     table = told({card.setup.label: card.middle for card in cards})
     return Findings(
-        report, {"results": results}, tables=[table], data_files=asked.files, prints={"cards.pdf": book(pages)}
+        report,
+        {"results": results},
+        tables=[words.cards_table(cards), table],
+        data_files=asked.files,
+        prints={"cards.pdf": book(pages)},
     )
 
 

@@ -10,7 +10,7 @@ from jetsim.equipment.reading import Of
 from jetsim.errors import InputError
 
 STOREY, SLIP, KINKS = float(units.to_si(10.0, "ft")), float(units.to_si(20.0, "psi")), 10.0
-MOST_LENGTHS, MOST_FLOORS = 6, 6
+MOST_LENGTHS, MOST_FLOORS = 5, 5
 
 
 class CardsQuestion(Question):

@@ -139,8 +139,7 @@ def _against_limit(model: SetUpModel, draws: Mapping[str, Any]) -> tuple[float, 
     if crew is None or crew.limits is None:
         return np.nan, np.nan
     at = model.target_pressure
-    within = chance_within(crew.limits, crew.firefighters, (drawn_nozzle(model, draws), at), draws)
-    return float(crew.limits.force(model.nozzle({}), at)), within
+    return float(crew.limits.force(model.nozzle({}), at)), chance_within(crew, model, draws, at)
 
 
 def pump_chart(question: CardsQuestion, model: SetUpModel) -> Array:
@@ -151,8 +150,9 @@ def pump_chart(question: CardsQuestion, model: SetUpModel) -> Array:
     longer = replace(last, length=np.array(question.lengths)[:, np.newaxis])
     rise = np.asarray(line.rise, dtype=float) + np.array(question.floors) * question.floor_height
     laid = replace(line, sections=(*line.sections[:-1], longer), rise=rise)
-    needed = required_pump_pressure(laid, model.nozzle({}), **model.setup.target, density=model.density)
-    return needed.pump_pressure
+    nozzle = model.nozzle({})
+    flow = nozzle.flow(model.target_pressure, model.density)
+    return required_pump_pressure(laid, nozzle, flow=flow, density=model.density).pump_pressure
 
 
 def _mistakes(question: CardsQuestion, model: SetUpModel) -> Mistakes:

@@ -19,7 +19,7 @@ from jetsim.report.tables import Column, Table
 VERIFY = "an estimate, to be verified by in-line gauge and flowmeter"
 CAUTIONS = (
     "Estimates for planning and teaching. Verify every pressure by in-line gauge and flowmeter.",
-    "No number here shows that a crew can hold a line: opening, closing, moving and slipping add to the force.",
+    "No number here shows that a crew can hold a line: opening, closing and slipping add to the force.",
 )
 # Rows of a card: name in the set-ups' table, and what the card calls it.
 ROWS = (
@@ -82,10 +82,13 @@ def what(card: Card, system: UnitSystem) -> list[str]:
     """What the set-up is: nozzle, shutoff, line; crew and target."""
     setup = card.setup
     parts = [setup.labels["nozzle"], setup.labels.get("shutoff", "no shutoff named"), setup.labels.get("line", "")]
-    first = " \N{MIDDLE DOT} ".join(part for part in (*parts, held_by(setup)) if part)
+    first = " \N{MIDDLE DOT} ".join(part for part in parts if part)
     ((name, value),) = setup.target.items()
     asked = "flow_rate" if name == "flow" else name
-    return [first, f"Target: {display.label(asked)} {display.both(asked, value, system)}"]
+    return [
+        first,
+        f"{held_by(setup)} \N{MIDDLE DOT} target: {display.label(asked)} {display.both(asked, value, system)}",
+    ]
 
 
 def verdict(card: Card, system: UnitSystem) -> str:
@@ -140,8 +143,26 @@ def sentence(card: Card, system: UnitSystem) -> str:
     return f"{card.setup.label}: start from {pump} at the pump (nine in ten: {spread}) for {flow}."
 
 
-def side_by_side(cards: Sequence[Card]) -> Table:
-    """All set-ups in one table, at their medians."""
+def side_by_side(cards: Sequence[Card], system: UnitSystem) -> Table:
+    """All set-ups in one table that fits a page, in one system, at their medians."""
+    names = ("pump_pressure", "flow_rate", *(name for name, _ in ROWS))
+    heads = {"pump_pressure": "Pump pressure to start from", "flow_rate": "Flow"} | dict(ROWS)
+    columns = [Column("setup", [card.setup.label for card in cards], "", "set-up")]
+    for name in names:
+        texts = [plain(name, middle(card, name), system) for card in cards]
+        columns.append(Column(name, texts, "", heads[name]))
+    shares = [display.percent(card.within) for card in cards]
+    columns.append(Column("within", shares, "", "Within its crew's stated limit"))
+    caption = (
+        "Each set-up at its own target, everything at its median and in still air; the force with the measured excess "
+        "is the median of the draws, and the share of them within the stated limit counts it. A dash: no line, or no "
+        "stated limit. Both units: tables/cards.csv."
+    )
+    return Table("side_by_side", "All set-ups side by side", tuple(columns), caption)
+
+
+def cards_table(cards: Sequence[Card]) -> Table:
+    """All set-ups in one table with both systems, at their medians."""
     names = ("pump_pressure", "flow_rate", *(name for name, _ in ROWS))
     heads = {"pump_pressure": "Pump pressure to start from"} | dict(ROWS)
     columns = [Column("setup", [card.setup.label for card in cards], "", "set-up")]
@@ -150,11 +171,7 @@ def side_by_side(cards: Sequence[Card]) -> Table:
         columns.append(Column(name, values, source_of(name), heads.get(name)))
     shares = [100 * card.within for card in cards]
     columns.append(Column("within [%]", shares, "", "Within its crew's stated limit, % of runs", digits=2))
-    caption = (
-        "Each set-up at its own target, everything at its median and in still air; the force with the measured excess "
-        "is the median of the draws. A dash: no line, or no stated limit."
-    )
-    return Table("side_by_side", "All set-ups side by side", tuple(columns), caption)
+    return Table("cards", "All cards in one table", tuple(columns))
 
 
 def card_table(card: Card) -> Table:
@@ -180,8 +197,8 @@ def report_card(asked: Asked[CardsQuestion], cards: Sequence[Card]) -> ReportCar
     lines = [line for setup in asked.setups for line in input_lines(asked.space(setup))]
     return ReportCard(
         question="What does each set-up give, and what must the pump give for it?",
-        method="Middle: everything at its median, in still air. Nine in ten: common scrambled Sobol draws of all that is "
-        "uncertain, weather included",
+        method="Middle: everything at its median, in still air. Nine in ten: common scrambled Sobol draws of all that "
+        "is uncertain, weather included",
         runs=question.base_samples * len(cards),
         seed=question.seed,
         failures=0,

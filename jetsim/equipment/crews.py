@@ -6,9 +6,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
+from jetsim.equipment.department import Crew
 from jetsim.equipment.model import EXCESS, SetUpModel
 from jetsim.hydraulics.believed import Deviation, actual_nozzle
-from jetsim.hydraulics.crew import HandlingLimits, crew_force
+from jetsim.hydraulics.crew import crew_force
 from jetsim.hydraulics.nozzle_kinds import Nozzle
 
 WEAR = "supply.tip_wear"
@@ -26,19 +27,20 @@ def drawn_nozzle(model: SetUpModel, draws: Mapping[str, Any]) -> Nozzle:
     return actual_nozzle(model.nozzle(draws), Deviation(tip_wear=draws.get(WEAR, model.fixed.get(WEAR, 1.0))))
 
 
-def chance_within(
-    limits: HandlingLimits, firefighters: int, forces: tuple[Nozzle, ArrayLike], draws: Mapping[str, Any]
-) -> float:
-    """Share of draws in which the force with its measured excess is within the stated limit.
+def chance_within(crew: Crew, model: SetUpModel, draws: Mapping[str, Any], pressure: ArrayLike) -> float:
+    """Share of draws in which the force with its measured excess is within the limit stated for a crew.
 
     Parameters
     ----------
-    limits : HandlingLimits
-    firefighters : int
-    forces : tuple of Nozzle and array_like
-        The nozzle as drawn, and the pressure at it [Pa].
+    crew : Crew
+        With limits.
+    model : SetUpModel
     draws : mapping
-        That the nozzle was drawn from, with the excess.
+        As for `drawn_nozzle`.
+    pressure : array_like
+        At the nozzle [Pa].
     """
-    formula = limits.force(*forces)
-    return float(np.mean(limits.within(crew_force(formula, draws[EXCESS]), firefighters)))
+    assert crew.limits is not None
+    formula = crew.limits.force(drawn_nozzle(model, draws), pressure)
+    excess = draws.get(EXCESS, model.fixed.get(EXCESS, 0.0))
+    return float(np.mean(crew.limits.within(crew_force(formula, excess), crew.firefighters)))

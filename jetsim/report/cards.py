@@ -31,7 +31,7 @@ MARGIN = 0.5  # inches
 _INK, _SOFT, _RULE, _BAND = "#000000", "#333333", "#777777", "#d6d6d6"
 _MARKS: dict[UnitSystem, float] = {"us": float(units.to_si(20.0, "ft")), "si": 5.0}
 # Where each part begins, inches below the top, and sizes of type in points.
-_WHAT, _BIG, _NUMBERS, _VIEW, _TABLES = 1.02, 1.66, 3.0, 5.5, 7.85
+_WHAT, _BIG, _NUMBERS, _VIEW, _TABLES = 1.02, 1.66, 3.0, 5.42, 7.72
 _TITLE_SIZE, _BIG_SIZE, _TEXT_SIZE, _SMALL_SIZE = 21.0, 34.0, 11.5, 10.0
 _LINE = 0.27
 _CAPITAL = 0.76  # height of a capital over the size of type
@@ -160,9 +160,9 @@ def card_page(words: CardWords, system: UnitSystem = "us") -> Page:
     Page
     """
     sheet = _Sheet(PAPER[system])
-    sheet.text(0, MARGIN, wrapped(words.title, 44), size=_TITLE_SIZE if len(words.title) <= 44 else 15, weight="bold")
+    sheet.text(0, MARGIN, words.title, size=_fitting(_TITLE_SIZE, words.title, 42), weight="bold")
     for number, line in enumerate(words.what):
-        sheet.text(0, _WHAT + 0.24 * number, line, size=_TEXT_SIZE)
+        sheet.text(0, _WHAT + 0.24 * number, line, size=_fitting(_TEXT_SIZE, line, 80))
     for number, big in enumerate(words.big):
         _draw_big(sheet, 0.5 * number, big)
     _draw_numbers(sheet, words)
@@ -175,6 +175,11 @@ def card_page(words: CardWords, system: UnitSystem = "us") -> Page:
         sheet.text(0, bottom - 0.56 + 0.19 * number, line, size=_SMALL_SIZE)
     sheet.text(0, bottom - 0.12, words.footer, size=8, color=_SOFT)
     return Page(words.name, words.title, words.caption, sheet.figure, words.data.csv_columns(), to_print=True)
+
+
+def _fitting(size: float, text: str, letters: int) -> float:
+    """Size of type at which a line of more than so many letters still fits."""
+    return size * min(1.0, letters / max(len(text), 1))
 
 
 class _Sheet:
@@ -195,7 +200,7 @@ class _Sheet:
 
     def text(self, part: float, inches: float, text: str, **look: Any) -> None:
         """Write; a capital's top is at the place, whatever letters there are."""
-        given = {"va": "top", "ha": "left", "color": _INK, "linespacing": 1.25} | look
+        given: dict[str, Any] = {"va": "top", "ha": "left", "color": _INK, "linespacing": 1.25} | look
         if "\n" not in text:
             given["va"], inches = "baseline", inches + _CAPITAL * given["size"] / 72
         self.figure.text(self.across(part), self.down(inches), text, **given)

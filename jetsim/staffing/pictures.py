@@ -20,9 +20,10 @@ def chart(found: Found, system: UnitSystem) -> figures.Plot:
     title = figures.Words(
         "flow_against_staffing",
         _title(found, system),
-        "Force by the formula that the limits were stated for, everything at its median. Marks: the highest flow within "
-        "each limit and within the stated maxima of nozzle, hose and pump, labelled with the effective reach there in "
-        f"{display.unit_label('extreme_reach', system)} (still air, best elevation). The measured excess of force is not in the curves.",
+        "Force by the formula that the limits were stated for, everything at its median. Marks: the highest flow "
+        "within each limit and within the stated maxima of nozzle, hose and pump, labelled with the effective reach "
+        f"there in {display.unit_label('extreme_reach', system)} (still air, best elevation). The measured excess of "
+        "force is not in the curves.",
     )
     return figures.staffing_chart(title, panels, system)
 
@@ -32,12 +33,10 @@ def _title(found: Found, system: UnitSystem) -> str:
     most = [max(fit.flow for fit in found.fits if fit.crew is crew) for crew in found.crews.values()]
     flows = [display.number(float(display.convert("flow_rate", flow, system))) for flow in most]
     counts = [words.people(crew.firefighters).partition(" ")[0] for crew in found.crews.values()]
-    plural = "s" if found.crews and counts != ["one"] else ""
     unit = display.unit_label("flow_rate", system)
-    return (
-        f"At most {_listed(flows)} {unit} within the limit{'s' if len(counts) > 1 else ''} stated for {_listed(counts)} "
-        f"firefighter{plural}"
-    )
+    limits = "limit" if len(counts) == 1 else "limits"
+    noun = "firefighter" if counts == ["one"] else "firefighters"
+    return f"At most {_listed(flows)} {unit} within the {limits} stated for {_listed(counts)} {noun}"
 
 
 def _listed(texts: Sequence[str]) -> str:

@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
-from jetsim.equipment.crews import chance_within, drawn_nozzle
+from jetsim.equipment.crews import chance_within
 from jetsim.equipment.department import Crew, SetUp
 from jetsim.equipment.model import NOZZLE, SetUpModel
 from jetsim.equipment.questions import Asked
@@ -306,10 +306,9 @@ def fit(question: CrewQuestion, rig: Rig, crew: Crew) -> Fit:
     ceilings[LIMIT] = highest(lambda p: bool(limits.within(limits.force(rig.nozzle, p), count)), most)
     held_by = min(ceilings, key=lambda name: (ceilings[name], name != LIMIT))
     pressure = ceilings[held_by]
-    drawn = drawn_nozzle(rig.model, rig.draws)
 
     def chance(p: float) -> float:
-        return chance_within(limits, count, (drawn, p), rig.draws)
+        return chance_within(crew, rig.model, rig.draws, p)
 
     careful = min(pressure, highest(lambda p: chance(p) >= question.probability, most))
     wanted = question.target_flow or rig.target_flow
@@ -347,8 +346,8 @@ def _with_reach(fits: Sequence[Fit]) -> list[Fit]:
     for several in by_rig.values():
         result = at_medians(several[0].rig, [one.pressure for one in several])
         for row, one in enumerate(several):
-            reached[id(one)] = {"reach": float(result[REACH][row]), "extreme": float(result["extreme_reach"][row])}
-    return [replace(one, **reached[id(one)]) for one in fits]
+            reached[id(one)] = float(result[REACH][row]), float(result["extreme_reach"][row])
+    return [replace(one, reach=reached[id(one)][0], extreme=reached[id(one)][1]) for one in fits]
 
 
 def at_medians(rig: Rig, pressures: ArrayLike, outputs: tuple[str, ...] = OUTPUTS) -> xr.Dataset:

@@ -69,8 +69,8 @@ def excess_sentence(fits: Sequence[Fit], probability: float, system: UnitSystem)
     parts = [f"{display.own('flow_rate', fit.careful, system)} with {fit.rig.setup.label}" for fit in fits[:MOST]]
     best = max(fit.chance for fit in fits)
     return (
-        f"With the measured excess of force, the highest flows for {people(crew.firefighters)} stay within that limit in "
-        f"{display.percent(best)} of the runs at most; {share} of the runs stay within it up to {', '.join(parts)}"
+        f"With the measured excess of force, the highest flows for {people(crew.firefighters)} stay within that limit "
+        f"in {display.percent(best)} of the runs at most; {share} of the runs stay within it up to {', '.join(parts)}"
         f"{_more(fits)}."
     )
 
@@ -153,8 +153,8 @@ def staffing_table(found: Found, probability: float) -> Table:
         ),
         f"Force by the formula that each limit was stated for: {formulas}. Limits: {sources}. The last two columns "
         "count the measured excess of force over the formula; opening, closing and slipping come on top. Reach with "
-        f"everything at its median in still air, effective reach at its best elevation. Pressures are {VERIFY}; a dash: "
-        "no line.",
+        "everything at its median in still air, effective reach at its best elevation. Pressures are estimates, "
+        f"{VERIFY}; a dash: no line.",
     )  # fmt: skip
 
 
@@ -178,8 +178,9 @@ def window_table(found: Found) -> Table:
         ),
         "Estimates at the medians, by the stated coefficients. Too low or too high: off the pump pressure that the "
         "set-up's own target needs, until the flow or the stated limit is lost; below 0, it is lost at the target "
-        "already. The laws' fits are left where breakup or flight lies outside the tests behind them, tried up to twice "
-        f"the target's pressure. A dash: never together, or no line. Pressures are {VERIFY}.",
+        "already. The laws' fits are left where breakup or flight lies outside the tests behind them, tried from a "
+        "quarter to twice the target's nozzle pressure; a dash there: left at the target already. Any other dash: "
+        f"never together, or no line. Pressures are estimates, {VERIFY}.",
     )
 
 
@@ -218,8 +219,8 @@ def match_table(asked: Asked[CrewQuestion], found: Found) -> Table:
             Column("farthest [%]", [100 * share for share in farthest(rows)], "", "Reaches farthest, % of runs",
                    digits=2),
         ),
-        "Common draws for all set-ups, so what they share cancels. Reach: effective reach at the best elevation, nine in "
-        "ten of the draws. Farthest: among the set-ups of the same match.",
+        "Common draws for all set-ups, so what they share cancels. Reach: effective reach at the best elevation, nine "
+        "in ten of the draws. Farthest: among the set-ups of the same match.",
         most=100,
     )  # fmt: skip
 
