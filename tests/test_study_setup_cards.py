@@ -94,7 +94,7 @@ def test_nothing_is_cut_off_or_overlaps_the_cautions(demo, system, number):
     page.figure.set_dpi(72)
     boxes = {text.get_text(): text.get_window_extent() for text in page.figure.texts if text.get_text()}
     for text, box in boxes.items():
-        assert 20 < box.x0, text
+        assert box.x0 > 20, text
         assert box.x1 < width - 20, text
         assert 20 < box.y0 < box.y1 < height - 20, text
     cautions = max(boxes[line].y1 for line in words.CAUTIONS)
@@ -123,7 +123,7 @@ def test_the_page_shows_those_numbers(demo):
 
 
 def test_the_chart_is_the_trade_s_sum(demo):
-    given, cards = demo
+    _, cards = demo
     chart = cards[0].chart / units.PSI
     flow = cards[0].middle["flow_rate"] / units.GALLON_PER_MINUTE
     rise = float(units.to_si(10.0, "ft")) * 9.80665 * 999 / units.PSI

@@ -11,7 +11,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from jetsim.cards.question import CardsQuestion
-from jetsim.equipment.crews import chance_within, drawn_nozzle
+from jetsim.equipment.crews import drawn_force, drawn_nozzle, share_within
 from jetsim.equipment.department import SetUp
 from jetsim.equipment.model import FORCE, PUMP_ERROR, SetUpModel, stream_fields
 from jetsim.equipment.questions import Asked
@@ -139,7 +139,8 @@ def _against_limit(model: SetUpModel, draws: Mapping[str, Any]) -> tuple[float, 
     if crew is None or crew.limits is None:
         return np.nan, np.nan
     at = model.target_pressure
-    return float(crew.limits.force(model.nozzle({}), at)), chance_within(crew, model, draws, at)
+    within = share_within(crew, drawn_force(crew, model, draws)(at))
+    return float(crew.limits.force(model.nozzle({}), at)), within
 
 
 def pump_chart(question: CardsQuestion, model: SetUpModel) -> Array:

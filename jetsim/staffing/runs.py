@@ -9,7 +9,7 @@ import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
-from jetsim.equipment.crews import chance_within
+from jetsim.equipment.crews import drawn_force, share_within
 from jetsim.equipment.department import Crew, SetUp
 from jetsim.equipment.model import NOZZLE, SetUpModel
 from jetsim.equipment.questions import Asked
@@ -307,8 +307,10 @@ def fit(question: CrewQuestion, rig: Rig, crew: Crew) -> Fit:
     held_by = min(ceilings, key=lambda name: (ceilings[name], name != LIMIT))
     pressure = ceilings[held_by]
 
+    drawn = drawn_force(crew, rig.model, rig.draws)
+
     def chance(p: float) -> float:
-        return chance_within(crew, rig.model, rig.draws, p)
+        return share_within(crew, drawn(p))
 
     careful = min(pressure, highest(lambda p: chance(p) >= question.probability, most))
     wanted = question.target_flow or rig.target_flow
