@@ -257,8 +257,13 @@ def test_model_is_picklable_and_keeps_the_sample_dimension():
     assert dict(result.sizes) == {"sample": 2}
 
 
-def test_package_root_offers_the_two_public_names():
-    assert jetsim.__all__ == ["Stream", "simulate"]
+def test_package_root_offers_the_public_names_and_no_more():
+    assert {"Stream", "simulate", "ParameterSpace", "sobol_design", "evaluate", "sobol_indices", "rank"} <= set(
+        dir(jetsim)
+    )
+    assert dir(jetsim) == sorted([*jetsim.__all__, "__version__"])
+    assert all(callable(getattr(jetsim, name)) for name in jetsim.__all__)
+    assert jetsim.__version__
 
 
 def test_a_fog_stream_breaks_up_by_its_own_diameter():

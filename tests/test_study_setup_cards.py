@@ -118,7 +118,7 @@ def test_the_page_shows_those_numbers(demo):
         for name in QUANTITIES_TOLD:
             assert words.plain(name, card.middle[name], "us") in shown, name
         assert "verify by in-line gauge and flowmeter" in shown
-        assert "within the stated limit of 95 lbf for 3 firefighters" in " ".join(shown.split())
+        assert "within the stated limit of 95.0 lbf for three firefighters" in " ".join(shown.split())
         assert "can hold" not in shown.replace("No number here shows that a crew can hold a line", "")
 
 
@@ -196,7 +196,7 @@ def test_a_crew_without_a_stated_limit_is_named():
 
     given = asked(["a"], unlimited)
     (card,) = runs.cards_of(given)
-    assert words.verdict(card, "us") == "Nobody states a limit for 3 firefighters, so none stands beside the force."
+    assert words.verdict(card, "us") == "Nobody states a limit for three firefighters, so none stands beside the force."
 
 
 @pytest.mark.parametrize(

@@ -246,7 +246,7 @@ def totals_table(plan: Plan, found: Found) -> Table:
     columns.append(Column("place", places, ""))
     for key in ("S1", "S1_low", "S1_high", "ST", "ST_low", "ST_high"):
         columns.append(Column(key, np.concatenate([_flat(c.indices[key]) for c in found.combinations]), ""))
-    return Table("all_indices", "All indices of all combinations", tuple(columns))
+    return Table("all_indices", "All indices of all combinations", tuple(columns), "With 95 % intervals.")
 
 
 def _flat(values: xr.DataArray) -> NDArray[Any]:
@@ -264,7 +264,8 @@ def shift_table(plan: Plan, found: Found) -> Table:
         Column("leader", [s.leader for _, s in rows], "", "part of pairs whose leader changes", decimals=3),
         Column("pairs", [s.pairs for _, s in rows], "", "pairs of combinations"),
     )
-    return Table("shifts", "How far a ranking moves when one assumption alone is changed", columns)
+    return Table("shifts", "How far a ranking moves when one assumption alone is changed", columns,
+                 "Against the reference combination.")  # fmt: skip
 
 
 def measurement_table(plan: Plan, found: Found) -> Table:
@@ -284,7 +285,8 @@ def measurement_table(plan: Plan, found: Found) -> Table:
         columns.append(Column(key, values, "", words, decimals=3))
     settled = [", ".join(labels_of(plan)[name] for name in m.settles) for m, _, _ in rows]
     columns.append(Column("settles", settled, "", "settles"))
-    return Table("measurements", "What a single field measurement would settle, share of variance", tuple(columns))
+    return Table("measurements", "What a single field measurement would settle, share of variance", tuple(columns),
+                 "Closed shares of the inputs that one measurement would fix.")  # fmt: skip
 
 
 def pawn_table(plan: Plan, found: Found) -> Table | None:
@@ -306,7 +308,8 @@ def pawn_table(plan: Plan, found: Found) -> Table | None:
         Column("ST", [float(totals.sel(output=o, parameter=p)) if p in known else np.nan for o, p in rows], "",
                "total index", decimals=3),
     )  # fmt: skip
-    return Table("moment_independent", "A check beyond variance, from the same runs", columns)
+    return Table("moment_independent", "A check beyond variance, from the same runs", columns,
+                 "Distances of distributions; below the floor they mean nothing.")  # fmt: skip
 
 
 def mapping_table(found: Found, labels: dict[str, str]) -> Table:
@@ -320,7 +323,8 @@ def mapping_table(found: Found, labels: dict[str, str]) -> Table:
         Column("distance", [float(region["distance"]) for _, region in rows], "", "distance", decimals=3),
         Column("p_value", ["under 0.001" if p < 0.001 else f"{p:.3f}" for p in p_values], "", "p-value (adjusted)"),
     )
-    return Table("conditions", "Inputs that decide on a side of a limit", columns)
+    return Table("conditions", "Inputs that decide on a side of a limit", columns,
+                 "Distance between the two parts of the runs.")  # fmt: skip
 
 
 def screening_table(plan: Plan, found: Found) -> Table:
@@ -338,4 +342,4 @@ def screening_table(plan: Plan, found: Found) -> Table:
     for key, words in (("mu_star", "mean absolute effect"), ("sigma", "standard deviation of effects")):
         values = [float(effects[key].sel(output=o, parameter=p)) for o, p in rows]
         columns.append(Column(key, values, outputs, words, interval=True))
-    return Table("screening", "Elementary effects with the reference", tuple(columns))
+    return Table("screening", "Elementary effects with the reference", tuple(columns), "Means of absolute effects.")

@@ -39,7 +39,7 @@ def source_of(name: str) -> str:
 
 def plain(name: str, value: float, system: UnitSystem) -> str:
     """A value by name of the set-ups' table with its unit, in one system."""
-    return display.own(source_of(name), value, system)
+    return display.value(source_of(name), value, system)
 
 
 def middle(card: Card, name: str) -> float:
@@ -55,7 +55,7 @@ def nine_in_ten(card: Card, name: str, system: UnitSystem) -> str:
     ends = [float(display.convert(source, end, system)) for end in card.spread(source)]
     if not np.isfinite(ends).all():
         return display.MISSING
-    low, high = (display.number(end).removesuffix(".0") for end in ends)
+    low, high = (display.number(end) for end in ends)
     return "as set" if low == high else f"{low} to {high}"
 
 
@@ -75,7 +75,7 @@ def held_by(setup: SetUp) -> str:
 
 def people(count: int) -> str:
     """A number of firefighters in words."""
-    return "1 firefighter" if count == 1 else f"{count} firefighters"
+    return f"{display.number_words(count)} firefighter{'' if count == 1 else 's'}"
 
 
 def what(card: Card, system: UnitSystem) -> list[str]:
@@ -87,7 +87,7 @@ def what(card: Card, system: UnitSystem) -> list[str]:
     asked = "flow_rate" if name == "flow" else name
     return [
         first,
-        f"{held_by(setup)} \N{MIDDLE DOT} target: {display.label(asked)} {display.both(asked, value, system)}",
+        f"{held_by(setup)} \N{MIDDLE DOT} target: {display.label(asked)} {display.value(asked, value, system)}",
     ]
 
 
@@ -114,7 +114,7 @@ def judged(crew: Crew, force: float, system: UnitSystem) -> str:
 
 def mistake_words(words: str, question: CardsQuestion, system: UnitSystem) -> str:
     """A mistake with its size."""
-    size = plain("nozzle_pressure", question.pump_error, system)
+    size = display.value("nozzle_pressure", question.pump_error, system, 2)
     sized = {"pump too low": f"pump {size} low", "pump too high": f"pump {size} high"}
     return sized.get(words, f"kinks, K = {question.kink_loss_coefficient:g}" if words == "kinks" else words)
 
@@ -135,10 +135,10 @@ def lead(asked: Asked[CardsQuestion], cards: Sequence[Card], system: UnitSystem)
 
 def sentence(card: Card, system: UnitSystem) -> str:
     """What to pump, and what that gives."""
-    flow = display.both("flow_rate", middle(card, "flow_rate"), system)
+    flow = display.value("flow_rate", middle(card, "flow_rate"), system)
     if card.setup.line is None:
         return f"{card.setup.label}: flows {flow}; it has no line, so no pump pressure is told."
-    pump = display.both(source_of("pump_pressure"), middle(card, "pump_pressure"), system)
+    pump = display.value(source_of("pump_pressure"), middle(card, "pump_pressure"), system)
     spread = nine_in_ten(card, "pump_pressure", system)
     return f"{card.setup.label}: start from {pump} at the pump (nine in ten: {spread}) for {flow}."
 

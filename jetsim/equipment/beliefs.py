@@ -127,9 +127,15 @@ _TABLE = (
     Belief("flight_constants.drop_scale", LogNormal(1.0, DROP_SCATTER), "unknown", "published",
            "what the law leaves of the scatter of Theobald's ranges, 3.8 %; holds his errors of measurement too",
            benchmark="flight_uncertainty", group="flight"),
-    Belief("flight_constants.drop_spread", Uniform(0.6, 0.9), "unknown", "assumption",
-           "about 0.75, which holds Freeman's effective reach (1889, from memory); the width is assumed",
-           benchmark="drop_spread", group="flight", acts_on=SPRAY),
+    Belief("flight_constants.drop_spread", Uniform(0.49, 0.75), "unknown", "assumption",
+           "0.62 holds Freeman's effective reach (1889, from memory) in moderate head wind, 0.75 in still air; the low "
+           "end is assumed", benchmark="drop_spread", group="flight", acts_on=SPRAY),
+    Belief("flight_constants.farthest_share", Uniform(0.90, 0.99), "unknown", "assumption",
+           "which of the drops the flight's law stands for is fixed by nothing but this assumption", group="flight",
+           acts_on=SPRAY),
+    Belief("flight_constants.wind_frame", Uniform(0.0, 1.0), "unknown", "assumption",
+           "what wind does to the air that the stream drags along: nothing was measured; the two ends of the bracket",
+           group="flight"),
     # Line and pump
     Belief("supply.hose_deviation", Normal(0.0, 1.0, -2.5, 2.5), "unknown", "assumption",
            "each hose scatters as its coefficient_scatter says; a report of 2012 found large scatter (abstract read)"),
@@ -169,6 +175,8 @@ STREAM = (
     "flight_constants.quality_exponent",
     "flight_constants.drop_scale",
     "flight_constants.drop_spread",
+    "flight_constants.farthest_share",
+    "flight_constants.wind_frame",
     "wind_along",
     "wind_across",
 )

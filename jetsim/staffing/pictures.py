@@ -32,7 +32,7 @@ def _title(found: Found, system: UnitSystem) -> str:
     """The highest flow of any set-up for each crew."""
     most = [max(fit.flow for fit in found.fits if fit.crew is crew) for crew in found.crews.values()]
     flows = [display.number(float(display.convert("flow_rate", flow, system))) for flow in most]
-    counts = [words.people(crew.firefighters).partition(" ")[0] for crew in found.crews.values()]
+    counts = [display.number_words(crew.firefighters) for crew in found.crews.values()]
     unit = display.unit_label("flow_rate", system)
     limits = "limit" if len(counts) == 1 else "limits"
     noun = "firefighter" if counts == ["one"] else "firefighters"

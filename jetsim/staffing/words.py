@@ -16,7 +16,6 @@ from jetsim.staffing.question import CrewQuestion
 from jetsim.staffing.runs import LIMIT, OWN, Fit, Found, Matched
 
 VERIFY = "to be verified by in-line gauge and flowmeter"
-_NUMBERS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten")
 # Most set-ups that one sentence names.
 MOST = 5
 PUMP = "supply.pump_pressure"
@@ -24,8 +23,7 @@ PUMP = "supply.pump_pressure"
 
 def people(count: int) -> str:
     """A number of firefighters in words."""
-    number = _NUMBERS[count] if count < len(_NUMBERS) else str(count)
-    return f"{number} firefighter{'' if count == 1 else 's'}"
+    return f"{display.number_words(count)} firefighter{'' if count == 1 else 's'}"
 
 
 def lead(asked: Asked[CrewQuestion], found: Found, system: UnitSystem) -> list[str]:
@@ -53,8 +51,11 @@ def within_sentence(fits: Sequence[Fit], system: UnitSystem) -> str:
 
 
 def _within(fit: Fit, system: UnitSystem) -> str:
-    flow, pressure = display.own("flow_rate", fit.flow, system), display.own("nozzle_pressure", fit.pressure, system)
-    reach = display.own("extreme_reach", fit.reach, system)
+    flow, pressure = (
+        display.value("flow_rate", fit.flow, system),
+        display.value("nozzle_pressure", fit.pressure, system),
+    )
+    reach = display.value("extreme_reach", fit.reach, system)
     held = "" if fit.held_by == LIMIT else f", held back by {fit.held_by}"
     return f"{fit.rig.setup.label} flows {flow} at {pressure} and reaches {reach}{held}"
 
@@ -66,7 +67,7 @@ def _more(fits: Sequence[Fit]) -> str:
 def excess_sentence(fits: Sequence[Fit], probability: float, system: UnitSystem) -> str:
     """What is left of those flows when the measured excess of force counts."""
     share, crew = display.percent(probability), fits[0].crew
-    parts = [f"{display.own('flow_rate', fit.careful, system)} with {fit.rig.setup.label}" for fit in fits[:MOST]]
+    parts = [f"{display.value('flow_rate', fit.careful, system)} with {fit.rig.setup.label}" for fit in fits[:MOST]]
     best = max(fit.chance for fit in fits)
     return (
         f"With the measured excess of force, the highest flows for {people(crew.firefighters)} stay within that limit "
@@ -82,7 +83,7 @@ def latitude_sentence(question: CrewQuestion, fits: Sequence[Fit], system: UnitS
         return "No set-up has a line, so no latitude at the pump can be told."
     flow = "each set-up's own target flow"
     if question.target_flow is not None:
-        flow = f"{display.own('flow_rate', question.target_flow, system)}"
+        flow = f"{display.value('flow_rate', question.target_flow, system)}"
     parts = [_latitude(fit, system) for fit in lined[:MOST]]
     return (
         f"For {flow} within the limit stated for {people(fits[0].crew.firefighters)}, the pump may stand off what the "
@@ -94,7 +95,7 @@ def _latitude(fit: Fit, system: UnitSystem) -> str:
     label = fit.rig.setup.label
     if not fit.meets:
         return f"{label}, nowhere: flow and limit never hold together"
-    low, high = (display.own(PUMP, abs(end), system, interval=True) for end in (fit.under, fit.over))
+    low, high = (display.value(PUMP, abs(end), system, interval=True) for end in (fit.under, fit.over))
     if fit.under < 0:
         return f"{label}, only {low} to {high} above it"
     if fit.over < 0:
@@ -108,7 +109,7 @@ def ring_sentence(found: Found, name: str, system: UnitSystem) -> str:
     if not own:
         return ""
     one = min(own, key=lambda s: abs(s.setting - s.rig.target_flow))
-    believed, light = (display.own("flow_rate", value, system) for value in (one.setting, one.light))
+    believed, light = (display.value("flow_rate", value, system) for value in (one.setting, one.light))
     return (
         f"{one.rig.setup.label}: with the ring at {believed} a third of that setting's reaction means {light}, not "
         f"{believed}: little force is little water."

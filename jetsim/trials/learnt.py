@@ -212,6 +212,7 @@ def tie_table(test: FieldTest, ties: list[Confused]) -> Table:
             Column("second", [called[tie.second] for tie in ties]),
             Column("correlation", [tie.correlation for tie in ties], decimals=2),
         ),
+        "Correlations of the draws.",
     )
 
 
