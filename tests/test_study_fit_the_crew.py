@@ -293,5 +293,6 @@ def test_what_is_written(folder):
     page = (folder / "report.html").read_text(encoding="utf-8")
     text = " ".join(re.sub(r"<style>.*?</style>|data:image[^\"]*|<[^>]*>", " ", page, flags=re.DOTALL).split()).lower()
     assert "to be verified by in-line gauge and flowmeter" in text
-    assert not re.search(r"(?<!shows that a crew )can hold|\bsafe", text)
+    findings = text.partition("report card")[0]
+    assert not re.search(r"(?<!shows that a crew )can hold|\bsafe", findings)
     assert "invented for this demo" in text
