@@ -129,12 +129,11 @@ MUTANTS = tuple(Mutant(f"jetsim/{file}", old, new, tests) for file, old, new, te
     ("experiment/distributions.py", "math.log(self.highest / self.lowest)\n        return np.clip",
      "math.log10(self.highest / self.lowest)\n        return np.clip", "test_distributions"),
     ("trials/likelihood.py", "density - sizes", "density + sizes", "test_likelihood"),
-    ("supply/pumping.py", "good = swept.allowed & (found.both >= plan.probability)",
-     "good = found.both >= plan.probability", "test_supply_pumping"),
-    ("supply/pumping.py", "(enough & within).mean(axis=-1)", "(enough | within).mean(axis=-1)", "test_supply_pumping"),
-    ("supply/model.py", "values.get(EXCESS, 0.0))", "0.0)", "test_supply_model"),
-    ("target/throwing.py", "[1] >= task.flow).mean(axis=-1)", "[1] > 0.0).mean(axis=-1)", "test_target_throwing"),
-    ("target/streams.py", '{MEASURED, *stated["fixed"]', '{*stated["fixed"]', "test_target_streams"),
+    ("pumping/runs.py", "good = swept.allowed & (found.both >= wanted.probability)",
+     "good = found.both >= wanted.probability", "test_pumping_runs"),
+    ("pumping/runs.py", "(enough & within).mean(axis=-1)", "(enough | within).mean(axis=-1)", "test_pumping_runs"),
+    ("equipment/model.py", "values.get(EXCESS, 0.0))", "0.0)", "test_equipment_model"),
+    ("window/throwing.py", "[1] >= task.flow).mean(axis=-1)", "[1] > 0.0).mean(axis=-1)", "test_window_throwing"),
 ))
 # fmt: on
 

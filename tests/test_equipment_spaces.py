@@ -13,9 +13,11 @@ from jetsim.equipment.beliefs import BELIEFS, LATENTS
 from jetsim.equipment.department import load_department, read_department
 from jetsim.equipment.learnt import Learnt
 from jetsim.equipment.model import DELIVERED, FORCE, NEEDED
-from jetsim.equipment.reading import Stated, read_stated
+from jetsim.equipment.questions import Question
+from jetsim.equipment.reading import Stated, read_model, read_stated
 from jetsim.equipment.spaces import Choices, inputs_of, joint_draws, model_of, space_of
 from jetsim.errors import InputError
+from jetsim.experiment.parameters import Parameter
 from jetsim.experiment.tables import load_toml
 from jetsim.hydraulics.operating_point import operating_point
 from jetsim.quantities import QUANTITIES
@@ -161,3 +163,44 @@ def test_a_model_travels_to_other_processes():
     model = model_of(SETUPS["a"], inputs_of(SETUPS["a"]))
     copied = pickle.loads(pickle.dumps(model))
     assert float(once(copied)["extreme_reach"][0]) == float(once(model)["extreme_reach"][0])
+
+
+def test_a_question_overrides_only_what_is_believed():
+    beliefs = {"elevation": "40 deg", "wind_along": "0 mph", "valve_upstream_factor": 1.2, "nozzle_height": "3 ft"}
+    with pytest.raises(InputError) as caught:
+        read_model({"study": "any", "title": "t", "beliefs": beliefs}, Question, "q.toml")
+    first, second = caught.value.lines
+    assert first.startswith("q.toml: beliefs.elevation: is nothing that the package believes; state it in the")
+    assert second.startswith("q.toml: beliefs.nozzle_height: is nothing that the package believes")
+
+
+def test_what_a_nozzle_lacks_does_not_vary():
+    steps = read_stated("s", {"distribution": "choice", "values": [-1, 0], "weights": [1, 9]}, "supply.setting_step")
+    vary = (Parameter("supply.setting_step", steps.distribution, "controllable", "assumption", "x"),)
+    having = [name for name, setup in SETUPS.items()
+              if "supply.setting_step" in inputs_of(setup, Choices(vary)).medians]  # fmt: skip
+    assert having == ["f"]
+
+
+@pytest.mark.parametrize("name", ["a", "f", "g"])
+def test_what_flies_elsewhere_is_the_stream_that_the_model_flies(name):
+    setup = SETUPS[name]
+    model = model_of(setup, inputs_of(setup), Choices(outputs=OUTPUTS))
+    sample = xr.Dataset({"wind_along": ("sample", [-2.0, 3.0]), "nozzle_pressure": ("sample", [3e5, 5e5])})
+    plain, found = simulate(Stream.from_values(model.streams(sample))), model(sample)
+    for output in OUTPUTS:
+        assert plain[output].values == pytest.approx(found[output].values, rel=1e-12)
+
+
+def test_a_stream_without_pressure_is_a_trickle():
+    model = model_of(SETUPS["a"], inputs_of(SETUPS["a"]))
+    sample = xr.Dataset({"nozzle_pressure": ("sample", [3e5]), "supply.nozzle_pressure_error": ("sample", [-4e5])})
+    assert model.streams(sample)["nozzle_pressure"] == pytest.approx(1.0)
+    assert float(model(sample)["flow_rate"][0]) == 0.0
+
+
+def test_an_automatic_nozzle_holds_the_pressures_of_its_rated_flows():
+    low, high = SETUPS["g"].nozzle.holds
+    assert (low, high) == pytest.approx((90 * units.PSI, 110 * units.PSI))
+    assert SETUPS["f"].nozzle.holds == pytest.approx((0.0, 200 * units.PSI))
+    assert SETUPS["a"].nozzle.holds == (0.0, np.inf)

@@ -217,12 +217,17 @@ def test_ignorance_leaves_out_what_moves_nothing():
     assert "common practice" in findings.ignorance_sentence(ParameterSpace((usual,)), {})
 
 
-def test_more_than_a_tenth_outside_a_fit_is_said():
-    bit = next(iter(findings.VALIDITY))
-    assert findings.outside_sentence(np.array([bit] + [0] * 9)) == ""
-    text = findings.outside_sentence(np.array([bit] * 2 + [0] * 8))
-    assert text.startswith("In 20 % of the runs")
-    assert f"{findings.VALIDITY[bit]} (20 %)" in text
+def test_inputs_are_counted_by_what_they_rest_on():
+    assert findings.standings_sentence(space()) == "Of 3 uncertain inputs, 1 are measured; the other 2 are believed."
+    guess = Parameter("elevation", Uniform(20, 40), "unknown", "assumption", "half learnt from a test; before: a guess")
+    assert "0 are measured, 1 half learnt; the other 0" in findings.standings_sentence(ParameterSpace((guess,)))
+    free = ParameterSpace((Parameter("elevation", Uniform(20, 40)),))
+    assert findings.standings_sentence(free).startswith("None of the 1 uncertain inputs is measured")
+
+
+def test_overrides_are_named():
+    assert findings.overrides_sentence(()) == ""
+    assert findings.overrides_sentence(["wind_along"]).endswith("than the package: wind along the throw.")
 
 
 def test_followers_that_are_tied_are_called_so():

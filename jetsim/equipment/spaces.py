@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from jetsim.equipment.beliefs import BEFORE_BREAKUP, BELIEFS, STREAM, Belief, latents_of, style_belief
 from jetsim.equipment.department import Department, SetUp
 from jetsim.equipment.learnt import Learnt
-from jetsim.equipment.model import Drive, SetUpModel
+from jetsim.equipment.model import NEEDED, Drive, SetUpModel
 from jetsim.equipment.reading import Stated
 from jetsim.errors import InputError
 from jetsim.experiment.design import sobol_points, spawn
@@ -108,7 +108,8 @@ def inputs_of(setup: SetUp, choices: Choices | None = None, learnt: Learnt | Non
         owners.setdefault("supply.hose_deviation", f"lines.{setup.owners['line']}")
     speaking = _speaking(beliefs, given)
     _check_acting(setup, asked, speaking)
-    parameters, fixed = _split(speaking, asked)
+    acting = replace(asked, vary=tuple(p for p in asked.vary if p.name not in setup.nozzle.without))
+    parameters, fixed = _split(speaking, acting)
     tied, latents = latents_of(parameters)
     if learnt is not None:
         tied, latents = learnt.applied(tied, latents, Inputs(tied, fixed, owners).key)
@@ -142,7 +143,12 @@ def _by_style(setup: SetUp, given: Mapping[str, Any]) -> bool:
 def _believed(setup: SetUp, asked: Choices) -> list[str]:
     """Names in the table of beliefs that act on a set-up and on what is asked of it."""
     names = [*STREAM, *setup.nozzle.believed, "supply.reaction_excess"]
-    if setup.line is not None and any(setup.hoses[part.hose].scatter > 0 for part in setup.line.sections):
+    through_line = asked.drive == "pump" or not asked.outputs or NEEDED in asked.outputs
+    if (
+        through_line
+        and setup.line is not None
+        and any(setup.hoses[part.hose].scatter > 0 for part in setup.line.sections)
+    ):
         names.append("supply.hose_deviation")
     if BREAKUP in setup.measured:
         names = [name for name in names if name not in BEFORE_BREAKUP]

@@ -41,6 +41,8 @@ _SIZES = np.array([-2.3, -1.3, -0.5, 0.4, 1.1, 1.6, 2.3])
 _EDGES = np.clip(ndtri(np.linspace(0.0, 1.0, 65)), -2.6, 2.6)
 # Less of the flow than this on the height of an opening is not worth an aim.
 _NOTHING = 1e-3
+# A cloud holds nothing beyond so many deviations: 1e-12 of it.
+_FAR = 7.0
 # Lines of aim that are tried leave these shares of the water to one side.
 _PARTINGS = (0.3, 0.7)
 
@@ -172,19 +174,34 @@ def through_window(spray: Spray, window: Window, aimed: bool = True) -> Array:
     return through_opening(crossing(spray, window.distance), window, aimed)
 
 
-def through_opening(clouds: Clouds, window: Window, aimed: bool = True) -> Array:
-    """As `through_window`, for clouds on the plane of the window."""
-    half = np.asarray(window.width, dtype=float) / 2
-    sill = np.asarray(window.sill, dtype=float)
-    (rise, across), (up, aside) = clouds.centre, clouds.deviation
-    upright = clouds.share[:, None] * _inside(rise, up, sill, sill + np.asarray(window.height))
+def through_opening(clouds: Clouds, window: Window, aimed: bool = True, least: ArrayLike = 0.0) -> Array:
+    """As `through_window`, for clouds on the plane of the window.
+
+    Where no more than `least` of the flow comes at the window's height, that share is returned without an aim: it is
+    the most that any aim could bring.
+    """
+    shares = np.zeros(clouds.centre[0].shape[1])
+    near, upright = _on_height(clouds, window)
+    across, aside = (values[1][:, near] for values in (clouds.centre, clouds.deviation))
+    half = np.broadcast_to(np.asarray(window.width, dtype=float) / 2, shares.shape)[near]
     if not aimed:
-        return np.asarray((upright * _inside(across, aside, -half, half)).sum(axis=0))
-    shares: Array = upright.sum(axis=0)
-    some = np.flatnonzero(shares > _NOTHING)
-    half = np.broadcast_to(half, shares.shape)[some]
-    shares[some] = _best_aim(upright[:, some], across[:, some], aside[:, some], half)
+        shares[near] = (upright * _inside(across, aside, -half, half)).sum(axis=0)
+        return shares
+    found = upright.sum(axis=0)
+    some = np.flatnonzero(found > np.maximum(np.broadcast_to(least, shares.shape)[near], _NOTHING))
+    found[some] = _best_aim(upright[:, some], across[:, some], aside[:, some], half[some])
+    shares[near] = found
     return shares
+
+
+def _on_height(clouds: Clouds, window: Window) -> tuple[NDArray[np.intp], Array]:
+    """Cases of which some class comes near a window's height, and the shares of their classes on it."""
+    rise, up = clouds.centre[0], clouds.deviation[0]
+    low = np.broadcast_to(np.asarray(window.sill, dtype=float), rise.shape[1:])
+    high = low + np.asarray(window.height)
+    margin = _FAR * up
+    near = np.flatnonzero(((rise + margin > low) & (rise - margin < high)).any(axis=0))
+    return near, clouds.share[:, None] * _inside(rise[:, near], up[:, near], low[near], high[near])
 
 
 def _best_aim(upright: Array, centre: Array, deviation: Array, half: Array) -> Array:
