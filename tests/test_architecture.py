@@ -34,6 +34,8 @@ FLOORS = {
     "window": 8,
     "assumptions": 8,
     "trials": 8,
+    "cards": 8,
+    "staffing": 8,
 }
 # A few steps within a floor are wanted: the report prints what experiment found, streams start at a nozzle.
 LONGEST_FILE = 500

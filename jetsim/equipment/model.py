@@ -80,6 +80,21 @@ class SetUpModel:
             return self.setup.target[NOZZLE]
         return float(self.nozzle({}).pressure(self.setup.target["flow"], self.density))
 
+    def check_reachable(self, where: str) -> None:
+        """Refuse a target that the set-up's pump cannot give; without a line nothing is refused.
+
+        Raises
+        ------
+        InputError
+            Starts with `where` and names the best achievable.
+        """
+        if self.believed is None:
+            return
+        try:
+            self.believed.demand_reachable(f"target of setups.{self.setup.name}")
+        except InputError as error:
+            raise InputError(f"{where}: {error}") from None
+
     @property
     def density(self) -> Any:
         """Of the water that is believed [kg/m3]."""

@@ -4,7 +4,7 @@ Each room states its own question as a subclass of `Question`; what all question
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar
 
@@ -138,6 +138,10 @@ class Asked(Generic[Q]):
     setups: tuple[SetUp, ...]
     learnt: Learnt | None
     path: Path
+
+    def quick(self) -> "Asked[Q]":
+        """The same with the quick question."""
+        return replace(self, question=self.question.quick())
 
     @property
     def units(self) -> UnitSystem:

@@ -117,7 +117,7 @@ def _draw_panel(axes: Axes, x: str, panel: Panel, looks: Mapping[str, Look], sys
         ends = display.convert(x, (window.low, window.high), system)
         axes.axvspan(*ends, facecolor="#efe9d9", linewidth=0, zorder=0, label=window.label)
     for limit in panel.limits:
-        _draw_limit(axes, panel.quantity, limit, system)
+        draw_limit(axes, panel.quantity, limit, system)
     axes.margins(x=0.02)
     _label_limits(axes, panel, system)
     axes.grid(axis="y")
@@ -136,7 +136,8 @@ def _draw_line(axes: Axes, x: str, y: str, line: Line, look: Look, system: UnitS
     axes.plot(at, values, color=look.colour, marker=look.marker, linestyle=look.line, markevery=every, label=line.label)
 
 
-def _draw_limit(axes: Axes, name: str, limit: Limit, system: UnitSystem) -> None:
+def draw_limit(axes: Axes, name: str, limit: Limit, system: UnitSystem) -> None:
+    """Draw a labelled limit of quantity `name` across the axes."""
     value = float(display.convert(name, limit.value, system))
     if limit.high is None:
         axes.axhline(value, color="#333333", linewidth=1.0, linestyle=(0, (6, 2)))
