@@ -88,7 +88,7 @@ AIR_STREAM = (
     + r"""
 #define STEPS 176
 typedef struct { double u, w, n, x, z; } State;
-typedef struct { double level, up, half, widening, gain, drag, near, flat, broken, pace; } Case;
+typedef struct { double level, up, half, widening, gain, drag, near, flat, frame, broken, pace; } Case;
 /* Rates per step at a step number of the cubic clock. */
 static inline State rate(State s, double number, const Case *c) {
     double turn = STEPS, sum = number + turn, share = number / sum;
@@ -96,6 +96,8 @@ static inline State rate(State s, double number, const Case *c) {
     double pace = c->pace * share * share * (number + 3 * turn) / sum;
     double mx = c->level - s.u, mz = c->up - G * time - s.w, b = c->half + c->widening * time, arm = s.n / b;
     double f = c->gain / (b * sqrt(sqrt(mx * mx + mz * mz + arm * arm + 1e-24)));
+    double h = c->frame * mx / (mx * mx + mz * mz + 1e-6);
+    f = sqrt(h * h + f * f) - h;
     double p = s.u - f * mx, q = s.w - f * mz, square = p * p + q * q, flat = c->flat * square * square;
     double root = sqrt(sqrt(square)) + c->near;
     double k = (c->broken / time - 1) * c->drag * root * root * (2.5 - 1.5 / (1 + flat));
@@ -108,7 +110,8 @@ static inline State add(State s, State d, double h) {
 }
 void fly(long n, int threads, const double *speed, const double *elevation, const double *height, const double *target,
          const double *core, const double *along, const double *across, const double *half, const double *widening,
-         const double *gain, const double *drag, const double *near, const double *flat, double *reach) {
+         const double *gain, const double *drag, const double *near, const double *flat, const double *frame,
+         double *reach) {
     #pragma omp parallel for num_threads(threads) schedule(static)
     for (long i = 0; i < n; i++) {
         double angle = elevation[i] * 0.017453292519943295, level = speed[i] * cos(angle), up = speed[i] * sin(angle);
@@ -120,7 +123,7 @@ void fly(long n, int threads, const double *speed, const double *elevation, cons
         double end = s.w * s.w + 2 * G * (s.z - target[i]), number = 0;
         reach[i] = -1;
         if (end < 0) continue;
-        Case c = {size, up, half[i], widening[i], gain[i], drag[i], near[i], flat[i], t, 0};
+        Case c = {size, up, half[i], widening[i], gain[i], drag[i], near[i], flat[i], frame[i], t, 0};
         c.pace = (s.w + sqrt(end)) / G / (STEPS * 0.25);
         State k1 = rate(s, 0, &c), k4;
         for (int j = 0; j < 100 * STEPS; j++, number++) {

@@ -137,7 +137,7 @@ def fit(law: Law, weights: Array, cases: Cases, shift: Array | float = 0.0, roun
         error = weights[active] * (best[active] - target[active])
         move = _damped(weights[active, :, None] * slopes[active], error, damping[active])
         move = np.clip(x[active] + move, first - law.farthest, first + law.farthest) - x[active]
-        tried, tried_slopes = _tried(law, x[active] + move, cases)
+        tried, tried_slopes = jacobian(law, x[active] + move, cases)
         new = _cost(weights[active], tried - target[active])
         gain = cost[active] - new
         better = active[gain > 0]
@@ -148,15 +148,6 @@ def fit(law: Law, weights: Array, cases: Cases, shift: Array | float = 0.0, roun
         if active.size == 0:
             break
     return x
-
-
-def _tried(law: Law, x: Array, cases: Cases) -> tuple[Array, Array]:
-    """As `jacobian`; where the move leads to flights that never end, a bad result instead of an error."""
-    try:
-        return jacobian(law, x, cases)
-    except ArithmeticError:
-        shape = (len(x), data.RANGES + data.HEIGHTS)
-        return np.full(shape, _LOST), np.zeros((*shape, x.shape[1]))
 
 
 def _cost(weights: Array, error: Array) -> Array:

@@ -22,11 +22,16 @@ from benchmarks import flight_uncertainty
 from benchmarks.command import run
 from benchmarks.flight_checks import ELEVATIONS, Checks, Fitted, check, fit_with_groups
 from benchmarks.flight_fit import Law
-from benchmarks.rival_laws import ChangedAirStream, Feature, GrowingDrag, ScalarAir, Shedding, SweptAir
-from jetsim.jet.drag import AirStream, FlightConstants, Jet, TwoStage, Vacuum
+from benchmarks.rival_laws import ChangedAirStream, Feature, GrowingDrag, ScalarAir, SharedAir, Shedding, SweptAir
+from jetsim.jet.drag import FlightConstants, Jet
+from jetsim.jet.laws.air_stream import AirStream
+from jetsim.jet.laws.two_stage import TwoStage
+from jetsim.jet.laws.vacuum import Vacuum
 
 Array = data.Array
 _OVERLAP, _SWEPT = 16 / np.pi, 2 / np.pi
+# Spread of drop sizes of the shared air stream, from the same tip and wind as in `benchmarks/drop_spread.py`.
+SHARED_SPREAD = 0.94
 
 
 def air_stream(jet: Jet, constants: Array) -> AirStream:
@@ -56,6 +61,11 @@ def _swept(kappa: float):
     return build
 
 
+def shared(jet: Jet, constants: Array) -> SharedAir:
+    """All classes of drops in one air stream."""
+    return SharedAir(jet, _filled(constants, (0.0, 0.0, 0.0, SHARED_SPREAD)))
+
+
 def _changed(feature: Feature, order: tuple[int, ...] = (0, 1, 2, 3, 4), fixed_q: float = 0.0):
     """The air-stream law with a feature changed; `order` says which constants are given, in which rows they go."""
 
@@ -82,7 +92,9 @@ TWO_STAGE = Law(
     frozenset({"breakup_exponent", "speed_exponent"}),
 )
 AIR_STREAM = Law("air_stream", air_stream, {"drop_ratio": 0.25, "spread": 0.011, "quality_exponent": 1.2}, _Q)
+SHARED = Law("all drops share one air stream: balances close", shared, {"c": 0.6, "spread": 0.018, "q": 1.1}, _Q)
 RIVALS = (
+    SHARED,
     Law("drag ~ (s/x_b)^m, exponents of V and d", GrowingDrag, {"c": 8.0, "m": 1.5, "e": -0.8, "f": 0.5},
         frozenset("ef")),
     Law("progressive shedding of the core", Shedding, {"c": 0.35, "n": 5.0, "q": 0.5}, _Q),

@@ -29,8 +29,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from benchmarks import compiled_twins
 from benchmarks.command import run
 from jetsim.jet.core import Launch
-from jetsim.jet.drag import AirStream, DragLaw, FlightConstants, Jet, TwoStage, drag_law
-from jetsim.jet.hodograph import fly_fastest
+from jetsim.jet.drag import DragLaw, FlightConstants, Jet
+from jetsim.jet.laws.air_stream import AirStream
+from jetsim.jet.laws.law import Law
+from jetsim.jet.laws.two_stage import TwoStage
 from jetsim.simulation import simulate, start_of
 from jetsim.stream import Stream
 from tests import reference_flight
@@ -81,6 +83,7 @@ class Flights:
     jet: Jet
     launch: Launch
     law: DragLaw
+    kind: Law
 
     def rows(self) -> tuple[Array, ...]:
         """The arrays in the order of the compiled twin."""
@@ -112,7 +115,7 @@ def sample(count: int, law: str) -> Stream:
 def flights_of(stream: Stream) -> Flights:
     """The flights that `simulate` flies for a stream."""
     start = start_of(stream)
-    return Flights(start.jet, start.launch, drag_law(str(stream.drag_model), start.jet, start.constants))
+    return Flights(start.jet, start.launch, start.law.of(start.jet, start.constants), start.law)
 
 
 # --------------------------------------------------------------------------------------------------------
@@ -246,7 +249,7 @@ def flight_runs(count: int, law: str, true: Array, twin: compiled_twins.Twin | N
     """The flight alone: that of the library, and the twin."""
     flights, rounds = flights_of(sample(count, law)), rounds_for(count)
     length = flights.jet.breakup_length
-    alone, reach = quickest(lambda: fly_fastest(flights.law, flights.launch, length).extreme_reach, rounds)
+    alone, reach = quickest(lambda: flights.kind.fly(flights.law, flights.launch, length).extreme_reach, rounds)
     runs = [Run("flight alone, threads: 1", count, alone, error(reach, true))]
     if twin is not None and count <= MOST_IN_C:
         rows = flights.rows()

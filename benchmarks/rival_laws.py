@@ -8,10 +8,13 @@ from dataclasses import dataclass
 from typing import Self
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
-from jetsim.jet.drag import Jet
+from jetsim.jet.drag import FlightConstants, Jet
 from jetsim.jet.drops import drop_drag_coefficient, longest_stable_step
+from jetsim.jet.laws.air_stream import FINEST
+from jetsim.jet.laws.law import Law, SprayLaw
+from jetsim.jet.sizes import drop_ratio
 from jetsim.units import STANDARD_GRAVITY as G
 
 Array = NDArray[np.float64]
@@ -28,7 +31,6 @@ class Rival:
     """
 
     extra = 0
-    fitted = None
     longest_step = np.inf
 
     def __init__(self, jet: Jet, constants: Array) -> None:
@@ -202,6 +204,8 @@ class Feature:
         Constant drag coefficient 0.44 instead of that of drops.
     by_path : bool
         Whether the air stream widens with the path flown, not with V0 t.
+    wind_frame : float
+        In which frame the air's flux is counted in wind, from the wind's (0) to the nozzle's (1).
     """
 
     quality_in_drop: bool = True
@@ -209,6 +213,7 @@ class Feature:
     gradual: bool = True
     sphere: bool = False
     by_path: bool = False
+    wind_frame: float = 0.5
 
 
 class ChangedAirStream(Rival):
@@ -240,6 +245,14 @@ class ChangedAirStream(Rival):
         level = np.hypot(speed * np.cos(angle) - self.jet.wind_along, self.jet.wind_across)
         return np.stack([level - velocity[0], speed * np.sin(angle) - G * time - velocity[1]])
 
+    def _per_momentum(self, momentum: Array, flux: Array) -> Array:
+        """The air's speed over its momentum, from the square of that in the wind's frame."""
+        jet = self.jet
+        level = np.stack([jet.exit_speed * np.cos(np.deg2rad(jet.elevation)) - jet.wind_along, -jet.wind_across])
+        wind = (self.wind * level).sum(0) / np.maximum(_size(level), _STILL)
+        half = self.feature.wind_frame / 2 * wind * momentum[0] / ((momentum**2).sum(0) + 1e-6)
+        return np.asarray(np.sqrt(half**2 + flux) - half)
+
     def slowing(self, time: Array, velocity: Array, own: Array) -> tuple[Array, Array]:
         """Drag of drops on the slip against the air stream."""
         _, spread, q, overlap, _ = self.constants
@@ -248,7 +261,8 @@ class ChangedAirStream(Rival):
         width = d / 2 + rate * (own[1] if feature.by_path else self.jet.exit_speed * time)
         momentum = self._momentum(time, velocity)
         around = np.sqrt((momentum**2).sum(0) + overlap * (own[0] / width) ** 2 + 1e-24)
-        slip = velocity - momentum * d / (2 * width) * np.sqrt(self.jet.exit_speed / self.density_ratio / around)
+        flux = (d / (2 * width)) ** 2 * self.jet.exit_speed / self.density_ratio / around
+        slip = velocity - momentum * self._per_momentum(momentum, flux)
         fast = _size(slip)
         drag = self.sphere_drag(drop) if feature.sphere else self.drop_drag(fast, drop)
         spray = 1 - self.broken / time if feature.gradual else 1.0
@@ -262,3 +276,77 @@ def _cross(a: Array, b: Array) -> Array:
 
 def _size(vector: Array) -> Array:
     return np.asarray(np.sqrt((vector**2).sum(0)))
+
+
+# Shares of the mass below the drops that stand for a fifth of the water each.
+_FIFTHS = (0.1, 0.3, 0.5, 0.7, 0.9)
+
+
+class SharedAir(Rival):
+    """Drops of all sizes in one air stream whose momentum is what they lose together: the balances close.
+
+    As jetsim's law, but M is the momentum lost by five classes of drops, each a fifth of the water, and each meets the
+    air ``u exp(-(e/b)^2)`` at its distance e from the mean path, abreast in time. The flight is that of drops whose
+    size is `ratio` times the law's own, those of `FARTHEST`; they add nothing to the momentum. Constants: c,
+    tan(alpha), q, and the standard deviation of ln(diameter). Wind acts in its own frame.
+    """
+
+    extra = 23
+
+    def __init__(self, jet: Jet, constants: Array, ratio: ArrayLike = 1.0) -> None:
+        super().__init__(jet, constants)
+        self.ratio = np.broadcast_to(np.asarray(ratio, dtype=float), jet.exit_speed.shape)
+        self.longest_step = longest_stable_step(self._drops.min(axis=0), jet.water_density, jet.air_viscosity)
+
+    @property
+    def _drops(self) -> Array:
+        """Diameters [m]: of the drops flown, then of the classes; (6, n)."""
+        c, _, q, sigma = self.constants
+        ratios = np.concatenate([self.ratio[None], drop_ratio(np.array(_FIFTHS)[:, None], sigma)])
+        return np.maximum(ratios * c * self.jet.tip_diameter * self.quality**q, FINEST)
+
+    def take(self, cases: NDArray[np.intp]) -> Self:
+        """The same law for a choice of its cases."""
+        copy = super().take(cases)
+        copy.ratio = self.ratio[cases]
+        return copy
+
+    def begin(self, velocity: Array) -> Array:
+        """The moment, velocities of the classes, and offsets of all from the mean path."""
+        return np.concatenate([np.zeros_like(velocity[:1]), *[velocity] * 5, np.zeros((12, velocity.shape[1]))])
+
+    def slowing(self, time: Array, velocity: Array, own: Array) -> tuple[Array, Array]:
+        """Drag of every class on its slip against the one air stream."""
+        _, spread, q, _ = self.constants
+        angle, speed, d = np.deg2rad(self.jet.elevation), self.jet.exit_speed, self.jet.tip_diameter
+        classes = own[1:11].reshape(5, 2, -1)
+        mean = classes.mean(axis=0)
+        level = np.hypot(speed * np.cos(angle) - self.jet.wind_along, self.jet.wind_across)
+        momentum = np.stack([level, speed * np.sin(angle) - G * time]) - mean
+        width = d / 2 + spread / self.quality**q * speed * time
+        around = np.sqrt((momentum**2).sum(0) + 16 / np.pi * (own[0] / width) ** 2 + 1e-24)
+        air = momentum * d / (2 * width) * np.sqrt(speed / self.density_ratio / around)
+        each = np.concatenate([velocity[None], classes])
+        offsets = own[11:].reshape(6, 2, -1)
+        aside = (mean[0] * offsets[:, 1] - mean[1] * offsets[:, 0]) / (_size(mean) + _STILL)
+        slip = each - air * np.exp(-((aside / width) ** 2))[:, None]
+        fast = np.sqrt((slip**2).sum(axis=1))
+        drag = self.drop_drag(fast, self._drops) * fast * (1 - self.broken / time)
+        slowed = drag[:, None] * slip
+        fall = np.array([0.0, G])[:, None]
+        moved = np.concatenate([*(-slowed[1:] - fall), *(each - mean)])
+        return slowed[0], np.concatenate([_cross(mean, momentum)[None], moved])
+
+
+def shared_air(c: float, spread: float, q: float) -> Law:
+    """The same as a law with spray, for the package's own functions; the spread is `FlightConstants.drop_spread`."""
+
+    def mean(jet: Jet, given: FlightConstants, ratio: ArrayLike = 1.0) -> SharedAir:
+        columns = (c * np.asarray(given.drop_scale), spread, q, given.drop_spread)
+        return SharedAir(jet, np.stack(np.broadcast_arrays(*columns, jet.exit_speed)[:4]), ratio)
+
+    def drop(jet: Jet, given: FlightConstants) -> Array:
+        quality = jet.breakup_length / (210 * jet.tip_diameter)
+        return np.asarray(c * np.asarray(given.drop_scale) * jet.tip_diameter * quality**q)
+
+    return Law("shared_air", mean, "one air stream", spray=SprayLaw(drop, mean, mean, FINEST))

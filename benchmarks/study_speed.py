@@ -14,7 +14,7 @@ import tempfile
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
@@ -169,8 +169,8 @@ def reach_error(space: ParameterSpace, runs: xr.Dataset) -> str:
     start = start_of(Stream.from_values({**space.fixed, **columns}))
     errors = []
     for case, reach in enumerate(runs["extreme_reach"].values):
-        named = asdict(start.constants)
-        constants = FlightConstants(**{n: float(np.broadcast_to(v, count)[case]) for n, v in named.items()})
+        named = start.constants.members().items()
+        constants = FlightConstants.of({n: float(np.broadcast_to(v, count)[case]) for n, v in named})
         spray = reference_flight.air_stream(start.jet, start.launch, constants, case)
         launch = (float(column[case]) for column in start.launch)
         true = reference_flight.fly(

@@ -16,7 +16,7 @@ from jetsim.experiment.space import Parameter, ParameterSpace
 from jetsim.quantities import QUANTITIES, quantity
 from jetsim.report import display
 from jetsim.report.document import InputLine, ValidityCount
-from jetsim.report.figures import ROLE_WORDS, ControlEffect
+from jetsim.report.figures import NOTHING, ROLE_WORDS, ControlEffect
 from jetsim.report.tables import Column, Table
 from jetsim.simulation import VALIDITY
 
@@ -209,7 +209,9 @@ def shares_table(name: str, title: str, indices: xr.Dataset, labels: Mapping[str
     caption = "Share of the output's variance with 95 % intervals: what the input does alone, and in total."
     if ranking is not None:
         caption += " A rank such as 3 to 5 is a tie."
-    return Table(name, title, tuple(columns), caption, most=100)
+    nothing = [high < NOTHING for high in each(indices, "ST_high")]  # an undefined share is not nothing
+    words = f"a total share surely under {100 * NOTHING:g} %"
+    return Table(name, title, tuple(columns), caption, most=100, nothing=nothing, nothing_words=words)
 
 
 def by_total(indices: xr.Dataset, output: str) -> list[str]:

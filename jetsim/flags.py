@@ -7,9 +7,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jetsim.jet.breakup import BREAKUP_MODELS
-from jetsim.jet.drag import DRAG_LAWS
+from jetsim.jet.laws import DRAG_LAWS
 
-OUTCOMES = {0: "landed", 1: "never reaches the target height"}
+OUTCOMES = {0: "landed", 1: "never reaches the target height", 2: "lost: beyond what the drag law can follow"}
 VALIDITY = {
     1: "Weber number outside the breakup fit",
     2: "turbulence outside the breakup fit",
@@ -18,6 +18,8 @@ VALIDITY = {
     16: "exit speed outside the flight fit",
     32: "elevation outside the flight fit",
     64: "lands before breakup",
+    128: "wind above any that is known of",
+    256: "more than a tenth of the water finer than the flight law can say",
 }
 # More of the runs than this outside a fit, and the first paragraph of a report says so.
 MANY = 0.1
@@ -40,8 +42,8 @@ def validity(
     Parameters
     ----------
     values : mapping
-        Fields and results of the stream, ``stream_diameter`` [m], and whether its breakup length is ``estimated``; SI,
-        arrays of shape (n,).
+        Fields and results of the stream, ``stream_diameter`` [m], whether its breakup length is ``estimated``
+        and its drops are ``too_fine``; SI, arrays of shape (n,).
     names : mapping
         Names of the laws.
     landed_early : ndarray of bool, shape (n,)
@@ -54,6 +56,7 @@ def validity(
         (1, _outside(values["weber_number"], model.weber_range) & estimated),
         (2, _outside(values["exit_turbulence_intensity"], model.turbulence_range) & estimated),
         (64, landed_early),
+        (256, values["too_fine"]),
     ]
     if fitted is not None:
         checks += [
@@ -61,6 +64,7 @@ def validity(
             (8, _outside(diameter, fitted.tip_diameter)),
             (16, _outside(values["exit_speed"], fitted.exit_speed)),
             (32, _outside(values["elevation"], fitted.elevation)),
+            (128, _outside(np.hypot(values["wind_along"], values["wind_across"]), fitted.wind)),
         ]
     flags = np.zeros(landed_early.shape, dtype=np.int16)
     for bit, where in checks:

@@ -136,6 +136,8 @@ _CONSTANTS = {
         ("quality_exponent", "q", "exponent of breakup length (air-stream law)", -5.0, 10.0),
         ("drop_scale", "sd", "drop over its law (air-stream law)", 0.01, 100.0),
         ("drop_spread", "s", "spread of drop sizes (standard deviation of ln)", 0.0, 1.5),
+        ("farthest_share", "", "share of the water below the flight law's drop", 0.5, 0.999),
+        ("wind_frame", "f", "frame of the air's flux in wind (0 the wind's, 1 the nozzle's)", 0.0, 1.0),
         ("sphere_drag", "CD", "drag coefficient (two-stage law)", 0.0, 5.0),
         ("diameter_ratio", "c", "effective diameter over tip diameter (two-stage law)", 1e-3, 100.0),
         ("breakup_exponent", "q", "exponent of breakup length (two-stage law)", -5.0, 5.0),
@@ -162,6 +164,7 @@ _OUTPUTS = tuple(
         ("breakup_distance", "Xb", "breakup distance along the ground", "length", "m", "ft", "m"),
         ("extreme_reach", "X", "extreme reach", "length", "m", "ft", "m"),
         ("effective_reach", "Xe", "effective reach", "length", "m", "ft", "m"),
+        ("effective_reach_at_best", "Xe", "effective reach at the best elevation", "length", "m", "ft", "m"),
         ("delivered_fraction", "", "share of the flow delivered beyond the stated distance", "ratio", "1", "1", "1"),
         ("lateral_drift", "Y", "lateral drift (towards the left positive)", "length", "m", "ft", "m"),
         ("apex_height", "H", "apex height above ground", "length", "m", "ft", "m"),
@@ -269,6 +272,19 @@ def quantity(name: str) -> Quantity:
     if name in QUANTITIES:
         return QUANTITIES[name]
     raise InputError(f"unknown quantity {name!r}{did_you_mean(name, QUANTITIES)}")
+
+
+def register_quantity(added: Quantity) -> None:
+    """Add a quantity to the table: of a law or a result that is registered from outside.
+
+    Raises
+    ------
+    InputError
+        The name is taken.
+    """
+    if added.name in QUANTITIES:
+        raise InputError(f"quantity {added.name!r}: the name is taken")
+    QUANTITIES[added.name] = added
 
 
 def did_you_mean(name: str, known: Iterable[str]) -> str:

@@ -16,18 +16,20 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from jetsim import media
+from jetsim.errors import InputError
 from jetsim.flags import OUTCOMES, flag_attributes, validity
 from jetsim.flags import VALIDITY as VALIDITY
 from jetsim.hydraulics import nozzle
-from jetsim.jet.breakup import BreakupConstants, breakup_length_over_diameter
+from jetsim.jet.breakup import breakup_length_over_diameter
 from jetsim.jet.core import Launch
-from jetsim.jet.delivery import Thrown, delivered_fraction, reach_criterion
-from jetsim.jet.drag import FlightConstants, Jet, drag_law
-from jetsim.jet.hodograph import fly_fastest
+from jetsim.jet.delivery import Thrown, delivered_fraction, effective_reach_at_best, reach_criterion
+from jetsim.jet.drag import FlightConstants, Jet
+from jetsim.jet.laws import law_named
+from jetsim.jet.laws.law import Law
 from jetsim.jet.trajectory import trace
-from jetsim.jet.turbulence import TurbulenceConstants, Valve, valve_factor
-from jetsim.quantities import quantity
-from jetsim.stream import Stream, labelled
+from jetsim.jet.turbulence import Valve, valve_factor
+from jetsim.quantities import Quantity, quantity, register_quantity
+from jetsim.stream import Stream, group, labelled
 
 Array = NDArray[np.float64]
 Values = Mapping[str, NDArray[Any]]
@@ -55,10 +57,11 @@ def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> 
         SI, with ``units`` and ``long_name`` on each variable: `flow_rate`, `exit_speed`, `reaction_force`,
         `exit_turbulence_intensity`, `weber_number`, `breakup_length`, `breakup_distance`, `extreme_reach`,
         `lateral_drift`, `apex_height`, `apex_distance`, `flight_time`, `effective_reach` (its criterion is named in
-        its attributes; NaN under drag laws other than ``air_stream``), `outcome` and `validity`; and
-        `delivered_fraction` where the stream names a `delivery_distance`. Scalars give 0-d results. Nothing is clamped:
-        `extreme_reach` is NaN where `outcome` says that the stream never reaches the target height, and `validity`
-        flags every case outside the range of a fit.
+        its attributes; NaN under drag laws without spray), `outcome` and `validity`; and
+        `delivered_fraction` where the stream names a `delivery_distance`, and its `further_results`. Scalars give 0-d
+        results. Nothing is clamped: `extreme_reach` is NaN where `outcome` says that the stream never reaches the
+        target height or that the drag law cannot follow it to its end, and `validity` flags every case outside the
+        range of a fit.
 
     Examples
     --------
@@ -70,11 +73,12 @@ def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> 
     size = int(np.prod(list(template.sizes.values()), dtype=int))
     chunk = max(LEAST_CHUNK, math.ceil(size / (2 * math.ceil(size / (2 * CHUNK))))) if size else 1
     starts = range(0, size, chunk)
-    results = _allocate(size, _names(stream.delivery_distance is not None, path))
+    names = _names(stream, path)
+    results = _allocate(size, names)
 
     def run(start: int) -> None:
         part = slice(start, min(start + chunk, size))
-        for name, value in _simulate_mixed(columns(part), path).items():
+        for name, value in _simulate_mixed(columns(part), names).items():
             results[name][..., part] = value
 
     _for_each(run, starts, workers)
@@ -86,6 +90,48 @@ def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> 
     return data
 
 
+class Flown(NamedTuple):
+    """What a further result may use, of cases that share their laws.
+
+    Attributes
+    ----------
+    fields, results : mapping of str to ndarray, shape (n,)
+        Fields of the stream and results so far; SI.
+    thrown : Thrown
+        The stream as it was thrown.
+    """
+
+    fields: Values
+    results: Values
+    thrown: Thrown
+
+
+_FURTHER: dict[str, Callable[[Flown], Array]] = {
+    "effective_reach_at_best": lambda flown: effective_reach_at_best(flown.thrown)
+}
+
+
+def register_output(what: Quantity, function: Callable[[Flown], Array]) -> None:
+    """Add a result that streams may ask for (`Stream.further_results`) and studies may rank.
+
+    Parameters
+    ----------
+    what : Quantity
+        With role ``"output"``.
+    function : callable
+        From what was flown to an array of shape (n,), SI.
+
+    Raises
+    ------
+    InputError
+        The name is taken, or the quantity is no output.
+    """
+    if what.role != "output":
+        raise InputError(f"quantity {what.name!r}: its role must be 'output'")
+    register_quantity(what)
+    _FURTHER[what.name] = function
+
+
 class Start(NamedTuple):
     """What flies and how it starts, flat arrays of cases: for `jetsim.jet.delivery`."""
 
@@ -93,6 +139,7 @@ class Start(NamedTuple):
     launch: Launch
     constants: FlightConstants
     flow_rate: Array
+    law: Law
 
 
 def start_of(stream: Stream) -> Start:
@@ -106,14 +153,23 @@ def start_of(stream: Stream) -> Start:
     Returns
     -------
     Start
+
+    Raises
+    ------
+    InputError
+        The cases differ in their laws.
     """
     template, columns = _columns(stream.values())
     values = columns(slice(0, int(np.prod(list(template.sizes.values()), dtype=int))))
     names = {name: str(values[name][0]) for name in ("pressure_tap", *_LAWS)}
+    for name, first in names.items():
+        if (values[name] != first).any():
+            raise InputError(f"{name}: must be one for all cases here")
     exit_ = _exit(values, names)
     jet = _jet(values, exit_, _breakup(values, names, exit_))
     launch = Launch(jet.exit_speed, *(values[n] for n in ("elevation", "nozzle_height", "target_height")))
-    return Start(jet, launch, _constants(values, FlightConstants, "flight_constants"), exit_["flow_rate"])
+    constants = _constants(values, "flight_constants")
+    return Start(jet, launch, constants, exit_["flow_rate"], law_named(names["drag_model"]))
 
 
 def _processors() -> int:
@@ -155,50 +211,55 @@ def _columns(values: Mapping[str, Any]) -> tuple[xr.DataArray, Callable[[slice],
     return template, columns
 
 
-def _simulate_mixed(columns: Values, path: bool) -> dict[str, NDArray[Any]]:
+def _simulate_mixed(columns: Values, names: Sequence[str]) -> dict[str, NDArray[Any]]:
     """Simulate cases that may differ in their laws: each combination of laws flies on its own."""
     if all((columns[name] == columns[name][0]).all() for name in _LAWS):
-        return _simulate_alike(columns, path)
+        return _simulate_alike(columns, names)
     laws = [np.asarray(columns[name]).astype(str) for name in _LAWS]
     keys, which = np.unique(np.stack(laws), axis=1, return_inverse=True)
-    results = _allocate(which.size, _names("delivery_distance" in columns, path))
+    results = _allocate(which.size, names)
     for number in range(keys.shape[1]):
         cases = np.flatnonzero(which.ravel() == number)
-        part = _simulate_alike({name: column[cases] for name, column in columns.items()}, path)
+        part = _simulate_alike({name: column[cases] for name, column in columns.items()}, names)
         for name, value in part.items():
             results[name][..., cases] = value
     return results
 
 
-def _simulate_alike(columns: Values, path: bool) -> dict[str, NDArray[Any]]:
+def _simulate_alike(columns: Values, wanted: Sequence[str]) -> dict[str, NDArray[Any]]:
     """Simulate cases that share their laws."""
     names = {name: str(columns[name][0]) for name in ("pressure_tap", *_LAWS)}
     exit_ = _exit(columns, names)
     breakup = _breakup(columns, names, exit_)
     jet = _jet(columns, exit_, breakup)
-    constants = _constants(columns, FlightConstants, "flight_constants")
-    law = drag_law(names["drag_model"], jet, constants)
+    constants = _constants(columns, "flight_constants")
+    kind = law_named(names["drag_model"])
+    law = kind.of(jet, constants)
     launch = Launch(jet.exit_speed, *(columns[n] for n in ("elevation", "nozzle_height", "target_height")))
-    flight = fly_fastest(law, launch, jet.breakup_length)
+    flight = kind.fly(law, launch, jet.breakup_length)
     results: dict[str, NDArray[Any]] = exit_ | breakup
     results |= {name: getattr(flight, name) for name in _FLOWN}
-    thrown = Thrown(jet, launch, constants, flight, has_spray=names["drag_model"] == "air_stream")
+    thrown = Thrown(jet, launch, constants, flight, kind)
     results["effective_reach"] = reach_criterion(names["reach_criterion"]).reach(thrown)
-    if "delivery_distance" in columns:
+    if "delivered_fraction" in wanted:
         results["delivered_fraction"] = delivered_fraction(thrown, columns["delivery_distance"])
-    results["outcome"] = np.isnan(flight.extreme_reach).astype(np.int8)
+    results["outcome"] = np.where(flight.lost, 2, np.isnan(flight.extreme_reach)).astype(np.int8)
     estimated = np.isnan(columns["breakup_length"]) if "breakup_length" in columns else np.asarray(True)
-    judged = {**columns, **results, "stream_diameter": jet.tip_diameter, "estimated": estimated}
+    also = {"stream_diameter": jet.tip_diameter, "estimated": estimated, "too_fine": thrown.too_fine}
+    judged = {**columns, **results, **also}
     results["validity"] = validity(judged, names, flight.landed_before_breakup)
-    if path:
+    if "path_along" in wanted:
         points = trace(law, launch, jet.breakup_length, STATIONS)
         results |= dict(zip(_PATH, (*points.position, points.time), strict=True))
-    return {name: results[name] for name in _names("delivery_distance" in columns, path)}
+    for name in wanted:
+        if name in _FURTHER:
+            results[name] = _FURTHER[name](Flown(columns, results, thrown))
+    return {name: results[name] for name in wanted}
 
 
-def _constants(columns: Values, kind: type[Any], owner: str) -> Any:
+def _constants(columns: Values, owner: str) -> Any:
     members = {name.partition(".")[2]: value for name, value in columns.items() if name.startswith(f"{owner}.")}
-    return kind(**members)
+    return group(owner, members)
 
 
 def _exit(columns: Values, names: Mapping[str, str]) -> dict[str, NDArray[Any]]:
@@ -210,9 +271,8 @@ def _exit(columns: Values, names: Mapping[str, str]) -> dict[str, NDArray[Any]]:
     if names["pressure_tap"] == "base":
         pressure = nozzle.total_pressure(pressure, discharge, tip, columns["waterway_diameter"])
     speed = nozzle.exit_speed(pressure, velocity, density)
-    constants = _constants(columns, TurbulenceConstants, "turbulence_constants")
     valve = Valve(*(columns[f"valve_{name}"] for name in _VALVE))
-    factor = valve_factor(names["valve_model"], valve, constants)
+    factor = valve_factor(names["valve_model"], valve, _constants(columns, "turbulence_constants"))
     tension = media.water_surface_tension(columns["water_temperature"])
     return {
         "flow_rate": nozzle.flow_rate(pressure, tip, discharge, density),
@@ -235,7 +295,7 @@ def _breakup(columns: Values, names: Mapping[str, str], exit_: Values) -> dict[s
         weber_number=exit_["weber_number"],
         turbulence_intensity=exit_["exit_turbulence_intensity"],
         density_ratio=media.water_density(columns["water_temperature"]) / air,
-        constants=_constants(columns, BreakupConstants, "breakup_constants"),
+        constants=_constants(columns, "breakup_constants"),
         model=names["breakup_model"],
     )
     length = ratio * _stream_diameter(columns)
@@ -288,9 +348,11 @@ _RESULTS = (
 _PATH = ("path_along", "path_across", "path_height", "path_time")
 
 
-def _names(fraction: bool, path: bool) -> tuple[str, ...]:
+def _names(stream: Stream, path: bool) -> tuple[str, ...]:
     """Results in order."""
-    return (*_RESULTS, *(("delivered_fraction",) if fraction else ()), *(_PATH if path else ()))
+    fraction = ("delivered_fraction",) if stream.delivery_distance is not None else ()
+    further = tuple(name for name in stream.further_results if name in _FURTHER)
+    return (*_RESULTS, *fraction, *further, *(_PATH if path else ()))
 
 
 def _allocate(size: int, names: Sequence[str]) -> dict[str, NDArray[Any]]:
@@ -322,9 +384,11 @@ def _attributes(name: str) -> dict[str, Any]:
 
 
 def sparing(outputs: Sequence[str]) -> dict[str, Any]:
-    """Fields of a stream that spare results which none of the outputs (all by default) reads."""
+    """Fields of a stream that spare results which none of the outputs (all by default) reads, and ask for others."""
     costly = {"effective_reach": ("reach_criterion", "breakup"), "delivered_fraction": ("delivery_distance", None)}
-    return dict(field for result, field in costly.items() if outputs and result not in outputs)
+    spared = dict(field for result, field in costly.items() if outputs and result not in outputs)
+    further = tuple(name for name in outputs if name in _FURTHER)
+    return spared | ({"further_results": further} if further else {})
 
 
 @dataclass(frozen=True)

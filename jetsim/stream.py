@@ -1,6 +1,6 @@
 """A fire stream: its fields, their defaults, and what is refused."""
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, fields
 from typing import Any
 
@@ -16,16 +16,18 @@ from jetsim.hydraulics.nozzle_kinds import Nozzle
 from jetsim.hydraulics.operating_point import operating_point
 from jetsim.jet.breakup import BREAKUP_MODELS, BreakupConstants
 from jetsim.jet.delivery import REACH_CRITERIA
-from jetsim.jet.drag import DRAG_LAWS, FlightConstants
+from jetsim.jet.drag import FlightConstants
+from jetsim.jet.laws import DEFAULT, DRAG_LAWS
 from jetsim.jet.turbulence import VALVE_MODELS, TurbulenceConstants
 from jetsim.quantities import QUANTITIES, check_range, did_you_mean, quantity
 
-_NAMES = {
+# Views of tables: what is registered later is known here too.
+_NAMES: dict[str, Collection[str]] = {
     "pressure_tap": ("tip", "base"),
-    "valve_model": tuple(VALVE_MODELS),
-    "breakup_model": tuple(BREAKUP_MODELS),
-    "drag_model": tuple(DRAG_LAWS),
-    "reach_criterion": tuple(REACH_CRITERIA),
+    "valve_model": VALVE_MODELS,
+    "breakup_model": BREAKUP_MODELS,
+    "drag_model": DRAG_LAWS,
+    "reach_criterion": REACH_CRITERIA,
 }
 _GROUPS: dict[str, type[BreakupConstants] | type[FlightConstants] | type[TurbulenceConstants]] = {
     "breakup_constants": BreakupConstants,
@@ -87,12 +89,15 @@ class Stream:
     air_pressure : array_like
         Absolute [Pa].
     breakup_model, drag_model : str or array of str
-        Names from `jetsim.jet.breakup.BREAKUP_MODELS` and `jetsim.jet.drag.DRAG_LAWS`.
+        Names from `jetsim.jet.breakup.BREAKUP_MODELS` and `jetsim.jet.laws.DRAG_LAWS`.
     reach_criterion : str or array of str
         What `effective_reach` means: a name from `jetsim.jet.delivery.REACH_CRITERIA`.
     delivery_distance : array_like, optional
         Distance along the ground [m] beyond which the result `delivered_fraction` counts the flow; without it there is
         no such result.
+    further_results : sequence of str
+        Results to work out besides those that every stream has: ``"effective_reach_at_best"`` (up to 10 deg, see
+        `jetsim.jet.delivery.effective_reach_at_best`), and those added by `jetsim.simulation.register_output`.
     breakup_constants, flight_constants, turbulence_constants
         Constants of the laws; their members may be arrays too.
 
@@ -125,9 +130,10 @@ class Stream:
     air_temperature: ArrayLike | xr.DataArray = 15.0
     air_pressure: ArrayLike | xr.DataArray = 101325.0
     breakup_model: Any = "two_regime"
-    drag_model: Any = "air_stream"
+    drag_model: Any = DEFAULT.name
     reach_criterion: Any = "delivered share"
     delivery_distance: ArrayLike | xr.DataArray | None = None
+    further_results: Sequence[str] = ()
     breakup_constants: BreakupConstants = field(default_factory=BreakupConstants)
     flight_constants: FlightConstants = field(default_factory=FlightConstants)
     turbulence_constants: TurbulenceConstants = field(default_factory=TurbulenceConstants)
@@ -137,6 +143,7 @@ class Stream:
         for name, value in values.items():
             _check_field(name, value)
         _check_lengths(values)
+        _check_results(self.further_results)
         self._check_together()
 
     def _check_together(self) -> None:
@@ -149,15 +156,17 @@ class Stream:
             check_waterway(*_aligned(self.tip_diameter, self.waterway_diameter))
 
     def values(self) -> dict[str, Any]:
-        """All given fields by name, constants by dotted name."""
+        """All given fields that describe the stream, by name, constants by dotted name."""
         flat: dict[str, Any] = {}
         for item in fields(self):
             value = getattr(self, item.name)
+            if item.name == "further_results":
+                continue
             if item.name in _GROUPS:
                 kind = _GROUPS[item.name]
                 if not isinstance(value, kind):
                     raise InputError(f"{item.name} = {value!r}: must be a {kind.__name__}")
-                flat |= {f"{item.name}.{m.name}": getattr(value, m.name) for m in fields(kind)}
+                flat |= {f"{item.name}.{name}": member for name, member in _members(value).items()}
             elif value is not None or item.name not in _OPTIONAL:
                 flat[item.name] = value
         return flat
@@ -222,8 +231,21 @@ class Stream:
         for name in ("tip_diameter", "nozzle_pressure"):
             if name not in plain:
                 raise InputError(f"{name} is missing: a stream needs it, in {quantity(name).si}")
-        built: dict[str, Any] = {owner: _GROUPS[owner](**members) for owner, members in groups.items()}
+        built = {owner: group(owner, members) for owner, members in groups.items()}
         return cls(**plain, **built)
+
+
+def group(owner: str, members: Mapping[str, Any]) -> Any:
+    """Constants of one group by name: those of breakup, flight or turbulence."""
+    kind = _GROUPS[owner]
+    return kind.of(members) if kind is FlightConstants else kind(**members)
+
+
+def _members(constants: Any) -> dict[str, Any]:
+    """Constants of a group by name."""
+    if isinstance(constants, FlightConstants):
+        return constants.members()
+    return {item.name: getattr(constants, item.name) for item in fields(constants)}
 
 
 def equivalent_fields(
@@ -290,7 +312,16 @@ def _check_field(name: str, value: Any) -> None:
     check_range(name, array[given])
 
 
+def _check_results(names: Sequence[str]) -> None:
+    results = [name for name, known in QUANTITIES.items() if known.role != "input"]
+    for name in names:
+        if name not in results:
+            raise InputError(f"further_results: {name!r} is no result{did_you_mean(name, results)}")
+
+
 def _check_names(name: str, value: Any) -> None:
+    if name == "pressure_tap" and not isinstance(value, str):
+        raise InputError(f"{name} = {value!r}: must be one name for all cases")
     for text in sorted(set(np.ravel(np.asarray(value, dtype=object)).astype(str).tolist())):
         if text not in _NAMES[name]:
             raise InputError(f"{name} = {text!r}: unknown{did_you_mean(text, _NAMES[name])}")

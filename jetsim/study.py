@@ -26,6 +26,7 @@ from jetsim.report import cautions
 from jetsim.report.document import Report, render
 from jetsim.report.figures import Plot
 from jetsim.report.folder import StudyFolder
+from jetsim.report.paper import white_paper
 from jetsim.report.provenance import Record, sha256, source_commit, timestamp, versions, write_manifest
 from jetsim.report.tables import Table, check_name
 
@@ -43,6 +44,8 @@ class Options:
     inputs, output : Path
         Study file, and folder of the results.
     quick, dry_run, overwrite : bool
+    paper : bool or None
+        Write the white paper too; None: in a full run only.
     units : {"us", "si"} or None
         None: as the study file says.
     workers : int
@@ -63,7 +66,13 @@ class Options:
     overwrite: bool = False
     department: Path | None = None
     setups: tuple[str, ...] | None = None
+    paper: bool | None = None
     extra: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def writes_paper(self) -> bool:
+        """Whether the white paper is written: as asked, or else in a full run."""
+        return not self.quick if self.paper is None else self.paper
 
     def system(self, of_study_file: UnitSystem) -> UnitSystem:
         """Edition to show: the option's, or else the study file's."""
@@ -218,6 +227,8 @@ def _add_options(parser: argparse.ArgumentParser, study: Study[Any]) -> None:
     add("--dry-run", action="store_true", help="say what would be run and write nothing")
     add("--overwrite", action="store_true",
         help="replace a folder that holds something else; files that no study wrote are kept beside it")  # fmt: skip
+    add("--paper", action=argparse.BooleanOptionalAction,
+        help="write white_paper.docx (default: yes, but not with --quick)")  # fmt: skip
     if study.add_options is not None:
         study.add_options(parser)
 
@@ -318,9 +329,9 @@ def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
     digest = sha256(options.inputs)
     findings = study.compute(loaded, options)
     record = _record(study, options, findings, folder, digest)
-    finished = replace(findings, report=_completed(findings.report, options, record))
+    finished = replace(findings, report=_completed(findings.report, study, options, record))
     with folder.writing() as place:
-        _write(place, finished, options.quick)
+        _write(place, finished, options)
         write_manifest(replace(record, started=clock.started, wall_time=clock.seconds()), place)
     _tell(finished.report, options, clock.seconds())
 
@@ -353,7 +364,7 @@ def _record(study: Study[Any], options: Options, findings: Findings, folder: Stu
     )
 
 
-def _completed(report: Report, options: Options, record: Record) -> Report:
+def _completed(report: Report, study: Study[Any], options: Options, record: Record) -> Report:
     """The report with what only the runner knows: nothing that differs between equal runs."""
     found = versions()
     made_with = {
@@ -362,10 +373,24 @@ def _completed(report: Report, options: Options, record: Record) -> Report:
         **found,
     }
     notices = (QUICK_NOTICE, *report.notices) if options.quick else report.notices
-    return replace(report, notices=notices, provenance={**made_with, **report.provenance})
+    rerun = {
+        "command": _command(study, options, record),
+        "commit": record.commit or "not known",
+        "seed": str(record.seed),
+        "study file": f"{options.inputs.name}, SHA-256 {record.study_file_sha256}",
+        **{name: f"SHA-256 {digest}" for name, digest in record.data_files.items()},
+    }
+    provenance = {**made_with, **report.provenance}
+    return replace(report, notices=notices, provenance=provenance, rerun={**rerun, **report.rerun})
 
 
-def _write(place: Path, findings: Findings, quick: bool) -> None:
+def _command(study: Study[Any], options: Options, record: Record) -> str:
+    """The command that gives the same results again, without paths of this machine."""
+    words = ["python", f"studies/{study.script.name}", "--inputs", options.inputs.name, "--units", record.units]
+    return " ".join([*words, *(["--quick"] if options.quick else [])])
+
+
+def _write(place: Path, findings: Findings, options: Options) -> None:
     """Write everything but the manifest."""
     plots = [*findings.report.plots, *findings.plots]
     tables = [*findings.report.tables, *findings.tables]
@@ -377,13 +402,15 @@ def _write(place: Path, findings: Findings, quick: bool) -> None:
         dataset.to_netcdf(place / f"{check_name(name)}.nc", engine="h5netcdf")
     (place / "figures").mkdir()
     for plot in plots:
-        plot.save(place / "figures", quick)
+        plot.save(place / "figures", options.quick)
     (place / "tables").mkdir()
     for table in tables:
         table.save(place / "tables")
     for name, text in findings.texts.items():
         (place / name).write_bytes(text.encode("utf-8"))
     (place / "report.html").write_bytes(render(findings.report).encode("utf-8"))
+    if options.writes_paper:
+        (place / "white_paper.docx").write_bytes(white_paper(findings.report))
 
 
 def _tell(report: Report, options: Options, seconds: float) -> None:

@@ -286,7 +286,7 @@ def sample_table(space: ParameterSpace, found: ranked.Results) -> Table:
     columns.append(Column("mean", [float(np.nanmean(v)) for v in values], outputs))
     for q in (5, 50, 95):
         columns.append(Column(f"q{q:02d}", [float(np.nanquantile(v, q / 100)) for v in values], outputs, f"{q} %"))
-    return Table("outputs", "Outputs over all uncertain inputs", columns)
+    return Table("outputs", "Outputs over all uncertain inputs", columns, "Mean and quantiles of the simulated throws.")
 
 
 # ---------------------------------------------------------------------------------------------------------

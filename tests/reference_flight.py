@@ -120,7 +120,10 @@ def air_stream(jet, launch, constants, case: int) -> Callable[..., tuple[np.ndar
         if size > 1e-10:
             lever = np.linalg.norm(own) / size
             share = 1 / math.sqrt(1 + 16 / math.pi * (lever / width) ** 2)
-            u = math.sqrt(water * (d / 2) ** 2 * speed * size * share / (air * width**2))
+            flux = water * (d / 2) ** 2 * speed * size * share / (air * width**2)
+            # Half of the wind along the momentum, as far as the flux is seen from the nozzle; none on a mere trace.
+            half = constants.wind_frame / 2 * (wind @ momentum) / size * size**2 / (size**2 + 1e-6)
+            u = math.sqrt(flux + half**2) - half
             air_velocity = wind + u * momentum / size
         slip = velocity - air_velocity
         fast = np.linalg.norm(slip)

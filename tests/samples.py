@@ -34,7 +34,7 @@ def stream_view(**changes):
     return fig.StreamView(**given | changes)
 
 
-def indices(totals=((0.2, 0.5, 0.3, 0.001), (0.95, 0.0, 0.0, 0.05))):
+def indices(totals=((0.2, 0.5, 0.3, 0.001), (0.95, 0.02, 0.02, 0.05))):
     total = np.array(totals)
     dims = ("output", "parameter")
     data = {"ST": total, "ST_low": total - 0.01, "ST_high": total + 0.01}

@@ -4,7 +4,8 @@ import numpy as np
 
 from jetsim.jet.core import Launch
 from jetsim.jet.delivery import Thrown
-from jetsim.jet.drag import AirStream, FlightConstants, Jet
+from jetsim.jet.drag import FlightConstants, Jet
+from jetsim.jet.laws.air_stream import AirStream
 from jetsim.jet.trajectory import fly
 
 
@@ -17,6 +18,11 @@ def thrown(diameter, speed, elevation=30.0, wind=(0.0, 0.0), target=0.0, height=
     jet = Jet(d, v, ratio * d, 999.1 * same, 1.225 * same, 1.8e-5 * same, 0.0735 * same, e, along, across)
     launch = Launch(v, e, height * same, target * same)
     return Thrown(jet, launch, FlightConstants(), fly(AirStream(jet, FlightConstants()), launch, jet.breakup_length))
+
+
+def coarse(case):
+    """Those of some streams whose finest tenth the law can speak of."""
+    return case.take(np.flatnonzero(~case.too_fine))
 
 
 def some(count=24, seed=5, wind=4.0):

@@ -30,11 +30,13 @@ def test_a_shown_number_is_right_to_its_digits(value, digits):
     )
 
 
-def test_both_units_with_the_editions_own_first():
-    assert display.both("nozzle_pressure", float(units.to_si(50, "psi"))) == "50.0 psi (3.45 bar)"
-    assert display.both("nozzle_pressure", float(units.to_si(50, "psi")), "si") == "3.45 bar (50.0 psi)"
-    assert display.both("discharge_coefficient", 0.975) == "0.975"
-    assert display.span("extreme_reach", 24.0, 24.0) == "78.7 ft (24.0 m)"
+def test_a_sentence_speaks_one_system_of_units():
+    pressure = float(units.to_si(50, "psi"))
+    assert display.value("nozzle_pressure", pressure) == "50.0 psi"
+    assert display.value("nozzle_pressure", pressure, "si") == "3.45 bar"
+    assert display.value("discharge_coefficient", 0.975) == "0.975"
+    assert display.span("extreme_reach", 24.0, 24.0) == "78.7 ft"
+    assert display.span("extreme_reach", 24.0, 29.0, "si") == "24.0 to 29.0 m"
 
 
 def test_a_hose_coefficient_is_short_in_both_editions():
@@ -47,8 +49,8 @@ def test_a_hose_coefficient_is_short_in_both_editions():
 
 
 def test_a_temperature_difference_keeps_no_offset():
-    assert display.both("water_temperature", 10.0) == "50.0 degF (10.0 degC)"
-    assert display.both("water_temperature", 10.0, interval=True) == "18.0 degF (10.0 degC)"
+    assert display.value("water_temperature", 10.0) == "50.0 degF"
+    assert display.value("water_temperature", 10.0, interval=True) == "18.0 degF"
 
 
 @pytest.mark.parametrize("name", QUANTITIES)

@@ -18,8 +18,10 @@ from benchmarks.rival_laws import ChangedAirStream, Feature
 from jetsim import media
 from jetsim.errors import InputError
 from jetsim.jet.core import Launch
-from jetsim.jet.drag import DRAG_LAWS, AirStream, FlightConstants, Jet, drag_law
+from jetsim.jet.drag import FlightConstants, Jet
 from jetsim.jet.drops import drop_drag_coefficient
+from jetsim.jet.laws import DRAG_LAWS, drag_law
+from jetsim.jet.laws.air_stream import AirStream
 from jetsim.jet.trajectory import fly, trace
 from tests import reference_flight
 from tests.published import GUNN_KINZER_1949
@@ -129,16 +131,32 @@ def test_poor_streams_of_fine_drops_stay_stable(seed):
     assert np.all(flight.flight_time < 60)
 
 
-def test_a_flight_that_loses_its_way_is_an_error():
-    class Stiff(AirStream):
-        """The air-stream law with drag beyond all steps."""
+class Stiff(AirStream):
+    """The air-stream law with more drag, some beyond all steps."""
 
-        def slowing(self, time, slip_squared):
-            return 1e9 * super().slowing(time, slip_squared)
+    factor = np.array([1.0, 300.0, 1e9])
 
-    jet, launch = cases()
-    with np.errstate(all="ignore"), pytest.raises(ArithmeticError, match="lost its way"):
-        fly(Stiff(jet, FlightConstants()), launch, jet.breakup_length)
+    def slowing(self, time, slip_squared):
+        return self.factor * super().slowing(time, slip_squared)
+
+    def take(self, cases):
+        copy = super().take(cases)
+        copy.factor = self.factor[cases]
+        return copy
+
+
+def test_a_flight_that_loses_its_way_is_lost_and_takes_no_other_along():
+    jet, launch = cases(3)
+    flight = fly(Stiff(jet, FlightConstants()), launch, jet.breakup_length)
+    assert list(flight.lost) == [False, False, True]
+    assert np.isnan([flight.extreme_reach[2], flight.apex_distance[2], flight.flight_time[2]]).all()
+    plain = fly(AirStream(jet, FlightConstants()), launch, jet.breakup_length)
+    assert flight.extreme_reach[0] == plain.extreme_reach[0]
+    # Too stiff for the usual steps, the second was flown again in finer ones: it rides in the air it drags along.
+    assert plain.extreme_reach[0] < flight.extreme_reach[1] < parabola(28.0, 30.0, 1.0)
+    points = trace(Stiff(jet, FlightConstants()), launch, jet.breakup_length, 20)
+    assert np.isnan(points.position[:, :, 2]).all()
+    assert points.position[0, -1, 1] == pytest.approx(flight.extreme_reach[1])
 
 
 # -- wind
@@ -149,6 +167,38 @@ def test_wind_signs():
     assert reach[5.0] > reach[0.0] > reach[-5.0]
     assert flown(across=5.0).lateral_drift[0] > 0.5
     assert flown().lateral_drift[0] == 0.0
+
+
+def test_the_wind_on_the_air_stream_spans_the_bracket():
+    """A 15/16-inch stream at 50 psi, 5 m/s: from the wind's frame to the nozzle's, and nothing in still air."""
+    stream = {"diameter": 0.0238125, "speed": 25.6, "ratio": 223.4}
+    loss = []
+    for frame in (0.0, 0.25, 0.5, 0.75, 1.0):
+        constants = FlightConstants(wind_frame=frame)
+        calm, head, tail = flown(constants=constants, along=np.array([0.0, -5.0, 5.0]), **stream).extreme_reach
+        loss.append((head / calm - 1, tail / calm - 1))
+        assert calm == pytest.approx(flown(**stream).extreme_reach[0], rel=1e-12)
+    head, tail = np.array(loss).T
+    assert np.all(np.diff(head) > 0)
+    assert np.all(np.diff(tail) < 0)
+    assert head[[0, -1]] == pytest.approx([-0.18, -0.06], abs=0.01)
+    assert tail[[0, -1]] == pytest.approx([0.17, 0.10], abs=0.01)
+
+
+@pytest.mark.parametrize("frame", [0.0, 0.3, 1.0])
+def test_any_frame_of_the_air_stream_is_its_reference_in_three_dimensions(frame):
+    rng = np.random.default_rng(17)
+    jet, launch = cases(diameter=rng.uniform(0.012, 0.03, 6), speed=rng.uniform(20, 35, 6),
+                        elevation=rng.uniform(10, 70, 6), along=rng.uniform(-8, 8, 6),
+                        across=rng.uniform(-8, 8, 6))  # fmt: skip
+    constants = FlightConstants(wind_frame=frame)
+    flight = fly(AirStream(jet, constants), launch, jet.breakup_length)
+    for case in range(6):
+        spray = reference_flight.air_stream(jet, launch, constants, case)
+        given = (float(a[case]) for a in launch)
+        true = reference_flight.fly(reference_flight.Case(*given, float(jet.breakup_length[case]), spray, 3))
+        for name in ("extreme_reach", "lateral_drift", "apex_height"):
+            assert getattr(flight, name)[case] == pytest.approx(true[name], rel=1e-6, abs=1e-5), name
 
 
 @settings(max_examples=12, deadline=None)

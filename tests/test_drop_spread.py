@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from benchmarks.drop_spread import FITTED_TIP, HELD_OUT_TIP, errors, fitted, rows_of
+from benchmarks.drop_spread import FITTED_TIP, HELD_OUT_TIP, STILL, errors, fitted, rows_of, shared_errors
 from jetsim.jet.drag import FlightConstants
 
 SCRIPT = Path(__file__).resolve().parents[1] / "benchmarks" / "drop_spread.py"
@@ -16,6 +16,8 @@ SCRIPT = Path(__file__).resolve().parents[1] / "benchmarks" / "drop_spread.py"
 def test_what_ships_is_the_fit_to_one_tip():
     found = fitted(rows_of(FITTED_TIP), "mean absolute error")
     assert round(found, 2) == FlightConstants().drop_spread
+    # The alternative that the docstrings name: still air in place of the table's moderate wind.
+    assert fitted(rows_of(FITTED_TIP, STILL), "mean absolute error") == pytest.approx(0.75, abs=0.01)
     assert fitted(rows_of(FITTED_TIP), "root of the mean square") == pytest.approx(found, abs=0.02)
 
 
@@ -23,8 +25,13 @@ def test_the_tip_held_out_is_held():
     error = errors(rows_of(HELD_OUT_TIP), FlightConstants().drop_spread)
     assert np.abs(error).mean() < 0.06
     # Worst at low pressure, where the stream is hardly broken up.
-    assert np.argmax(np.abs(error)) == 0
+    assert np.argmax(np.abs(error)) <= 1
     assert np.abs(error).max() < 0.2
+
+
+@pytest.mark.parametrize("tip", [FITTED_TIP, HELD_OUT_TIP])
+def test_a_rival_that_closes_the_balance_of_all_drops_holds_both_tips(tip):
+    assert np.abs(shared_errors(tip)).mean() < 0.04
 
 
 def test_it_runs_from_the_command_line(tmp_path):

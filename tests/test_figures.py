@@ -1,11 +1,10 @@
 """Figures: what is drawn, that nothing is clipped or overlaps, the data beside them, and the bytes."""
 
-import io
 import re
 import subprocess
 import sys
 import xml.etree.ElementTree as ElementTree
-from itertools import pairwise
+from itertools import combinations, pairwise
 
 import matplotlib as mpl
 import numpy as np
@@ -16,10 +15,10 @@ from PIL import Image
 
 from jetsim import units
 from jetsim.report import figures as fig
-from jetsim.report.figures_general import _places
+from jetsim.report.figures_general import _places, apart
 from jetsim.report.figures_sensitivity import tie_groups
 from jetsim.report.figures_stream import sixteenths
-from jetsim.report.style import WIDTH, jetsim_style
+from jetsim.report.style import COLUMN, PAGE, jetsim_style
 from tests import samples
 
 
@@ -67,7 +66,7 @@ def test_saved_files_are_whole_and_the_same_again(name, tmp_path):
         assert path.read_bytes() == (folders[0] / path.name).read_bytes(), path.suffix
     assert paths[2].read_bytes().startswith(b"%PDF")
     with Image.open(paths[0]) as image:
-        assert image.width == pytest.approx(160 * WIDTH, abs=2)
+        assert image.width == pytest.approx(300 * PAGE, abs=2)
         assert np.asarray(image.convert("L")).min() < 100, "the picture is empty"
     assert len(pd.read_csv(paths[3])) > 0
 
@@ -84,29 +83,103 @@ def test_places_are_rounded_beyond_the_noise_of_the_layout_solver(name):
 
 
 @pytest.mark.parametrize("name", samples.DRAWINGS)
-def test_figure_of_the_report_is_the_saved_one_without_title_and_caption(name):
+def test_saved_figures_carry_no_title_and_no_caption(name, tmp_path):
+    """Documents set them as text, so that a heading can be changed without drawing again."""
     plot = samples.DRAWINGS[name]("us")
-    root = ElementTree.fromstring(plot.svg())
-    with jetsim_style():
-        buffer = io.BytesIO()
-        plot.figure.savefig(buffer, format="svg")
-    alone = ElementTree.fromstring(buffer.getvalue())
-    assert root.get("width") == alone.get("width")
-    assert root.get("height") == alone.get("height")
-    top, *size = (float(number) for number in root.get("viewBox").split()[1:])
-    assert top > 0
-    assert size == [float(number) for number in alone.get("viewBox").split()[2:]]
-    assert named_parts(root) == named_parts(alone)
-    found = {element.get("id") for element in root.iter()}
-    used = re.findall(r'(?:url\(|xlink:href=")#([^)"]+)', plot.svg().decode())
-    assert used
-    assert set(used) <= found, "leans on a part that was cut out"
+    plot.save(tmp_path)
+    assert plot.title not in [text for text, _ in texts(plot)]
+    for kind in ("svg", "png"):
+        assert (tmp_path / f"sample.{kind}").read_bytes() == getattr(plot, kind)()
+    ElementTree.fromstring(plot.svg())
+    assert plot.alternative_text == "Elevation moves reach most. Made-up numbers for a test."
 
 
-def named_parts(root):
-    """Names of all groups and of the glyphs, in order; other names hold a hash of positions."""
-    names = [element.get("id") for element in root.iter() if element.tag.endswith(("}g", "}path"))]
-    return [name for name in names if name and re.fullmatch(r"[A-Za-z]+_\d+|DejaVu.*", name)]
+@pytest.mark.parametrize("name", ["share_bars", "index_bars", "line_bands", "control_effects", "sweep_contour"])
+def test_a_figure_can_be_as_wide_as_one_of_two_columns(name, monkeypatch):
+    monkeypatch.setattr(samples, "words", lambda: fig.Words("sample", "Title", "Caption.", COLUMN))
+    plot = samples.DRAWINGS[name]("us")
+    assert plot.figure.get_figwidth() == COLUMN
+    frame = plot.figure.bbox
+    assert [t for t, box in texts(plot) if drawn(plot, t) and (box.x0 < -1 or box.x1 > frame.x1 + 1)] == []
+
+
+@pytest.mark.parametrize("name", samples.DRAWINGS)
+def test_letters_are_of_one_size(name):
+    plot = samples.DRAWINGS[name]("us")
+    assert {text.get_fontsize() for text in plot.figure.findobj(mpl.text.Text) if text.get_text().strip()} == {8.5}
+
+
+def test_peoples_texts_are_texts(tmp_path):
+    """No mathematics between two dollar signs, and no control characters, which would spoil the SVG."""
+    odd = "bore for $400\x1b[31m, ball for $90\x00 and $_{$"
+    x = np.linspace(3e5, 9e5, 8)
+    panel = fig.Panel("flow_rate", [fig.Line(odd, x, x)], [fig.Limit(odd, 5e5)], [fig.Window(odd, 4e5, 5e5)], odd)
+    bars = fig.share_bars(fig.Words("bars", odd), fig.Shares(np.ones((1, 1)), [odd], [odd], odd))
+    for plot in (fig.line_bands(fig.Words("sample", odd), "nozzle_pressure", [panel]), bars):
+        ElementTree.fromstring(plot.svg())
+        shown = " ".join(text.replace("\n", " ") for text, _ in texts(plot))
+        assert "bore for $400[31m, ball for $90 and $_{$" in shown
+        assert "\x1b" not in shown + plot.alternative_text
+
+
+def test_labels_of_limits_hide_no_curve_and_do_not_overlap():
+    x = np.linspace(3e5, 9e5, 8)
+    limits = [fig.Limit(f"stated limit, {n} firefighters", value) for n, value in ((1, 267.0), (2, 280.0), (3, 300.0))]
+    panel = fig.Panel("reaction_force", [fig.Line("smooth bore", x, x / 2000)], limits)
+    plot = fig.line_bands(samples.words(), "nozzle_pressure", [panel, panel])
+    for axes in plot.figure.axes:
+        # The text alone, without the line that leads to it.
+        boxes = [mpl.text.Text.get_window_extent(t, plot.figure.canvas.get_renderer()) for t in axes.texts]
+        assert len(boxes) == 3
+        assert all(box.x0 > axes.bbox.x1 for box in boxes)
+        for one, other in combinations(boxes, 2):
+            assert not one.overlaps(other)
+
+
+@pytest.mark.parametrize(
+    ("wanted", "places"),
+    [([], []), ([0.5], [0.5]), ([0.1, 0.9], [0.1, 0.9]), ([0.5, 0.5], [0.5, 0.7]), ([0.9, 0.95], [0.8, 1.0]),
+     ([1.2], [1.2])],
+)  # fmt: skip
+def test_labels_are_pushed_apart_no_further_than_needed(wanted, places):
+    assert apart(wanted, [0.2] * len(wanted)) == pytest.approx(places)
+
+
+def test_what_is_surely_nothing_has_no_bar_but_is_counted():
+    totals = np.array([[0.9, 0.004, 0.0, 0.0], [0.5, 0.5, 0.02, -0.001]])
+    values = samples.indices(totals)
+    narrow = values.assign(ST_high=values["ST"] + 0.0005)
+    view = samples.index_view(indices=narrow, ranking=None)
+    assert view.order("extreme_reach") == ["nozzle_pressure"]
+    assert view.others("extreme_reach") == "three others: under 0.5 % each"
+    assert view.others("flow_rate") == "one other: under 0.5 %"
+    assert samples.index_view(indices=narrow, most=2).others("flow_rate") == "two others: at most 2.1 % each"
+    wide = samples.index_view(indices=values)  # an interval that reaches further up is not surely nothing
+    assert wide.others("extreme_reach") == ""
+    assert "three others: under 0.5 % each" in [text for text, _ in texts(fig.index_bars(samples.words(), view))]
+
+
+def test_zero_bars_are_not_tied():
+    flow = fig.index_bars(samples.words(), samples.index_view(indices=samples.indices(
+        ((0.2, 0.5, 0.3, 0.001), (0.95, 0.0, 0.0, 0.05))))).figure.axes[1]  # fmt: skip
+    assert "tie" not in [text.get_text() for text in flow.texts]
+
+
+def test_a_small_matrix_is_a_sentence():
+    two = fig.Matrix(np.array([[np.nan, 0.25], [0.25, np.nan]]), ["wind", "tip"], ["wind", "tip"], "share of both")
+    assert fig.heat_map(samples.words(), two).instead == "Share of both: wind with tip 0.25."
+    odds = fig.Matrix(np.array([[np.nan, 0.7], [0.3, np.nan]]), ["A", "B"], ["A", "B"], "chance")
+    assert fig.heat_map(samples.words(), odds).instead == "Chance: A against B 0.70; B against A 0.30."
+    assert samples.DRAWINGS["heat_map"]("us").instead == ""
+
+
+def test_no_label_of_a_colour_bar_is_cut():
+    three = fig.Matrix(np.eye(3), list("ABC"), list("ABC"), "chance that the row reaches farther than the column")
+    plot = fig.heat_map(samples.words(), three)
+    label = plot.figure.axes[1].yaxis.label
+    box = label.get_window_extent(plot.figure.canvas.get_renderer())
+    assert plot.figure.bbox.y0 <= box.y0
+    assert box.y1 <= plot.figure.bbox.y1
 
 
 def test_users_own_matplotlib_settings_do_not_matter():
@@ -140,10 +213,13 @@ def test_ground_marks_stand_every_20_ft_or_5_m(system, step):
     assert axes.get_aspect() == 1.0
 
 
-def test_side_view_tells_breakup_apex_and_reach_in_both_units():
+def test_side_view_tells_breakup_apex_and_reach_in_one_system():
     joined = " ".join(text for text, _ in texts(samples.DRAWINGS["stream_side_view"]("us")))
-    for piece in ("15.1 ft (4.60 m)", "88.6 ft (27.0 m)", "90 % between 78.7 and 98.4", "firefighter, 5 ft 9 in"):
+    for piece in ("15.1 ft", "88.6 ft", "90 % between 78.7 and 98.4", "firefighter, 5 ft 9 in"):
         assert piece in joined
+    metric = " ".join(text for text, _ in texts(samples.DRAWINGS["stream_side_view"]("si")))
+    assert not re.search(r"\d (ft|in)\b", metric)
+    assert not re.search(r"\d m\b", joined)
 
 
 def test_side_view_labels_do_not_overlap():
@@ -176,10 +252,10 @@ def test_index_bars_are_sorted_and_hold_the_estimates():
         "elevation angle", "wind along the throw", "nozzle pressure", "waterway quality",
     ]  # fmt: skip
     widths = [patch.get_width() for patch in flow.patches[:4]]
-    assert widths == pytest.approx([0.95, 0.05, 0.0, 0.0])
+    assert widths == pytest.approx([0.95, 0.05, 0.02, 0.02])
     assert plot.data["rank"][4:] == ["1", "3 to 4", "3 to 4", "2"]
-    assert [text.get_text() for text in flow.texts] == ["tie"]
-    assert not reach.texts
+    assert [text.get_text() for text in flow.texts if text.get_text()] == ["tie"]
+    assert not [text for text in reach.texts if text.get_text()]
 
 
 def test_negative_estimates_are_drawn_not_clipped():
@@ -200,6 +276,7 @@ def test_an_output_without_indices_says_why():
 def test_fewer_bars_but_all_data():
     plot = fig.index_bars(samples.words(), samples.index_view(most=2))
     assert len(plot.figure.axes[0].get_yticks()) == 2
+    assert "two others: at most 21.0 % each" in [text.get_text() for text in plot.figure.axes[0].texts]
     assert len(plot.data["parameter"]) == 8
 
 

@@ -10,7 +10,7 @@ import pytest
 from benchmarks import flight_data as data
 from benchmarks import flight_fit
 from benchmarks.flight_checks import Error, Fitted, check
-from benchmarks.flight_laws import AIR_STREAM, TWO_STAGE
+from benchmarks.flight_laws import AIR_STREAM, SHARED, TWO_STAGE
 from benchmarks.flight_uncertainty import flown_scatter
 from benchmarks.published_data import shipped
 from jetsim.jet.drag import DROP_SCATTER
@@ -113,3 +113,12 @@ def test_nozzle_height_is_unknown_but_hardly_matters():
     law = shipped("air_stream")
     for height, most in ((1.5, 3.5), (2.0, 3.5)):
         assert check(Fitted(law.law, law.x, {}), height).ranges.absolute <= most
+
+
+def test_the_rival_that_shares_one_air_stream_holds_the_rows():
+    """Fitted rows of a law that jetsim does not offer; momentum of air and drops closes in it by construction."""
+    x = flight_fit.fit(SHARED, flight_fit.without(None)[None], data.both())[0]
+    checks = check(Fitted(SHARED, x, {}))
+    assert checks.ranges.absolute < 3.0
+    assert checks.lueger.absolute < 2.6
+    assert checks.end_to_end.absolute < 4.3

@@ -19,6 +19,13 @@ def test_the_flight_laws_drop_stands_at_its_share_of_the_mass():
     assert np.all(drop_classes(0.0).ratio == 1.0)
 
 
+def test_where_the_laws_drop_stands_leaves_the_fitted_tenth_in_its_place():
+    shares = np.array([0.90, 0.95, 0.99])
+    assert drop_ratio(0.1, 0.62, shares) == pytest.approx(np.full(3, drop_ratio(0.1, 0.62)))
+    assert drop_ratio(shares, 0.62, shares) == pytest.approx(1.0)
+    assert np.all(np.diff(drop_ratio(0.5, 0.62, shares)) < 0)
+
+
 def test_classes_reproduce_the_lognormal_median():
     ratio = drop_classes(0.6, classes=401).ratio[:, 0]
     # Median of a lognormal, and standard deviation of its logarithm.

@@ -1,6 +1,7 @@
 """Stream and simulate: names, units, shapes, defaults, and every way to give a wrong field."""
 
 import pickle
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,6 +10,8 @@ import xarray as xr
 import jetsim
 from jetsim import media
 from jetsim.errors import InputError
+from jetsim.jet import laws
+from jetsim.jet.trajectory import fly
 from jetsim.quantities import QUANTITIES
 from jetsim.simulation import CHUNK, StreamModel, simulate, start_of
 from jetsim.stream import BreakupConstants, FlightConstants, Stream, TurbulenceConstants
@@ -237,12 +240,13 @@ def test_from_values_reads_dotted_constants_and_names_the_nearest():
 )
 def test_the_table_of_quantities_lists_every_constant(owner, kind):
     listed = {name for name in QUANTITIES if name.startswith(f"{owner}.")}
-    assert listed == {f"{owner}.{member}" for member in kind.__dataclass_fields__}
+    assert listed == {f"{owner}.{member}" for member in kind.__dataclass_fields__ if member != "own"}
 
 
 def test_the_table_of_quantities_lists_every_field():
     inputs = {q.name for q in QUANTITIES.values() if q.role != "output" and "." not in q.name}
-    assert inputs == {name for name in Stream.__dataclass_fields__ if not name.endswith("_constants")}
+    fields = {name for name in Stream.__dataclass_fields__ if not name.endswith("_constants")}
+    assert inputs == fields - {"further_results"}
 
 
 def test_model_is_picklable_and_keeps_the_sample_dimension():
@@ -253,8 +257,13 @@ def test_model_is_picklable_and_keeps_the_sample_dimension():
     assert dict(result.sizes) == {"sample": 2}
 
 
-def test_package_root_offers_the_two_public_names():
-    assert jetsim.__all__ == ["Stream", "simulate"]
+def test_package_root_offers_the_public_names_and_no_more():
+    assert {"Stream", "simulate", "ParameterSpace", "sobol_design", "evaluate", "sobol_indices", "rank"} <= set(
+        dir(jetsim)
+    )
+    assert dir(jetsim) == sorted([*jetsim.__all__, "__version__"])
+    assert all(callable(getattr(jetsim, name)) for name in jetsim.__all__)
+    assert jetsim.__version__
 
 
 def test_a_fog_stream_breaks_up_by_its_own_diameter():
@@ -278,3 +287,23 @@ def test_water_and_air_have_their_own_temperatures():
     ratios = [media.water_density(w) / media.air_density(a, p) for w, a, p in ((5.0, 40.0, 85e3), (15.0, 15.0, 101325))]
     lengths = [float(simulate(s).breakup_length) for s in (stream, Stream(**BASE, breakup_model="atomization"))]
     assert lengths[0] / lengths[1] == pytest.approx(float(ratios[0] / ratios[1]) ** 0.335, rel=1e-9)
+
+
+def test_a_wind_above_any_that_is_known_of_is_flagged():
+    winds = {"wind_along": [0.0, -4.9, 3.0, 0.0], "wind_across": [0.0, 0.0, 4.1, -5.1]}
+    result = simulate(Stream(**BASE, **winds))
+    assert [bool(v & 128) for v in result.validity.values] == [False, False, True, True]
+    # A law without spray or data says nothing of wind.
+    assert not np.any(simulate(Stream(**BASE, **winds, drag_model="vacuum")).validity.values & 128)
+
+
+def test_a_flight_that_is_lost_says_so_and_leaves_the_others(monkeypatch):
+    def lose(law, launch, length):
+        flight = fly(law, launch, length)
+        flight.lose(np.array([1]))
+        return flight
+
+    monkeypatch.setitem(laws._LAWS, "two_stage", replace(laws.DRAG_LAWS["two_stage"], closed_form=lose))
+    result = simulate(Stream(**BASE, elevation=[20.0, 30.0, 40.0], drag_model="two_stage"))
+    assert list(result.outcome.values) == [0, 2, 0]
+    assert list(np.isnan(result.extreme_reach.values)) == [False, True, False]

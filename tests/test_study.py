@@ -16,6 +16,7 @@ import xarray as xr
 from jetsim.errors import InputError
 from jetsim.report.cautions import CAUTIONS, printed
 from jetsim.report.figures import Plot
+from jetsim.report.provenance import sha256
 from jetsim.study import Findings, Options, Study, available_processors, run, run_commands
 from tests import samples
 
@@ -82,7 +83,7 @@ def test_a_study_writes_its_folder_and_tells_its_findings(demo, capsys):
     written = files(Path("results/demo"))
     assert list(written) == [
         "figures/shares.csv", "figures/shares.pdf", "figures/shares.png", "figures/shares.svg", "manifest.json",
-        "report.html", "results.nc", "tables/extra.csv", "tables/reach.csv",
+        "report.html", "results.nc", "tables/extra.csv", "tables/reach.csv", "white_paper.docx",
     ]  # fmt: skip
     shown = capsys.readouterr()
     assert shown.out.startswith("Elevation moves reach most (38 to 44 %).")
@@ -127,6 +128,21 @@ def test_report_names_its_making(demo):
     assert "study file demo.toml (SHA-256" in page
     assert "numpy" in page
     assert CAUTIONS[0].replace("'", "&#39;") in page
+
+
+@pytest.mark.parametrize(
+    ("argv", "written"), [([], True), (["--no-paper"], False), (["--quick"], False), (["--quick", "--paper"], True)]
+)
+def test_the_white_paper_is_written_in_full_runs_or_as_asked(demo, argv, written):
+    assert run(demo.study, argv) == 0
+    assert Path("results/demo/white_paper.docx").exists() == written
+
+
+def test_the_report_says_how_to_run_it_again(demo):
+    run(demo.study, ["--quick", "--units", "si"])
+    page = Path("results/demo/report.html").read_text()
+    assert "python studies/demo.py --inputs demo.toml --units si --quick" in page
+    assert sha256(demo.file) in page
 
 
 def test_dry_run_says_the_run_count_and_writes_nothing(demo, capsys):

@@ -86,7 +86,7 @@ def test_the_folder_holds_every_part(small):
         assert len(rows(small / "out/figures" / f"{name}.csv")) > 3
     expected = {f"figures/{name}.{ending}" for name in FIGURES for ending in ("png", "svg", "pdf", "csv")}
     expected |= {f"tables/{name}.csv" for name in TABLES}
-    assert set(found) == expected | {"report.html", "manifest.json", "results.nc", "indices.nc"}
+    assert set(found) == expected | {"report.html", "manifest.json", "results.nc", "indices.nc", "white_paper.docx"}
 
 
 def test_the_report_opens_with_leaders_and_shares_and_ends_with_cautions(small):
@@ -212,7 +212,7 @@ def test_a_metric_study_of_flow_alone_draws_no_throw_that_cannot_be(tmp_path):
     texts = [paragraph for section in report.sections for paragraph in section.paragraphs]
     assert f"None of {PATHS} throws reaches the target, so none is drawn." in texts
     assert any(text.endswith("no point of the sweep reaches the target.") for text in texts)
-    assert report.lead[0] == "0 % of the throws reach the target height of 91.4 m (300 ft)."
+    assert report.lead[0] == "0 % of the throws reach the target height of 91.4 m."
     assert report.units == "si"
     assert re.search(r"flow \d+ L/min \(\d+ gpm\), from", report.lead[-1])
 
@@ -262,7 +262,7 @@ REFUSED = {
     ),
     "target out of reach": (
         "[fixed]", '[fixed]\ntarget_height = "300 ft"',
-        f"target_height = 300 ft (91.4 m): none of {PATHS} throws gets there, the highest rises to",
+        f"target_height = 300 ft: none of {PATHS} throws gets there, the highest rises to",
     ),
     "target out of reach for some": (
         "[fixed]", '[fixed]\ntarget_height = "30 ft"', 'undefined: state undefined = "rank reaching" or "probability'

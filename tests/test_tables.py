@@ -55,10 +55,36 @@ def test_a_cell_holds_nine_digits(value):
     assert not cell(value).startswith("-0") or value != 0
 
 
-@given(st.lists(st.text(st.characters(codec="utf-8", exclude_characters="\r")), min_size=1))
-def test_any_text_survives(texts):
+@given(st.lists(st.text(st.characters(codec="utf-8", exclude_categories=("Cc", "Cf", "Zl", "Zp", "Cn"))), min_size=1))
+def test_any_text_survives_but_no_formula(texts):
     rows = list(csv.reader(io.StringIO(csv_text({"text": texts, "n": list(range(len(texts)))}))))
-    assert [row[0] for row in rows[1:]] == texts
+    assert [row[0].removeprefix("'") for row in rows[1:]] == [text.removeprefix("'") for text in texts]
+    for row, text in zip(rows[1:], texts, strict=True):
+        assert not row[0].lstrip().startswith(("=", "@")), text
+
+
+@pytest.mark.parametrize("text", ["=HYPERLINK(1)", "+1+1", "-1+1", "@SUM(A1)", " =1", "\t=1", "\r=1", "\x00=1"])
+def test_a_spreadsheet_runs_no_cell(text):
+    rows = list(csv.reader(io.StringIO(csv_text({text: [text]}))))
+    assert all(row[0].startswith("'") for row in rows)
+
+
+def test_numbers_written_as_text_stay_numbers():
+    assert [cell(text) for text in ("-3.5", "+2", "1e-3")] == ["-3.5", "+2", "1e-3"]
+
+
+def test_control_characters_are_removed():
+    assert cell("bell\x07 and\x1b[31m red\u202e\nnext") == "bell and[31m red next"
+
+
+def test_rows_that_say_nothing_are_counted_not_shown(tmp_path):
+    short = table(nothing=[False, True, True], nothing_words="a share under 0.5 %")
+    assert [row[0] for row in short.rows("us")] == ["smooth bore"]
+    assert short.left_out == "Two more rows: a share under 0.5 %."
+    assert len(pd.read_csv(short.save(tmp_path))) == 3
+    assert table().left_out == ""
+    with pytest.raises(ValueError, match="1 marks for 3 rows"):
+        table(nothing=[True])
 
 
 def test_whole_numbers_and_truths_stay_what_they_are():

@@ -256,7 +256,7 @@ def totals_table(plan: Plan, found: Found) -> Table:
     columns.append(Column("place", places, ""))
     for key in ("S1", "S1_low", "S1_high", "ST", "ST_low", "ST_high"):
         columns.append(Column(key, np.concatenate([_flat(c.indices[key]) for c in found.combinations]), ""))
-    return Table(f"all_indices{plan.suffix}", "All indices of all combinations", tuple(columns))
+    return Table(f"all_indices{plan.suffix}", "All indices of all combinations", tuple(columns), "With 95 % intervals.")
 
 
 def _flat(values: xr.DataArray) -> NDArray[Any]:
@@ -275,8 +275,8 @@ def shift_table(plan: Plan, found: Found) -> Table:
         Column("pairs", [s.pairs for _, s in rows], "", "pairs of combinations"),
     )
     caption = (
-        "Over all pairs of combinations that differ in this assumption alone: the change of the most-moved input's total "
-        "share, on average, and how often another input leads."
+        "Over all pairs of combinations that differ in this assumption alone: the change of the most-moved input's "
+        "total share, on average, and how often another input leads."
     )
     return Table(
         f"shifts{plan.suffix}", "How far a ranking moves when one assumption alone is changed", columns, caption

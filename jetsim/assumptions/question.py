@@ -81,7 +81,7 @@ class ReadingEntry(Part):
 
     of: Text
     error: Any
-    where: Stating = {}
+    where: Stating = Field(default_factory=dict)
 
     @model_validator(mode="after")
     def _error_of_result(self) -> "ReadingEntry":
@@ -110,9 +110,9 @@ class Tables(Part):
 
     reach: ReachEntry
     combinations: SizesEntry = SizesEntry()
-    contrast: dict[str, list[str]] = {}
-    limits: dict[Name, LimitEntry] = {}
-    measurements: dict[Name, MeasurementEntry] = {}
+    contrast: dict[str, list[str]] = Field(default_factory=dict)
+    limits: dict[Name, LimitEntry] = Field(default_factory=dict)
+    measurements: dict[Name, MeasurementEntry] = Field(default_factory=dict)
 
 
 class AssumptionsQuestion(Tables, Question):

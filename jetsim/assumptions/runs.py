@@ -21,7 +21,6 @@ from jetsim.experiment.ensemble import evaluate, sobol_design
 from jetsim.experiment.factor_mapping import factor_mapping
 from jetsim.experiment.gate import Gate, Rule, convergence_gate, sobol_until_converged
 from jetsim.experiment.moment_independent import moment_independent
-from jetsim.experiment.outputs import independent_runs
 from jetsim.experiment.ranking import interaction_map, rank
 from jetsim.experiment.readings import Fall, expected_fall
 from jetsim.experiment.screening import morris_design, morris_effects

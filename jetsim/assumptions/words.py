@@ -23,6 +23,7 @@ from jetsim.assumptions.runs import (
 from jetsim.experiment.gate import width_words
 from jetsim.experiment.readings import Fall
 from jetsim.experiment.space import ParameterSpace
+from jetsim.jet.laws import DRAG_LAWS
 from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.report import display
 from jetsim.report.display import percent
@@ -40,15 +41,13 @@ _LAW_WORDS = {
     "two_regime": "two breakup regimes",
     "atomization": "atomization",
     "surface": "surface breakup",
-    "air_stream": "air-stream drag",
-    "two_stage": "two-stage drag",
 }
 _LAW_NOUNS = {"valve_model": "rule for the shutoff", "breakup_model": "breakup law", "drag_model": "drag law"}
 
 
 def law_words(law: str) -> str:
     """A law in words."""
-    return _LAW_WORDS.get(law, law.replace("_", " "))
+    return DRAG_LAWS[law].words if law in DRAG_LAWS else _LAW_WORDS.get(law, law.replace("_", " "))
 
 
 def law_noun(parameter: str) -> str:
@@ -109,8 +108,8 @@ def idle_words(found: Found) -> str:
     counts = sorted(len(c.idle) for c in found.combinations)
     span = f"{counts[0]} to {counts[-1]}" if counts[0] < counts[-1] else str(counts[0])
     return (
-        f"Each input was first moved alone: {span} of them, depending on the combination, changed no output, because its "
-        "laws never read them. They were held at their medians; their shares are exactly zero."
+        f"Each input was first moved alone: {span} of them, depending on the combination, changed no output, because "
+        "its laws never read them. They were held at their medians; their shares are exactly zero."
     )
 
 
@@ -205,7 +204,8 @@ def everywhere(plan: Plan, found: Found) -> str:
         first = set(found.reference.leaders(output))
         kept = sum(bool(first & set(c.leaders(output))) for c in defined)
         parts.append(f"{findings.output_words(output)} in {kept} of {len(defined)}")
-    return f"Over the combinations of rule for the shutoff, breakup law and drag law, the leader stays: {', '.join(parts)}."
+    laws = "rule for the shutoff, breakup law and drag law"
+    return f"Over the combinations of {laws}, the leader stays: {', '.join(parts)}." if parts else ""
 
 
 def same_sentence(plan: Plan, found: Found) -> str:

@@ -30,7 +30,7 @@ from jetsim.experiment.tables import Table, load_toml, read_field, read_measure
 from jetsim.quantities import QUANTITIES, Quantity, did_you_mean, quantity
 
 # Stands for the place of a value until the reader of the whole file knows it.
-_HERE = "\x00"
+_HERE = "«here»"
 _PEDIGREE = ("role", "basis", "source")
 
 Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9_]*$")]

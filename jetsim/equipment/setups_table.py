@@ -51,7 +51,7 @@ def setups_table(department: Department, setups: Sequence[SetUp], learnt: Learnt
         columns += [Column(f"unit [{head}]", units, "", f"unit, {head}"), Column(f"value [{head}]", shown, "", head)]
     caption = (
         "Everything at its median, each set-up at its own target, at the site's elevation and in still air, by the "
-        "department's file and the package's beliefs alone; effective reach at its best elevation. The same in every "
-        "study."
+        "department's file and the package's beliefs alone. Effective reach is that at the best elevation of at most "
+        "10 deg; in still air it reads above handbook tables, which are for moderate wind. The same in every study."
     )
     return Table("setups", "The set-ups at their targets", tuple(columns), caption)

@@ -100,13 +100,26 @@ class BreakupModel(NamedTuple):
     turbulence_range: tuple[float, float]
 
 
-BREAKUP_MODELS: Mapping[str, BreakupModel] = MappingProxyType(
-    {
-        "two_regime": BreakupModel(_regimes, (1.6e3, 2.8e5), (0.054, 0.127)),
-        "atomization": BreakupModel(_atomization, (2.0e4, 2.8e5), (0.054, 0.127)),
-        "surface": BreakupModel(_surface, (1.6e3, 5.7e4), (0.054, 0.127)),
-    }
-)
+_MODELS = {
+    "two_regime": BreakupModel(_regimes, (1.6e3, 2.8e5), (0.054, 0.127)),
+    "atomization": BreakupModel(_atomization, (2.0e4, 2.8e5), (0.054, 0.127)),
+    "surface": BreakupModel(_surface, (1.6e3, 5.7e4), (0.054, 0.127)),
+}
+# A view: models registered later show too.
+BREAKUP_MODELS: Mapping[str, BreakupModel] = MappingProxyType(_MODELS)
+
+
+def register_breakup_model(name: str, model: BreakupModel) -> None:
+    """Make a breakup law selectable by name, in streams and study files.
+
+    Raises
+    ------
+    InputError
+        The name is taken.
+    """
+    if name in BREAKUP_MODELS:
+        raise InputError(f"breakup model {name!r}: the name is taken")
+    _MODELS[name] = model
 
 
 def breakup_model(name: str) -> BreakupModel:

@@ -50,6 +50,16 @@ class Flight:
     breakup_height: Array
     landed_before_breakup: NDArray[np.bool_]
 
+    @property
+    def lost(self) -> NDArray[np.bool_]:
+        """Flights that the law cannot follow to their end: they have not even an apex."""
+        return np.isnan(self.apex_height)
+
+    def lose(self, cases: NDArray[np.intp]) -> None:
+        """Give up some flights."""
+        for result in (self.extreme_reach, self.lateral_drift, self.flight_time, self.apex_height, self.apex_distance):
+            result[cases] = np.nan
+
 
 class Core:
     """The drag-free start: a parabola in closed form."""

@@ -23,8 +23,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jetsim.jet.core import Array, Core, Flight, Launch, core_results
-from jetsim.jet.drag import DragLaw, TwoStage
-from jetsim.jet.trajectory import fly
 from jetsim.units import STANDARD_GRAVITY as G
 
 Bools = NDArray[np.bool_]
@@ -88,16 +86,6 @@ class _Cases(NamedTuple):
         return _Cases(self.drag[which], along, across, launch, self.breakup_length[which])
 
 
-def fly_fastest(law: DragLaw, launch: Launch, breakup_length: Array) -> Flight:
-    """Fly all cases by the closed form of the hodograph where the law has one, else by the Runge-Kutta march.
-
-    Parameters and results are those of `trajectory.fly`, without points on the way.
-    """
-    if isinstance(law, TwoStage):
-        return fly_constant_drag(law.drag, law.wind[0], law.wind[1], launch, breakup_length)
-    return fly(law, launch, breakup_length)
-
-
 def fly_constant_drag(
     drag: Array, wind_along: Array, wind_across: Array, launch: Launch, breakup_length: Array
 ) -> Flight:
@@ -118,11 +106,7 @@ def fly_constant_drag(
     -------
     Flight
         Lengths and times within 1e-7 of the larger of their size and 1 (m, s) for fire streams.
-
-    Raises
-    ------
-    ArithmeticError
-        The landing of a flight is not found (not known to happen with finite input).
+        A landing that is not found is lost; not known to happen with finite input.
     """
     return _fly(_Cases(drag, wind_along, wind_across, launch, breakup_length), 0)
 
@@ -130,9 +114,10 @@ def fly_constant_drag(
 def _fly(cases: _Cases, effort: int) -> Flight:
     """Fly cases block by block with an effort, and those that need more with the next."""
     count = cases.drag.size
-    if effort == len(EFFORTS):
-        raise ArithmeticError(f"the landing of {count} flights was not found")
     flight = _blank(count)
+    if effort == len(EFFORTS):
+        flight.lose(np.arange(count))
+        return flight
     more, in_core = np.empty(count, dtype=bool), np.empty(count, dtype=bool)
     for start in range(0, count, BLOCK):
         block = slice(start, start + BLOCK)
@@ -148,8 +133,8 @@ def _fly(cases: _Cases, effort: int) -> Flight:
 
 
 def _blank(count: int) -> Flight:
-    numbers = {field.name: np.empty(count) for field in fields(Flight) if field.name != "landed_before_breakup"}
-    return Flight(**numbers, landed_before_breakup=np.empty(count, dtype=bool))
+    numbers = {field.name: np.full(count, np.nan) for field in fields(Flight) if field.name != "landed_before_breakup"}
+    return Flight(**numbers, landed_before_breakup=np.zeros(count, dtype=bool))
 
 
 def _put(flight: Flight, where: slice | NDArray[np.intp], part: Flight) -> None:

@@ -1,64 +1,17 @@
-"""An explicit Runge-Kutta method of order 8 in twelve stages.
+"""An explicit Runge-Kutta method of order 8 in twelve stages, as arrays for `trajectory`.
 
-Coefficients of Dormand & Prince as given by Hairer, Norsett & Wanner (1993), Solving Ordinary Differential Equations I,
-second edition, section II.5 (method DOP853). No stage after the fourth looks back at the second, and none after the
-fifth at the third.
+Coefficients of Dormand & Prince, Hairer, Norsett & Wanner (1993), Solving Ordinary Differential Equations I, second
+edition, section II.5 (method DOP853), as scipy holds them. No stage after the fourth looks back at the second, and none
+after the fifth at the third.
 """
 
 import numpy as np
+from scipy.integrate import DOP853
 
-# fmt: off
 # Nodes of the twelve stages, then of the end of the step.
-NODES = (
-    0.0, 0.05260015195876773, 0.0789002279381516, 0.1183503419072274, 0.2816496580927726, 0.3333333333333333, 0.25,
-    0.3076923076923077, 0.6512820512820513, 0.6, 0.8571428571428571, 1.0, 1.0,
-)
+NODES = (*DOP853.C.tolist(), 1.0)
 # Weights of the earlier stages for each stage after the first; the last row is the step itself.
-STAGES = tuple(np.array(row) for row in (
-    (
-        0.05260015195876773,
-    ),
-    (
-        0.0197250569845379, 0.0591751709536137,
-    ),
-    (
-        0.02958758547680685, 0.0, 0.08876275643042054,
-    ),
-    (
-        0.2413651341592667, 0.0, -0.8845494793282861, 0.924834003261792,
-    ),
-    (
-        0.037037037037037035, 0.0, 0.0, 0.17082860872947386, 0.12546768756682242,
-    ),
-    (
-        0.037109375, 0.0, 0.0, 0.17025221101954405, 0.06021653898045596, -0.017578125,
-    ),
-    (
-        0.03709200011850479, 0.0, 0.0, 0.17038392571223998, 0.10726203044637328, -0.015319437748624402,
-        0.008273789163814023,
-    ),
-    (
-        0.6241109587160757, 0.0, 0.0, -3.3608926294469414, -0.868219346841726, 27.59209969944671,
-        20.154067550477894, -43.48988418106996,
-    ),
-    (
-        0.47766253643826434, 0.0, 0.0, -2.4881146199716677, -0.590290826836843, 21.230051448181193,
-        15.279233632882423, -33.28821096898486, -0.020331201708508627,
-    ),
-    (
-        -0.9371424300859873, 0.0, 0.0, 5.186372428844064, 1.0914373489967295, -8.149787010746927,
-        -18.52006565999696, 22.739487099350505, 2.4936055526796523, -3.0467644718982196,
-    ),
-    (
-        2.273310147516538, 0.0, 0.0, -10.53449546673725, -2.0008720582248625, -17.9589318631188, 27.94888452941996,
-        -2.8589982771350235, -8.87285693353063, 12.360567175794303, 0.6433927460157636,
-    ),
-    (
-        0.054293734116568765, 0.0, 0.0, 0.0, 0.0, 4.450312892752409, 1.8915178993145003, -5.801203960010585,
-        0.3111643669578199, -0.1521609496625161, 0.20136540080403034, 0.04471061572777259,
-    ),
-))
-# fmt: on
+STAGES = (*(DOP853.A[stage, :stage] for stage in range(1, 12)), DOP853.B)
 # Slots in which the rates of the stages are kept: the second and third stage make room for the fourth and fifth.
 SLOTS = (0, 1, 2, 1, 2, 3, 4, 5, 6, 7, 8, 9, 10)
 # The stages that lie in the slots, slot by slot, when each stage after the first is worked out.

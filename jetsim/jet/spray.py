@@ -1,120 +1,26 @@
 """Spray in classes of drop size, each flown in the air that the whole stream drags along.
 
-The mean flight (`AirStream`) says where the stream goes and how its air moves. Every class carries a copy of it on a
-clock of its own, which runs so that the copy stays abreast of the class: fine drops that lag behind meet the air of
-water that left the tip later, as in a steady stream. A class with the mean flight's own drop flies the mean flight.
+How a class flies is the law's to say (`jetsim.jet.laws`); here stands what is made of the paths.
 """
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 from functools import cached_property
-from typing import NamedTuple, Self
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from jetsim.jet.core import Launch, heading
-from jetsim.jet.drag import THEOBALD, AirStream, FittedRange, FlightConstants, Jet
+from jetsim.errors import InputError
+from jetsim.jet.core import Launch
+from jetsim.jet.drag import FlightConstants, Jet
+from jetsim.jet.laws import DEFAULT, DRAG_LAWS
+from jetsim.jet.laws.law import Law, MeanFlight, SprayLaw
 from jetsim.jet.sizes import DropClasses, cubic_weights, drop_classes
 from jetsim.jet.trajectory import Trace, trace
-from jetsim.units import STANDARD_GRAVITY
 
 Array = NDArray[np.float64]
 
-# Finer drops [m] fly as this one: a mist that hangs in the air for minutes is not delivered anyway (assumed).
-FINEST = 1e-4
 STATIONS = 61
-# A copy of the mean flight never runs faster than by this factor: the bend of the path is long against the offset.
-_FASTEST = 4.0
-
-
-class SprayClasses:
-    """Drag of one drop class in the stream's air; the laws of motion are those of `AirStream`.
-
-    ``dv/dt = g - (1 - t_b / t) (3/4) (Cd / D) (rho_g / rho_l) |r| r`` with ``r = v - W - u exp(-(e/b)^2)``: e is the
-    distance from the stream's middle path, b its half-width and u its air abreast of the drop (form of the edge
-    assumed). Rows of the state after the velocity: offset from the middle path (level, up, and out of the plane of
-    flight), velocity (2) and moment (1) of the mean flight abreast, and its time since launch. The middle path stands
-    still over ground, so the offset drifts with the wind unless the copy keeps pace.
-    """
-
-    extra = 7
-    fitted: FittedRange | None = THEOBALD
-
-    def __init__(self, jet: Jet, constants: FlightConstants, ratio: ArrayLike) -> None:
-        drop, scale = effective_drop(jet, constants), np.asarray(constants.drop_scale)
-        finest = FINEST / drop
-        mean = replace(constants, drop_scale=scale * np.maximum(1.0, finest))
-        own = replace(constants, drop_scale=scale * np.maximum(ratio, finest))
-        self._mean, self._own = AirStream(jet, mean), AirStream(jet, own)
-        self._drift = _wind_in_plane(jet)
-        self.longest_step: Array | float = self._own.longest_step
-
-    @property
-    def wind(self) -> Array:
-        """Wind along and across the throw, (2, n) [m/s]."""
-        return self._mean.wind
-
-    def start(self, time: Array, velocity: Array) -> Array:
-        """At breakup every class flies with the stream."""
-        moment = self._mean.start(time, velocity)
-        self._own.start(time, velocity)
-        return np.concatenate([np.zeros((3, time.size)), velocity, moment, time[None]])
-
-    def rates(self, time: Array, y: Array, out: Array) -> None:
-        """Drag against the air abreast; the copy of the mean flight runs along."""
-        velocity, offset, mean, clock = y[:2], y[2:5], y[5:8], y[8]
-        self._mean.rates(clock, mean, out[5:8])
-        pace = self._pace(velocity, offset, mean, out[5:7])
-        # Velocity of the class over ground less that of its copy.
-        np.multiply(self._drift, 1.0 - pace, out=out[2:5])
-        out[2:4] += velocity
-        out[2:4] -= pace * mean[:2]
-        out[5:8] *= pace
-        out[8] = pace
-        aside = _dot(offset, offset)
-        aside += offset[2] * offset[2]
-        slip = self._mean.air(clock, mean, aside)
-        np.subtract(velocity, slip, out=slip)
-        np.multiply(self._own.slowing(time, _dot(slip, slip)), slip, out=out[:2])
-        out[1] -= STANDARD_GRAVITY
-
-    def _pace(self, velocity: Array, offset: Array, mean: Array, acceleration: Array) -> Array:
-        """Rate of the mean flight's clock that keeps it abreast: the offset stays at right angles to the path."""
-        drift = self._drift
-        mean = mean[:2] + drift[:2]
-        square = _dot(mean, mean)
-        pace = _dot(velocity + drift[:2], mean)
-        if drift[2].any():
-            across = drift[2] * drift[2]
-            square += across
-            pace += across
-        bend = square - _dot(offset, acceleration)
-        square /= _FASTEST
-        pace /= np.maximum(bend, square, out=bend)
-        return np.asarray(np.maximum(pace, 0.0, out=pace))
-
-    def take(self, cases: NDArray[np.intp]) -> Self:
-        """The same law for a choice of its cases."""
-        copy = object.__new__(type(self))
-        copy.longest_step = np.asarray(self.longest_step)[cases]
-        copy._mean, copy._own = self._mean.take(cases), self._own.take(cases)
-        copy._drift = self._drift.take(cases, axis=1)
-        return copy
-
-
-def _wind_in_plane(jet: Jet) -> Array:
-    """Wind along the level direction of the plane of flight, up, and out of the plane (3, n)."""
-    along = jet.exit_speed * np.cos(np.deg2rad(jet.elevation)) - jet.wind_along
-    size, (cosine, sine) = heading(np.stack([along, -jet.wind_across]))
-    level = cosine * jet.wind_along + sine * jet.wind_across
-    return np.stack([level, np.zeros_like(size), cosine * jet.wind_across - sine * jet.wind_along])
-
-
-def _dot(a: Array, b: Array) -> Array:
-    """Product of the first two rows."""
-    total: Array = a[0] * b[0]
-    total += a[1] * b[1]
-    return total
 
 
 @dataclass(frozen=True)
@@ -133,7 +39,7 @@ class Spray:
         Along, across (towards the left), above ground [m].
     middle : Trace
         Path of the mean flight, (stations, n).
-    law : AirStream
+    law : MeanFlight
         The mean flight's law.
     """
 
@@ -142,7 +48,7 @@ class Spray:
     time: Array
     position: Array
     middle: Trace
-    law: AirStream
+    law: MeanFlight
 
     @cached_property
     def ahead(self) -> Array:
@@ -158,13 +64,13 @@ class Spray:
         return self.law.half_width(clock) / 2
 
 
-def interpolate(at: Array, known: Array, values: Array, beyond: float | None = None) -> Array:
-    """Values at `at` (m, n), linear between `known` (stations, n) column by column; `beyond` past the last one."""
-    columns = (np.interp(a, k, v, right=beyond) for a, k, v in zip(at.T, known.T, values.T, strict=True))
+def interpolate(at: Array, known: Array, values: Array) -> Array:
+    """Values at `at` (m, n), linear between `known` (stations, n) column by column."""
+    columns = (np.interp(a, k, v) for a, k, v in zip(at.T, known.T, values.T, strict=True))
     return np.stack(list(columns), axis=1)
 
 
-def between_elevations(spray: Spray, flown: Array, wanted: Array, law: AirStream) -> Spray:
+def between_elevations(spray: Spray, flown: Array, wanted: Array, law: MeanFlight) -> Spray:
     """The spray at more elevations than were flown, by cubics along the paths.
 
     Paths change smoothly with elevation: from every 2.5 deg they come within a few centimetres.
@@ -175,7 +81,7 @@ def between_elevations(spray: Spray, flown: Array, wanted: Array, law: AirStream
         Cases in the order (draw, elevation flown); a class that never comes down counts as one that stays at the tip.
     flown, wanted : ndarray
         Elevations [deg], rising; at least four flown.
-    law : AirStream
+    law : MeanFlight
         The mean flight's law for the cases (draw, elevation wanted).
     """
     weights = cubic_weights(flown, wanted).T
@@ -189,15 +95,27 @@ def between_elevations(spray: Spray, flown: Array, wanted: Array, law: AirStream
     return Spray(spray.share, drop, blend(spray.time), blend(spray.position), middle, law)
 
 
-def effective_drop(jet: Jet, constants: FlightConstants) -> Array:
-    """Drop diameter of the flight law [m], shape (n,)."""
-    quality = (jet.breakup_length / (210 * jet.tip_diameter)) ** np.asarray(constants.quality_exponent)
-    scale = np.asarray(constants.drop_ratio) * np.asarray(constants.drop_scale)
-    return np.asarray(scale * jet.tip_diameter * quality)
+def spray_of(law: Law) -> SprayLaw:
+    """What a law says of its drops by size.
+
+    Raises
+    ------
+    InputError
+        It says nothing of them.
+    """
+    if law.spray is None:
+        known = ", ".join(name for name, other in DRAG_LAWS.items() if other.spray)
+        raise InputError(f"drag_model = {law.name!r}: says nothing of spray; laws that do: {known}")
+    return law.spray
 
 
 def fly_spray(
-    jet: Jet, launch: Launch, constants: FlightConstants, classes: DropClasses | None = None, stations: int = STATIONS
+    jet: Jet,
+    launch: Launch,
+    constants: FlightConstants,
+    classes: DropClasses | None = None,
+    stations: int = STATIONS,
+    law: Law = DEFAULT,
 ) -> Spray:
     """Fly all drop classes of all cases to their target heights.
 
@@ -209,18 +127,21 @@ def fly_spray(
     classes : DropClasses, optional
         By default those of the constants' spread.
     stations : int, optional
+    law : Law, optional
+        One with spray.
 
     Returns
     -------
     Spray
     """
-    classes = classes or drop_classes(constants.drop_spread)
+    classes = classes or drop_classes(constants.drop_spread, farthest=constants.farthest_share)
     ratio = np.broadcast_to(classes.ratio, (classes.share.size, jet.exit_speed.size))
-    mean = AirStream(jet, constants)
-    time, position = _paths(classes, Throws(jet, launch, constants), stations)
+    own = spray_of(law)
+    mean = own.mean(jet, constants)
+    time, position = _paths(classes, Throws(jet, launch, constants, own), stations)
     return Spray(
         share=classes.share,
-        drop=np.maximum(ratio * effective_drop(jet, constants), FINEST),
+        drop=np.maximum(ratio * own.drop(jet, constants), own.finest),
         time=time,
         position=position,
         middle=trace(mean, launch, jet.breakup_length, stations),
@@ -234,16 +155,12 @@ class Throws(NamedTuple):
     jet: Jet
     launch: Launch
     constants: FlightConstants
+    law: SprayLaw
 
     def take(self, cases: NDArray[np.intp]) -> "Throws":
         """Some of the cases."""
-        size = self.jet.exit_speed.size
-        members = {
-            f.name: np.broadcast_to(getattr(self.constants, f.name), size)[cases] for f in fields(FlightConstants)
-        }
-        return Throws(
-            Jet(*(a[cases] for a in self.jet)), Launch(*(a[cases] for a in self.launch)), FlightConstants(**members)
-        )
+        jet, launch = Jet(*(a[cases] for a in self.jet)), Launch(*(a[cases] for a in self.launch))
+        return Throws(jet, launch, self.constants.take(cases, self.jet.exit_speed.size), self.law)
 
 
 def _paths(classes: DropClasses, start: Throws, stations: int) -> tuple[Array, Array]:
@@ -264,6 +181,6 @@ def _fly_each(ratio: Array, start: Throws, stations: int) -> tuple[Array, Array]
     """As `_paths`, for each ratio (sizes, 1) or (sizes, n) on its own."""
     count, cases = len(ratio), start.jet.exit_speed.size
     tiled = start.take(np.tile(np.arange(cases), count))
-    law = SprayClasses(tiled.jet, tiled.constants, np.broadcast_to(ratio, (count, cases)).ravel())
+    law = start.law.classes(tiled.jet, tiled.constants, np.broadcast_to(ratio, (count, cases)).ravel())
     points = trace(law, tiled.launch, tiled.jet.breakup_length, stations)
     return points.time.reshape(stations, count, cases), points.position.reshape(3, stations, count, cases)

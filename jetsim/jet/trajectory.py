@@ -26,8 +26,9 @@ Array = NDArray[np.float64]
 # the water turns round almost on the spot. They hold the reach to 1e-6 of itself, mostly to 1e-8; where the wind all
 # but cancels the level speed of a stream, to 1e-4, at worst to a few centimetres.
 LEVEL_STEPS, UPRIGHT_STEPS = 15, 36
-# A flight that takes more steps is not a fire stream but fog settling for minutes: an error, never a guess.
-MOST_STEPS = 13_000
+# A flight that takes more steps, or ends in no numbers, is flown again in finer ones, so many to one; if that does not
+# help the law cannot say where the water goes: the flight is lost, and its results are NaN.
+MOST_STEPS, FINER = 4000, 8
 # Every so many steps the flights still in the air are looked at, so that an unstable one ends at once.
 CHECK = 64
 # The step number at which the steps' cubic start turns into even steps.
@@ -217,11 +218,7 @@ def fly(law: DragLaw, launch: Launch, breakup_length: Array, points: Trace | Non
     Returns
     -------
     Flight
-
-    Raises
-    ------
-    ArithmeticError
-        A flight does not come down within any sensible time, or is not finite.
+        All NaN but for the breakup distance where a flight is lost (`Flight.lost`).
     """
     core = Core(launch)
     broken = core.time_of_path(breakup_length)
@@ -234,6 +231,10 @@ def fly(law: DragLaw, launch: Launch, breakup_length: Array, points: Trace | Non
         cases = flying[start : start + block]
         whole = cases.size == broken.size
         _March(law if whole else law.take(cases), spray.take(cases), cases).run(flight, points)
+    again = np.flatnonzero(flight.lost)
+    if again.size:
+        finer = spray._replace(pace=spray.pace / FINER).take(again)
+        _March(law.take(again), finer, again).run(flight, points, FINER * MOST_STEPS)
     return flight
 
 
@@ -267,9 +268,13 @@ class _March:
         self.end, self.end_place = np.empty((rows, cases)), np.empty((2, cases))
         self.time = np.empty(cases)
 
-    def run(self, flight: Flight, points: Trace | None) -> None:
-        """March until every case has come down or is seen never to reach its target."""
-        for _ in range(MOST_STEPS):
+    def run(self, flight: Flight, points: Trace | None, most: int = MOST_STEPS) -> None:
+        """March until every case has come down, is seen never to reach its target, or is lost."""
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # of flights that are being lost
+            self._march(flight, points, most)
+
+    def _march(self, flight: Flight, points: Trace | None, most: int) -> None:
+        for _ in range(most):
             if self.cases.size == 0:
                 return
             step = self._advance()
@@ -278,14 +283,20 @@ class _March:
                 elapsed = self._elapsed()
                 points.add_step(step, self.plane, elapsed, self.breakup + elapsed, self.cases)
             self._shift()
+            if self.number % CHECK == 0:
+                done |= self._lose(np.asarray(~np.isfinite(self.y).all(axis=0)), flight)
             if done.any():
                 self._finished |= done
                 self.pace[done] = 0.0  # they stand still until they are dropped
                 if self._finished.sum() * 4 >= self.cases.size:
                     self._keep(np.flatnonzero(~self._finished))
-            if self.number % CHECK == 0 and not np.isfinite(self.y).all():
-                raise ArithmeticError("a flight has lost its way: not a number, or too stiff a law for the steps")
-        raise ArithmeticError(f"{self.cases.size} flights did not come down within {MOST_STEPS} steps")
+        self._lose(np.ones(self.cases.size, dtype=bool), flight)
+
+    def _lose(self, which: NDArray[np.bool_], flight: Flight) -> NDArray[np.bool_]:
+        """Give up cases that still fly: no results, and none that were noted on the way."""
+        which = which & ~self._finished
+        flight.lose(self.cases[which])
+        return which
 
     def _keep(self, keep: NDArray[np.intp]) -> None:
         """Drop finished cases from all arrays."""

@@ -13,6 +13,7 @@ from jetsim import units
 from jetsim.quantities import QUANTITIES, Quantity, UnitSystem, quantity
 
 MISSING = "–"
+_COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
 
 
 def known(name: str) -> Quantity | None:
@@ -127,40 +128,44 @@ def percent(share: float, short_of: float = math.nan) -> str:
     return "over 99 %" if 0.99 < share < 1 else f"{100 * share:.0f} %"
 
 
-def _other(system: UnitSystem) -> UnitSystem:
-    return "si" if system == "us" else "us"
+def number_words(count: int) -> str:
+    """A count as it is written in a sentence: in words up to twelve.
+
+    Examples
+    --------
+    >>> number_words(9), number_words(1234)
+    ('nine', '1,234')
+    """
+    return _COUNTS[count] if 0 <= count < len(_COUNTS) else f"{count:,}"
 
 
 def _with_unit(text: str, unit: str) -> str:
     return f"{text} {unit}" if unit else text
 
 
-def both(name: str, value: float, system: UnitSystem = "us", digits: int = 3, interval: bool = False) -> str:
-    """A value in words with both units, the edition's own first.
+def value(name: str, value: float, system: UnitSystem = "us", digits: int = 3, interval: bool = False) -> str:
+    """A value in words, in the edition's unit alone: tables give the other unit beside it.
 
     Examples
     --------
-    >>> both("extreme_reach", 26.5)
-    '86.9 ft (26.5 m)'
-    >>> both("elevation", 30.0)
-    '30.0 deg'
+    >>> value("extreme_reach", 26.5), value("extreme_reach", 26.5, "si"), value("elevation", 30.0)
+    ('86.9 ft', '26.5 m', '30.0 deg')
     """
     return span(name, value, value, system, digits, interval)
 
 
 def span(name: str, low: float, high: float, system: UnitSystem = "us", digits: int = 3, interval: bool = False) -> str:
-    """A range in words with both units.
+    """A range in words, in the edition's unit alone.
 
     Examples
     --------
     >>> span("extreme_reach", 24.0, 29.0)
-    '78.7 to 95.1 ft (24.0 to 29.0 m)'
+    '78.7 to 95.1 ft'
     """
-    texts = []
-    for edition in (system, _other(system)):
-        ends = [number(float(convert(name, end, edition, interval)), digits) for end in (low, high)]
-        joined = ends[0] if low == high or ends[0] == ends[1] else " to ".join(ends)
-        texts.append(_with_unit(joined, unit_label(name, edition)))
-    if unit_label(name, "us") == unit_label(name, "si"):
-        return texts[0]
-    return f"{texts[0]} ({texts[1]})"
+    ends = [number(float(convert(name, end, system, interval)), digits) for end in (low, high)]
+    joined = ends[0] if low == high or ends[0] == ends[1] else " to ".join(ends)
+    return _with_unit(joined, unit_label(name, system))
+
+
+# The older name of `value`.
+both = value

@@ -1,92 +1,26 @@
 """The report: one self-contained HTML page that leads with its findings."""
 
 import base64
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoescape
+from markupsafe import Markup
 
 from jetsim.quantities import UnitSystem
+from jetsim.report import glossary, methods
+from jetsim.report.bibliography import DOI_NOTE, Citations
+from jetsim.report.card import InputLine, ReportCard
 from jetsim.report.cautions import CAUTIONS
-from jetsim.report.style import ROLE_WORDS, Plot
+from jetsim.report.plaintext import clean
+from jetsim.report.style import Plot
 from jetsim.report.tables import Table
 
+__all__ = ["InputLine", "Report", "ReportCard", "Section", "ValidityCount", "Writing", "render"]
 _HERE = Path(__file__).parent
-
-
-@dataclass(frozen=True)
-class InputLine:
-    """One uncertain input on the report card: what it is, how it varies, and what that rests on."""
-
-    name: str
-    distribution: str
-    role: str
-    basis: str
-    source: str
-
-    @property
-    def role_words(self) -> str:
-        """The role in plain words."""
-        return ROLE_WORDS.get(self.role, self.role)
-
-
-@dataclass(frozen=True)
-class ReportCard:
-    """What a reader needs to judge the study.
-
-    Attributes
-    ----------
-    question : str
-    method : str
-        Estimator and design in one sentence.
-    runs, seed, failures : int
-    intervals : str
-        What the intervals are.
-    convergence : str
-        Whether the gate passed, and the widest half-width.
-    sum_of_first_order : mapping of output to float
-    negative_estimates : str
-        How many, and the lowest.
-    structural_alternatives : sequence of str
-        Laws that were tried besides the leading one; empty says so.
-    inputs : sequence of InputLine
-    fixed : mapping of str to str
-        What did not vary.
-    more : mapping of str to str
-        Further lines.
-    """
-
-    question: str
-    method: str
-    runs: int
-    seed: int
-    failures: int
-    intervals: str
-    convergence: str
-    sum_of_first_order: Mapping[str, float] = field(default_factory=dict)
-    negative_estimates: str = "none"
-    structural_alternatives: Sequence[str] = ()
-    inputs: Sequence[InputLine] = ()
-    fixed: Mapping[str, str] = field(default_factory=dict)
-    more: Mapping[str, str] = field(default_factory=dict)
-
-    def lines(self) -> dict[str, str]:
-        """Everything but the inputs, label to words, in reading order."""
-        sums = ", ".join(f"{name} {value:.2f}" for name, value in self.sum_of_first_order.items())
-        return {
-            "Question": self.question,
-            "Method": self.method,
-            "Runs": f"{self.runs:,}",
-            "Seed": str(self.seed),
-            "Failed runs": f"{self.failures:,}" if self.failures else "none",
-            "Intervals": self.intervals,
-            "Convergence": self.convergence,
-            **({"Sum of first-order indices": sums} if sums else {}),
-            "Negative estimates": self.negative_estimates,
-            "Other laws tried": "; ".join(self.structural_alternatives) or "none in this study",
-            **self.more,
-        }
 
 
 @dataclass(frozen=True)
@@ -106,12 +40,25 @@ class ValidityCount:
 
 @dataclass(frozen=True, eq=False)
 class Section:
-    """A part of the report: paragraphs, then plots, then tables."""
+    """A part of the report: paragraphs, then plots, then tables.
+
+    A plot that says what it shows in a sentence (`Plot.instead`) becomes a paragraph.
+    """
 
     title: str
     paragraphs: Sequence[str] = ()
     plots: Sequence[Plot] = ()
     tables: Sequence[Table] = ()
+
+    @property
+    def texts(self) -> list[str]:
+        """The paragraphs, and the sentences that stand for plots."""
+        return [*self.paragraphs, *(plot.instead for plot in self.plots if plot.instead)]
+
+    @property
+    def figures(self) -> list[Plot]:
+        """The plots that are shown as such."""
+        return [plot for plot in self.plots if not plot.instead]
 
 
 @dataclass(frozen=True, eq=False)
@@ -134,6 +81,16 @@ class Report:
         Versions, commit and study file; the study runner fills them in.
     subtitle : str
         One line below the title, such as that the scenario is invented.
+    methods : sequence of str
+        Paragraphs of the method, in technical words; by default those that `laws` and the card give.
+    laws : sequence of str
+        Keys of the laws in use (``jetsim.report.methods.LAWS``), each of which has words and sources.
+    limits : sequence of str
+        Limits of this study, besides those that the card shows.
+    references : sequence of str
+        Keys of sources used without being named in any text; all others are found where texts cite them.
+    rerun : mapping of str to str
+        How to run it again: command, commit, seed, hashes; the study runner fills them in.
     """
 
     title: str
@@ -145,6 +102,11 @@ class Report:
     validity: Sequence[ValidityCount] = ()
     provenance: Mapping[str, str] = field(default_factory=dict)
     subtitle: str = ""
+    methods: Sequence[str] = ()
+    laws: Sequence[str] = ()
+    limits: Sequence[str] = ()
+    references: Sequence[str] = ()
+    rerun: Mapping[str, str] = field(default_factory=dict)
 
     @property
     def plots(self) -> list[Plot]:
@@ -157,13 +119,116 @@ class Report:
         return [table for section in self.sections for table in section.tables]
 
 
-def _environment() -> Environment:
-    return Environment(
+@dataclass(frozen=True)
+class Writing:
+    """A report on its way to the page: numbers of figures, tables and sources, the same in every kind of document.
+
+    Raises
+    ------
+    ValueError
+        A figure or table without a title or a caption, a law without words, or a citation of nothing.
+    """
+
+    report: Report
+    citations: Citations = field(default_factory=Citations)
+    known: set[str] = field(default_factory=set)
+
+    def __post_init__(self) -> None:
+        """Number the sources in reading order, whatever a document shows first."""
+        shown: list[Plot | Table] = [*self.figures, *self.report.tables]
+        bare = [item.name for item in shown if not item.title.strip() or not item.caption.strip()]
+        if bare:
+            raise ValueError(f"every figure and table needs a title and a caption; missing for {', '.join(bare)}")
+        for text in self.texts():
+            self.cited(text)
+
+    def texts(self) -> Iterator[str]:
+        """All texts that may cite or use a term, in reading order."""
+        report = self.report
+        yield from (*report.notices, *report.lead)
+        for section in report.sections:
+            yield from section.texts
+            items: list[Plot | Table] = [*section.figures, *section.tables]
+            for item in items:
+                yield from (item.title, item.caption)
+            for table in section.tables:
+                yield from (column.heading for column in table.columns)
+        yield from (*self.methods, *self.limits)
+        for line in report.card.inputs:
+            yield from (line.name, line.source)
+
+    @property
+    def figures(self) -> list[Plot]:
+        """All figures in order."""
+        return [plot for section in self.report.sections for plot in section.figures]
+
+    @cached_property
+    def figure_numbers(self) -> dict[str, int]:
+        """Number of each figure by its name."""
+        return {plot.name: number for number, plot in enumerate(self.figures, 1)}
+
+    @cached_property
+    def table_numbers(self) -> dict[str, int]:
+        """Number of each table by its name."""
+        return {table.name: number for number, table in enumerate(self.report.tables, 1)}
+
+    @cached_property
+    def methods(self) -> list[str]:
+        """Paragraphs of the method."""
+        report = self.report
+        own = [*methods.model_words(report.laws), *report.methods] if report.methods else []
+        paragraphs = own or methods.from_card(report.card, report.laws)
+        more = "; ".join(f"@{key}" for key in report.references)
+        return [*paragraphs, f"Also used: [{more}]."] if more else paragraphs
+
+    @cached_property
+    def limits(self) -> list[str]:
+        """Limits of the study: its own, those of its card, and runs outside the range of a fit."""
+        outside = [f"{v.count:,} of {v.total:,} runs ({v.share}): {v.words}." for v in self.report.validity if v.count]
+        return [*self.report.limits, *methods.limits_of(self.report.card), *outside]
+
+    def cited(self, text: str) -> str:
+        """A text without control characters, with the numbers of its sources."""
+        return self.citations.text(clean(text))
+
+    def explained(self, text: str) -> list[tuple[str, str]]:
+        """The same in pieces, the terms with the sentence that explains them at their first use."""
+        return glossary.explained(self.cited(text), self.known)
+
+    @property
+    def references(self) -> list[str]:
+        """The numbered list of references."""
+        return self.citations.references()
+
+    @property
+    def terms(self) -> list[glossary.Term]:
+        """Terms of the glossary that the report uses."""
+        return glossary.used_in(self.texts())
+
+
+def _environment(writing: Writing) -> Environment:
+    environment = Environment(
         loader=FileSystemLoader(_HERE),
         autoescape=select_autoescape(default=True, default_for_string=True),
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_cleaned,
+    )
+    environment.filters |= {"told": lambda text: _told(writing, text), "cited": writing.cited}
+    return environment
+
+
+def _cleaned(value: Any) -> Any:
+    """Texts lose their control characters; finished markup stays."""
+    return clean(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+def _told(writing: Writing, text: str) -> Markup:
+    """A text with its sources numbered and its terms explained on hover at their first use."""
+    term = Markup('<dfn><abbr title="{}">{}</abbr></dfn>')
+    return Markup("").join(
+        term.format(sentence, piece) if sentence else piece for piece, sentence in writing.explained(text)
     )
 
 
@@ -184,11 +249,15 @@ def render(report: Report) -> str:
     -------
     str
         The same report gives the same text.
+
+    Raises
+    ------
+    ValueError
+        A figure or table without a title or a caption, or a citation of nothing.
     """
-    template = _environment().get_template("report.html.jinja")
-    style = (_HERE / "report.css").read_text(encoding="utf-8")
-    numbers = {plot.name: number for number, plot in enumerate(report.plots, 1)}
-    table_numbers = {table.name: number for number, table in enumerate(report.tables, 1)}
+    writing = Writing(report)
+    template = _environment(writing).get_template("report.html.jinja")
+    style = Markup((_HERE / "report.css").read_text(encoding="utf-8"))
     return template.render(
-        report=report, style=style, cautions=CAUTIONS, data_uri=data_uri, numbers=numbers, table_numbers=table_numbers
+        report=report, writing=writing, style=style, cautions=CAUTIONS, data_uri=data_uri, doi_note=DOI_NOTE
     )

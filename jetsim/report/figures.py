@@ -15,11 +15,12 @@ from jetsim.report.figures_general import (
     rank_flow,
     share_bars,
 )
-from jetsim.report.figures_sensitivity import ControlEffect, IndexView, control_effects, index_bars
+from jetsim.report.figures_sensitivity import NOTHING, ControlEffect, IndexView, control_effects, index_bars
 from jetsim.report.figures_stream import Spread, StreamView, SweepAxes, stream_side_view, sweep_contour
 from jetsim.report.style import ROLE_WORDS, ROLES, SERIES, Look, Plot, Words
 
 __all__ = [
+    "NOTHING",
     "ROLES",
     "ROLE_WORDS",
     "SERIES",

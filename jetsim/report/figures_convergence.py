@@ -12,7 +12,7 @@ from matplotlib.lines import Line2D
 from matplotlib.ticker import LogLocator, NullLocator
 
 from jetsim.report import display
-from jetsim.report.style import VERMILION, Plot, Words, new_figure, series, styled
+from jetsim.report.style import VERMILION, Plot, Words, legend_outside, new_figure, series, styled
 
 _DRAWN = ("ST", "ST_low", "ST_high")
 
@@ -62,7 +62,7 @@ def convergence_lines(words: Words, view: ConvergenceView) -> Plot:
     """
     outputs = [str(name) for name in view.indices["output"].values]
     rows = -(-len(outputs) // 2)
-    figure = new_figure(2.3 * rows + 2.9)
+    figure = new_figure(2.3 * rows + 2.9, words.width)
     above, below = np.asarray(figure.subfigures(2, 1, height_ratios=(2.3 * rows, 2.2))).flat
     grid = above.subplots(rows, min(2, len(outputs)), squeeze=False)
     leaders = view.leaders()
@@ -106,7 +106,7 @@ def _half_widths(axes: Axes, view: ConvergenceView, outputs: Sequence[str]) -> N
                   label=display.short_label(output))  # fmt: skip
     axes.axhline(view.gate, color=VERMILION, linewidth=1.2)
     axes.annotate(f"gate: {view.gate:g}", (0, view.gate), (4, 3), xycoords=("axes fraction", "data"), ha="left",
-                  textcoords="offset points", fontsize=8.5, color=VERMILION)  # fmt: skip
+                  textcoords="offset points", color=VERMILION)  # fmt: skip
     axes.set_yscale("log")
     axes.yaxis.set_major_locator(LogLocator(base=10, subs=(1, 2, 5)))
     axes.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
@@ -123,7 +123,7 @@ def _convergence_legend(figure: Figure, view: ConvergenceView, leaders: Sequence
                label=view.labels.get(name) or display.short_label(name))
         for n, name in enumerate(leaders)
     ]  # fmt: skip
-    figure.legend(handles=handles, loc="outside upper left", ncols=3)
+    legend_outside(figure, handles, columns=3, above=True)
 
 
 def _convergence_data(view: ConvergenceView, outputs: Sequence[str]) -> dict[str, list[Any]]:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
-from jetsim.report.style import VERMILION, WIDTH, Plot, Words, new_figure, styled
+from jetsim.report.style import VERMILION, Plot, Words, new_figure, plain, styled
 from jetsim.report.tables import both_units
 
 _WATER = LinearSegmentedColormap.from_list("jetsim_water", ("#ffffff", "#cfe3f1", "#6aaed6", "#0072B2", "#00324f"))
@@ -84,8 +84,8 @@ def shaded_field(words: Words, field: Field, system: UnitSystem = "us") -> Plot:
     Plot
     """
     x, y = (display.convert(n, e, system) for n, e in ((field.x, field.x_edges), (field.y, field.y_edges)))
-    width = WIDTH - 1.7
-    figure = new_figure(float(np.clip(width * np.ptp(y) / np.ptp(x) + 1.4, 2.2, 7.5)))
+    width = words.width - 1.7
+    figure = new_figure(float(np.clip(width * np.ptp(y) / np.ptp(x) + 1.4, 2.2, 7.5)), words.width)
     axes = figure.add_subplot()
     axes.set_aspect("equal")
     percent = 100 * field.share
@@ -96,7 +96,7 @@ def shaded_field(words: Words, field: Field, system: UnitSystem = "us") -> Plot:
     for label, at_x, at_y in field.marks:
         point = (float(display.convert(field.x, at_x, system)), float(display.convert(field.y, at_y, system)))
         axes.plot(*point, marker="v", color=VERMILION, markersize=7, markeredgecolor="white")
-        axes.annotate(label, point, (0, 8), textcoords="offset points", ha="center", fontsize=8.5)
+        axes.annotate(label, point, (0, 8), textcoords="offset points", ha="center")
     axes.set_xlim(x[0], x[-1])
     axes.set_ylim(y[0], y[-1])
     axes.set_xlabel(display.axis_label(field.x, system))
@@ -108,7 +108,7 @@ def _bar(bar: Any, most: float, measure: str) -> None:
     """Percent on a scale that is drawn as its root."""
     ticks = [t for t in (0.1, 0.5, 1, 2, 5, 10, 20, 50, 100) if most / 60 <= t <= most]
     bar.set_ticks([0.0, *(t**_POWER for t in ticks)], labels=["0", *(f"{t:g}" for t in ticks)])
-    bar.set_label(measure)
+    bar.set_label(plain(measure, int(12 * bar.ax.figure.get_figheight() - 16)))
 
 
 def _draw_opening(axes: Axes, field: Field, opening: Opening, system: UnitSystem) -> None:
@@ -118,4 +118,4 @@ def _draw_opening(axes: Axes, field: Field, opening: Opening, system: UnitSystem
     for start, end in ((0.0, low), (high, top)):
         axes.plot((at, at), (start, end), color="#444444", linewidth=3, solid_capstyle="butt")
     axes.plot((at, at), (low, high), color=VERMILION, linewidth=2, linestyle=(0, (1, 1)))
-    axes.annotate(opening.label, (at, (low + high) / 2), (9, 0), textcoords="offset points", va="center", fontsize=8.5)
+    axes.annotate(opening.label, (at, (low + high) / 2), (9, 0), textcoords="offset points", va="center")

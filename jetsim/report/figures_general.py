@@ -1,21 +1,36 @@
 """Figures for many questions: curves with bands and limits, labelled matrices, rank lines, stacked shares."""
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.patches import Patch
-from matplotlib.patheffects import withStroke
 from numpy.typing import NDArray
 
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
-from jetsim.report.style import GREY, Look, Plot, Words, named, new_figure, plain, role_look, series, styled
+from jetsim.report.style import (
+    COLUMN,
+    GREY,
+    Look,
+    Plot,
+    Words,
+    legend_outside,
+    named,
+    new_figure,
+    plain,
+    role_look,
+    series,
+    styled,
+)
 from jetsim.report.tables import both_units
 
+_LINE = 0.085  # height of a line of text, in parts of a panel's height
+_FEW_CELLS = 4  # a matrix of so few numbers is a sentence
 _LIGHT_TO_DARK = LinearSegmentedColormap.from_list("jetsim_dark", ("#ffffff", "#b9d7ea", "#0072B2", "#00324f"))
 
 
@@ -77,9 +92,9 @@ def line_bands(words: Words, x: str, panels: Sequence[Panel], system: UnitSystem
     -------
     Plot
     """
-    columns = min(2, len(panels))
+    columns = min(2 if words.width > COLUMN else 1, len(panels))
     rows = -(-len(panels) // columns)
-    figure = new_figure(0.6 + (3.4 if columns == 1 else 2.6) * rows)
+    figure = new_figure(0.6 + (3.1 if columns == 1 else 2.5) * rows, words.width)
     grid = figure.subplots(rows, columns, squeeze=False)
     looks: dict[str, Look] = {}
     for panel in panels:
@@ -91,7 +106,7 @@ def line_bands(words: Words, x: str, panels: Sequence[Panel], system: UnitSystem
         axes.set_visible(False)
     shown = [pair for axes in grid.flat for pair in zip(*axes.get_legend_handles_labels(), strict=True)]
     once = {text: handle for handle, text in shown}
-    figure.legend(handles=list(once.values()), loc="outside lower left", ncols=3)
+    legend_outside(figure, list(once.values()), list(once), 3)
     return Plot.of(words, figure, _line_data(x, panels))
 
 
@@ -104,6 +119,7 @@ def _draw_panel(axes: Axes, x: str, panel: Panel, looks: Mapping[str, Look], sys
     for limit in panel.limits:
         _draw_limit(axes, panel.quantity, limit, system)
     axes.margins(x=0.02)
+    _label_limits(axes, panel, system)
     axes.grid(axis="y")
     axes.set_xlabel(display.axis_label(x, system))
     axes.set_ylabel(plain(display.axis_label(panel.quantity, system), 34))
@@ -127,10 +143,47 @@ def _draw_limit(axes: Axes, name: str, limit: Limit, system: UnitSystem) -> None
     else:
         axes.axhspan(value, float(display.convert(name, limit.high, system)), facecolor="#cccccc", alpha=0.4,
                      linewidth=0)  # fmt: skip
-    axes.annotate(
-        limit.label, (0, value), (4, 2), xycoords=("axes fraction", "data"), textcoords="offset points",
-        fontsize=8, color="#222222", path_effects=[withStroke(linewidth=2.5, foreground="white")], zorder=6,
-    )  # fmt: skip
+
+
+def _label_limits(axes: Axes, panel: Panel, system: UnitSystem) -> None:
+    """Labels right of the panel, where they hide no curve, pushed apart where limits lie close."""
+    limits = sorted((limit for limit in panel.limits if limit.label), key=lambda limit: limit.value)
+    bottom, top = axes.get_ylim()
+    at = [(float(display.convert(panel.quantity, limit.value, system)) - bottom) / (top - bottom) for limit in limits]
+    texts = [plain(limit.label, 15) for limit in limits]
+    places = apart(at, [_LINE * (1 + text.count("\n")) for text in texts])
+    for text, value, place in zip(texts, at, places, strict=True):
+        axes.annotate(
+            text, (1.0, value), (1.05, place), xycoords="axes fraction", textcoords="axes fraction", va="center",
+            color="#222222", linespacing=1.05, annotation_clip=False,
+            arrowprops={"arrowstyle": "-", "color": "#333333", "linewidth": 0.7, "shrinkA": 1, "shrinkB": 0},
+        )  # fmt: skip
+    axes.set_ylim(bottom, top)
+
+
+def apart(wanted: Sequence[float], heights: Sequence[float]) -> list[float]:
+    """Places of labels near the wanted ones, without overlap, the highest kept at 1 or below where that is possible.
+
+    Parameters
+    ----------
+    wanted : sequence of float
+        Rising.
+    heights : sequence of float
+        Of the labels.
+
+    Returns
+    -------
+    list of float
+    """
+    places: list[float] = []
+    gaps = [(one + other) / 2 for one, other in pairwise(heights)]
+    for number, at in enumerate(wanted):
+        places.append(max(at, places[-1] + gaps[number - 1]) if places else at)
+    most = max(1.0, wanted[-1]) if places else 1.0
+    for number in range(len(places) - 1, -1, -1):  # down again from the top
+        places[number] = min(places[number], most)
+        most = places[number] - (gaps[number - 1] if number else 0.0)
+    return places
 
 
 def _line_data(x: str, panels: Sequence[Panel]) -> dict[str, list[Any]]:
@@ -181,7 +234,7 @@ def heat_map(words: Words, matrix: Matrix) -> Plot:
     Plot
     """
     values = np.asarray(matrix.values, dtype=float)
-    figure = new_figure(1.5 + 0.36 * len(matrix.rows))
+    figure = new_figure(1.5 + 0.36 * len(matrix.rows), words.width)
     axes = figure.add_subplot()
     low = float(np.nanmin(values)) if matrix.low is None else matrix.low
     high = float(np.nanmax(values)) if matrix.high is None else matrix.high
@@ -189,15 +242,31 @@ def heat_map(words: Words, matrix: Matrix) -> Plot:
     for (row, column), value in np.ndenumerate(values):
         dark = np.isfinite(value) and value > low + 0.5 * (high - low)
         text = matrix.shown(float(value)) if np.isfinite(value) else display.MISSING
-        axes.text(column + 0.5, row + 0.5, text, ha="center", va="center", fontsize=8,
+        axes.text(column + 0.5, row + 0.5, text, ha="center", va="center",
                   color="white" if dark else "#111111")  # fmt: skip
     axes.invert_yaxis()
     for set_ticks, names, width in ((axes.set_xticks, matrix.columns, 12), (axes.set_yticks, matrix.rows, 34)):
-        set_ticks(np.arange(len(names)) + 0.5, [plain(name, width) for name in names], fontsize=8)
+        set_ticks(np.arange(len(names)) + 0.5, [plain(name, width) for name in names])
     axes.tick_params(length=0, top=True, labeltop=True, bottom=False, labelbottom=False)
     axes.spines[:].set_visible(False)
-    figure.colorbar(image, ax=axes, pad=0.015, aspect=24).set_label(matrix.measure)
-    return Plot.of(words, figure, _matrix_data(matrix))
+    # 0.083 in a character along the bar, which is a little shorter than the cells.
+    label = plain(matrix.measure, max(12, int(0.36 * len(matrix.rows) / 0.083)))
+    figure.colorbar(image, ax=axes, pad=0.015, aspect=24).set_label(label)
+    instead = matrix_sentence(matrix) if values.size <= _FEW_CELLS else ""
+    return replace(Plot.of(words, figure, _matrix_data(matrix)), instead=instead)
+
+
+def matrix_sentence(matrix: Matrix) -> str:
+    """All numbers of a small matrix in one sentence, those of a symmetric one once; cells without one are left out."""
+    values = np.asarray(matrix.values, dtype=float)
+    same = list(matrix.rows) == list(matrix.columns) and np.array_equal(values, values.T, equal_nan=True)
+    word = "with" if same else "against"
+    cells = [
+        f"{matrix.rows[row]} {word} {matrix.columns[column]} {matrix.shown(float(value))}"
+        for (row, column), value in np.ndenumerate(values)
+        if np.isfinite(value) and (column >= row or not same)
+    ]
+    return f"{matrix.measure[:1].upper()}{matrix.measure[1:]}: {'; '.join(cells) or 'none'}."
 
 
 def _matrix_data(matrix: Matrix) -> dict[str, list[Any]]:
@@ -241,7 +310,7 @@ def rank_flow(words: Words, flow: RankFlow) -> Plot:
     """
     ranks = np.asarray(flow.ranks, dtype=float)
     places, ties = _places(ranks)
-    figure = new_figure(1.2 + 0.34 * len(flow.parameters))
+    figure = new_figure(1.2 + 0.34 * len(flow.parameters), words.width)
     axes = figure.add_subplot()
     at = np.arange(len(flow.assumptions))
     for column, top, bottom in ties:
@@ -251,17 +320,16 @@ def rank_flow(words: Words, flow: RankFlow) -> Plot:
         axes.plot(at, places[:, number], color=look.colour, marker=look.marker, linestyle=look.line, markersize=6,
                   linewidth=2, zorder=3)  # fmt: skip
         axes.annotate(named(name, flow.labels, 40), (at[-1], places[-1, number]), (14, 0),
-                      textcoords="offset points", va="center", fontsize=8.5)  # fmt: skip
+                      textcoords="offset points", va="center")  # fmt: skip
     width = min(16, max(8, 80 // len(flow.assumptions)))  # so that neighbours do not run into each other
-    axes.set_xticks(at, [plain(text, width) for text in flow.assumptions], fontsize=8)
+    axes.set_xticks(at, [plain(text, width) for text in flow.assumptions])
     axes.set_yticks(np.arange(1, len(flow.parameters) + 1))
     axes.set_ylim(len(flow.parameters) + 0.6, 0.4)
     axes.set_ylabel("place (1 matters most)")
     axes.spines["bottom"].set_visible(False)
     axes.tick_params(axis="x", length=0)
     if ties:
-        figure.legend(handles=[Patch(color="#dcdcdc", label="tie: the runs do not tell these apart")],
-                      loc="outside lower left")  # fmt: skip
+        legend_outside(figure, [Patch(color="#dcdcdc", label="tie: the runs do not tell these apart")])
     return Plot.of(words, figure, _flow_data(flow))
 
 
@@ -316,7 +384,7 @@ def share_bars(words: Words, shares: Shares) -> Plot:
     Plot
     """
     values = np.asarray(shares.values, dtype=float)
-    figure = new_figure(1.15 + 0.42 * len(shares.bars))
+    figure = new_figure(1.15 + 0.42 * len(shares.bars), words.width)
     axes = figure.add_subplot()
     at = np.arange(len(shares.bars))
     left = np.zeros(len(shares.bars))
@@ -327,16 +395,16 @@ def share_bars(words: Words, shares: Shares) -> Plot:
         for place, value in enumerate(values[:, number]):
             if value >= 0.06:
                 axes.text(left[place] + value / 2, place, f"{value:.0%}".replace("%", " %"), ha="center", va="center",
-                          fontsize=8.5, bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5})  # fmt: skip
+                          bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5})  # fmt: skip
         left = left + values[:, number]
-    axes.set_yticks(at, [plain(text, 34) for text in shares.bars], fontsize=8.5)
+    axes.set_yticks(at, [plain(text, 34) for text in shares.bars])
     axes.invert_yaxis()
     axes.set_xlim(0, max(1.0, float(left.max())))
     axes.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f} %")
     axes.set_xlabel(shares.measure)
     axes.axvline(1.0, color=GREY, linewidth=0.8)
     axes.tick_params(axis="y", length=0)
-    figure.legend(loc="outside lower left", ncols=4)
+    legend_outside(figure, *axes.get_legend_handles_labels())
     return Plot.of(words, figure, _share_data(shares))
 
 

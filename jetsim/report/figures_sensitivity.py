@@ -14,11 +14,13 @@ from numpy.typing import NDArray
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.style import (
+    COLUMN,
     GREY,
     ROLE_WORDS,
     ROLES,
     Plot,
     Words,
+    legend_outside,
     named,
     new_figure,
     plain,
@@ -26,6 +28,8 @@ from jetsim.report.style import (
     styled,
 )  # fmt: skip
 from jetsim.report.tables import both_units
+
+NOTHING = 0.005  # a share of which the whole interval lies below this has no bar and no row
 
 
 @dataclass(frozen=True, eq=False)
@@ -44,7 +48,8 @@ class IndexView:
         ``tied`` along output, parameter and other_parameter: what the runs cannot tell apart; ``label`` along
         output and parameter, such as ``"2 to 4"``.
     most : int, optional
-        Bars per output; the smallest totals are left out (never from the data file).
+        Bars per output. Smaller totals, and those that are surely nothing, are counted in one line below the bars;
+        the data file holds all.
     """
 
     indices: xr.Dataset
@@ -54,10 +59,27 @@ class IndexView:
     most: int = 12
 
     def order(self, output: str) -> list[str]:
-        """Parameters by falling total index."""
-        totals = self.indices["ST"].sel(output=output)
-        order = np.argsort(-np.nan_to_num(totals.values), kind="stable")[: self.most]
-        return [str(name) for name in self.indices["parameter"].values[order]]
+        """Parameters by falling total index, those worth a bar; the leader always."""
+        at = self.indices.sel(output=output)
+        order = np.argsort(-np.nan_to_num(at["ST"].values), kind="stable")
+        upper = _upper(at)
+        worth = [n for n in order if not upper[n] < NOTHING] or list(order[:1])
+        return [str(name) for name in self.indices["parameter"].values[worth[: self.most]]]
+
+    def others(self, output: str) -> str:
+        """How many inputs have no bar, and what their shares stay below; empty where all have one."""
+        left = self.indices.sel(output=output).drop_sel(parameter=self.order(output))
+        count = left.sizes["parameter"]
+        if not count:
+            return ""
+        most = float(_upper(left).max())
+        bound = "under 0.5 %" if most < NOTHING else f"at most {100 * most:.1f} %"
+        return f"{display.number_words(count)} other{'s' if count > 1 else ''}: {bound}{' each' if count > 1 else ''}"
+
+
+def _upper(indices: xr.Dataset) -> NDArray[np.float64]:
+    """Upper ends of the totals' intervals, or the totals where they lie above."""
+    return np.asarray(np.fmax(indices["ST"].values, indices["ST_high"].values))
 
 
 @styled
@@ -78,10 +100,10 @@ def index_bars(words: Words, view: IndexView, outputs: Sequence[str] | None = No
     Plot
     """
     shown = [str(name) for name in (view.indices["output"].values if outputs is None else outputs)]
-    columns = 1 if len(shown) == 1 else 2
+    columns = 1 if len(shown) == 1 or words.width <= COLUMN else 2
     rows = -(-len(shown) // columns)
-    bars = min(view.most, view.indices.sizes["parameter"])
-    figure = new_figure(rows * (0.75 + 0.29 * bars) + 0.6)
+    bars = max(len(view.order(output)) + bool(view.others(output)) for output in shown)
+    figure = new_figure(rows * (0.75 + 0.27 * bars) + 0.6, words.width)
     grid = figure.subplots(rows, columns, squeeze=False)
     for axes, output in zip(grid.flat, shown, strict=False):
         _index_panel(axes, view, output)
@@ -89,7 +111,7 @@ def index_bars(words: Words, view: IndexView, outputs: Sequence[str] | None = No
         axes.set_visible(False)
     used = [role for role in ROLES if role in view.roles.values()]
     handles = _index_handles(used)
-    figure.legend(list(handles), list(handles.values()), loc="outside lower left", ncols=3)
+    legend_outside(figure, list(handles), list(handles.values()), 3)
     return Plot.of(words, figure, _index_data(view, shown))
 
 
@@ -110,8 +132,11 @@ def _index_panel(axes: Axes, view: IndexView, output: str) -> None:
     axes.barh(at, indices["S1"].values, height=0.36, color=colours, zorder=3)
     _whiskers(axes, indices, "ST", at - 0.25)
     _whiskers(axes, indices, "S1", at + 0.25)
-    axes.set_yticks(at, [named(name, view.labels, 24) for name in order], fontsize=8)
-    axes.set_ylim(len(order) - 0.4, -0.6)
+    axes.set_yticks(at, [named(name, view.labels, 24) for name in order])
+    others = view.others(output)
+    axes.annotate(others, (0, len(order)), (4, 0), xycoords=("axes fraction", "data"), textcoords="offset points",
+                  va="center", color="#444444")  # fmt: skip
+    axes.set_ylim(len(order) - 0.4 + bool(others), -0.6)
     axes.axvline(0, color="#555555", linewidth=0.8)
     axes.grid(axis="x")
     axes.set_title(plain(display.heading(output), 34), x=0 if len(display.heading(output)) < 26 else -0.3)
@@ -120,7 +145,9 @@ def _index_panel(axes: Axes, view: IndexView, output: str) -> None:
     axes.tick_params(axis="y", length=0)
     if view.ranking is not None:
         tied = view.ranking["tied"].sel(output=output, parameter=order, other_parameter=order)
-        _tie_brackets(axes, tie_groups(tied.transpose("parameter", "other_parameter").values), indices)
+        large = indices["ST"].values >= NOTHING  # a tie of nothing with nothing says nothing
+        matrix = tied.transpose("parameter", "other_parameter").values & large & large[:, None]
+        _tie_brackets(axes, tie_groups(matrix), indices)
 
 
 def _whiskers(axes: Axes, indices: xr.Dataset, name: str, at: Any) -> None:
@@ -162,7 +189,7 @@ def _tie_brackets(axes: Axes, groups: Sequence[tuple[int, int]], indices: xr.Dat
         start = max([float(ends[first : last + 1].max()), *beside]) + step
         x, top, bottom = start + step, first - 0.3, last + 0.3
         axes.plot((start, x, x, start), (top, top, bottom, bottom), color=GREY, linewidth=1.0)
-        axes.text(x + 0.5 * step, (top + bottom) / 2, "tie", va="center", fontsize=8, color="#444444")
+        axes.text(x + 0.5 * step, (top + bottom) / 2, "tie", va="center", color="#444444")
         taken.append((last, x + 3.5 * step))
 
 
@@ -173,9 +200,9 @@ def _index_handles(roles: Sequence[str]) -> dict[Any, str]:
         look = ROLES[role]
         pale = Patch(facecolor="white", edgecolor=look.colour, hatch=look.hatch)
         handles[pale, Line2D([], [], color=look.colour, linewidth=3.5, solid_capstyle="butt")] = ROLE_WORDS[role]
-    handles[Line2D([], [], color=GREY, linewidth=3.5, solid_capstyle="butt"),] = "inner bar: on its own (S1)"
-    handles[Patch(facecolor="white", edgecolor=GREY),] = "outer bar: with interactions (ST)"
-    handles[Line2D([], [], color="#111111", linewidth=1.1),] = "interval over replicates"
+    handles[Line2D([], [], color=GREY, linewidth=3.5, solid_capstyle="butt"),] = "inner bar: first-order share (alone)"
+    handles[Patch(facecolor="white", edgecolor=GREY),] = "outer bar: total share (with others)"
+    handles[Line2D([], [], color="#111111", linewidth=1.1),] = "95 % interval"
     return handles
 
 
@@ -245,18 +272,19 @@ def control_effects(
     -------
     Plot
     """
+    columns = columns if words.width > COLUMN else 1
     rows = -(-len(effects) // columns)
-    figure = new_figure(0.55 + 1.95 * rows)
+    figure = new_figure(0.55 + 1.95 * rows, words.width)
     grid = figure.subplots(rows, columns, squeeze=False, sharey=True)
     for axes, effect in zip(grid.flat, effects, strict=False):
         _effect_panel(axes, output, effect, system)
     for axes in grid.flat[len(effects) :]:
         axes.set_visible(False)
-    figure.supylabel(display.axis_label(output, system), fontsize=9)
+    figure.supylabel(display.axis_label(output, system))
     look = Line2D([], [], color=GREY, marker="o", label="mean of the runs")
     banded = any(np.any(np.asarray(effect.high) > np.asarray(effect.low)) for effect in effects)
     band = [Patch(color=GREY, alpha=0.25, label="80 % of the runs")] if banded else []
-    figure.legend(handles=[look, *band, *_role_marks(effects)], loc="outside lower left", ncols=4)
+    legend_outside(figure, [look, *band, *_role_marks(effects)])
     return Plot.of(words, figure, _effect_data(output, effects))
 
 
@@ -276,7 +304,7 @@ def _effect_panel(axes: Axes, output: str, effect: ControlEffect, system: UnitSy
         places = np.arange(len(mean))
         axes.vlines(places, low, high, color=look.colour, alpha=0.35, linewidth=9)
         axes.plot(places, mean, color=look.colour, marker=look.marker, linestyle="")
-        axes.set_xticks(places, [plain(str(text), 12) for text in effect.position], fontsize=8)
+        axes.set_xticks(places, [plain(str(text), 12) for text in effect.position])
         axes.set_xlim(-0.6, len(mean) - 0.4)
         axes.set_xlabel(name)
     else:

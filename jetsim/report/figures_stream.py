@@ -24,9 +24,9 @@ from jetsim.report.style import (
     GREY,
     SKY,
     VERMILION,
-    WIDTH,
     Plot,
     Words,
+    legend_outside,
     new_figure,
     styled,
     work_out_layout,
@@ -47,9 +47,9 @@ class Spread:
     high: float
 
     def text(self, name: str, system: UnitSystem) -> str:
-        """Middle value with both units, then the range in the edition's unit."""
+        """Middle value with its unit, then the range."""
         low, high = (display.number(float(display.convert(name, end, system))) for end in (self.low, self.high))
-        return f"{display.both(name, self.middle, system)}\n90 % between {low} and {high}"
+        return f"{display.value(name, self.middle, system)}\n90 % between {low} and {high}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -112,8 +112,8 @@ def stream_side_view(words: Words, view: StreamView, system: UnitSystem = "us") 
     def shown(value: Any) -> NDArray[np.float64]:
         return display.convert("extreme_reach", value, system)
 
-    frame = _Frame.around(view, shown)
-    figure = new_figure(frame.figure_height)
+    frame = _Frame.around(view, shown, words.width)
+    figure = new_figure(frame.figure_height, words.width)
     axes = figure.add_subplot()
     axes.set_aspect("equal")
     axes.set_xlim(frame.left, frame.right)
@@ -122,7 +122,7 @@ def stream_side_view(words: Words, view: StreamView, system: UnitSystem = "us") 
     _draw_path(axes, view, shown)
     _draw_firefighter(axes, view, shown)
     _draw_labels(axes, view, shown, system)
-    figure.legend(handles=_side_handles(system), loc="outside lower left", ncols=4)
+    legend_outside(figure, _side_handles(system))
     return Plot.of(words, figure, view.data())
 
 
@@ -143,13 +143,13 @@ class _Frame:
         return min(0.0, self.target)
 
     @classmethod
-    def around(cls, view: StreamView, shown: Callable[[Any], NDArray[np.float64]]) -> "_Frame":
+    def around(cls, view: StreamView, shown: Callable[[Any], NDArray[np.float64]], width: float) -> "_Frame":
         far = float(shown(max(view.reach.high, np.max(view.distance[view.height_high > view.target_height]))))
         high = float(shown(max(np.nanmax(view.height_high), view.apex[1], view.nozzle_height + FIREFIGHTER / 3)))
         target = float(shown(view.target_height))
         low = min(0.0, target)
         left, right = -0.045 * far, 1.03 * far
-        inch = (right - left) / (WIDTH - 0.4)
+        inch = (right - left) / (width - 0.4)
         bottom, top = low - 0.14 * inch, high + 0.85 * inch
         return cls(left, right, bottom, top, min((top - bottom) / inch + 0.95, 9.0), target)
 
@@ -169,7 +169,6 @@ def _draw_ground(axes: Axes, frame: _Frame, system: UnitSystem) -> None:
             xycoords=("axes fraction", "data"),
             textcoords="offset points",
             ha="right",
-            fontsize=8,
             color="#444444",
         )
     every = step * (1 + int(frame.right / step // 16))
@@ -213,7 +212,7 @@ def _draw_firefighter(axes: Axes, view: StreamView, shown: Callable[[Any], NDArr
 def _draw_labels(axes: Axes, view: StreamView, shown: Callable[[Any], NDArray[np.float64]], system: UnitSystem) -> None:
     """Three labels in the strip above the stream, each with a line down to its mark."""
     at_breakup = float(np.interp(view.breakup.middle, view.distance, view.height))
-    apex = f"{display.both('apex_height', view.apex[1], system)} high"
+    apex = f"{display.value('apex_height', view.apex[1], system)} high"
     out = display.number(float(shown(view.apex[0])))
     marks = (
         ("Stream breaks up", view.breakup.text("breakup_distance", system), (view.breakup.middle, at_breakup), "D"),
@@ -225,10 +224,11 @@ def _draw_labels(axes: Axes, view: StreamView, shown: Callable[[Any], NDArray[np
     ):
         x, z = (float(shown(value)) for value in point)
         axes.plot(x, z, marker=marker, color=VERMILION, markersize=7, markeredgecolor="white", clip_on=False, zorder=5)
+        at: dict[str, Any] = {"va": "top", "ha": side, "linespacing": 1.3, "clip_on": False, "zorder": 6}
+        axes.annotate(heading, (place, 0.985), xycoords="axes fraction", fontweight="bold", **at)
         axes.annotate(
-            f"$\\bf{{{heading.replace(' ', chr(92) + ' ')}}}$\n{text}", (x, z), (place, 0.985), va="top", ha=side,
-            textcoords="axes fraction", fontsize=8.5, linespacing=1.3, multialignment="left", clip_on=False,
-            arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.8, "shrinkB": 4}, zorder=6,
+            f"\n{text}", (x, z), (place, 0.985), textcoords="axes fraction", multialignment="left",
+            arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.8, "shrinkB": 4}, **at,
         )  # fmt: skip
 
 
@@ -272,7 +272,7 @@ def sweep_contour(
     Plot
     """
     names = axes_names or SweepAxes()
-    figure = new_figure(4.7)
+    figure = new_figure(1.2 + 0.5 * words.width, words.width)
     axes = figure.add_subplot()
     x, y = (display.convert(name, sweep[name].values, system) for name in (names.x, names.y))
     values = {name: _swept(sweep, names, name, system) for name in (names.fill, *names.lines)}
@@ -286,7 +286,7 @@ def sweep_contour(
         _isolines(axes, (x, y, values[name]), name, look, system)
         for name, look in zip(names.lines, looks, strict=False)
     ]
-    figure.legend(handles=handles, loc="outside lower left", ncols=3)
+    legend_outside(figure, handles, columns=3)
     return Plot.of(words, figure, _sweep_data(sweep, names))
 
 
@@ -316,7 +316,7 @@ def _isolines(axes: Axes, grid: tuple[Any, Any, Any], name: str, look: _Isoline,
     drawn = axes.contour(*grid, levels=_levels(grid[2], 7), colors=look.colour, linestyles=look.line, linewidths=1.3)
     segments = [segment for level in drawn.allsegs for segment in level if len(segment) > 4]
     places = [tuple(segment[int(look.label_at * (len(segment) - 1))]) for segment in segments]
-    drawn.clabel(manual=places, fmt=lambda value: f"{value:g} {unit}".strip(), fontsize=8, inline_spacing=4)
+    drawn.clabel(manual=places, fmt=lambda value: f"{value:g} {unit}".strip(), inline_spacing=4)
     for text in drawn.labelTexts:
         text.set_path_effects([withStroke(linewidth=2.5, foreground="white")])
     words = display.label(name) + (f" [{unit}]" if unit else "")

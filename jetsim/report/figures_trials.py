@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
-from jetsim.report.style import GREY, Plot, Words, new_figure, plain, series, styled
+from jetsim.report.style import GREY, Plot, Words, legend_outside, new_figure, plain, series, styled
 from jetsim.report.tables import both_units
 
 Array = NDArray[np.float64]
@@ -52,7 +52,7 @@ def tally_page(words: Words, tally: Tally) -> Plot:
     -------
     Plot
     """
-    figure = new_figure(0.7 + 0.3 * len(tally.throws))
+    figure = new_figure(0.7 + 0.3 * len(tally.throws), words.width)
     axes = figure.add_subplot()
     widths = [4.6, *[1.5] * len(tally.blanks), *[0.8] * len(tally.marks)]
     edges = np.concatenate([[0.0], np.cumsum(widths)])
@@ -106,20 +106,20 @@ def range_rows(
     -------
     Plot
     """
-    figure = new_figure(1.2 + 0.42 * len(rows))
+    figure = new_figure(1.2 + 0.42 * len(rows), words.width)
     axes = figure.add_subplot()
     for number, row in enumerate(rows):
         _draw_range(axes, quantity, number, row, keys, system)
     if reference is not None:
         axes.axvline(float(display.convert(quantity, reference, system)), color=GREY, linewidth=1.0)
-    axes.set_yticks(np.arange(len(rows)), [plain(row.label, 38) for row in rows], fontsize=8)
+    axes.set_yticks(np.arange(len(rows)), [plain(row.label, 38) for row in rows])
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.tick_params(axis="y", length=0)
     axes.grid(axis="x")
     axes.set_xlabel(display.axis_label(quantity, system))
     handles, texts = axes.get_legend_handles_labels()
     once = dict(zip(texts, handles, strict=True))
-    figure.legend(list(once.values()), list(once), loc="outside lower left", ncols=3)
+    legend_outside(figure, list(once.values()), list(once), 3)
     return Plot.of(words, figure, _range_data(quantity, rows))
 
 
@@ -181,7 +181,7 @@ def agreement(words: Words, panels: Mapping[str, Sequence[Cloud]], system: UnitS
     -------
     Plot
     """
-    figure = new_figure(4.6)
+    figure = new_figure(0.6 + 0.57 * words.width, words.width)
     grid = figure.subplots(1, len(panels), squeeze=False)
     for axes, (quantity, clouds) in zip(grid.flat, panels.items(), strict=True):
         for number, cloud in enumerate(clouds):
@@ -191,7 +191,7 @@ def agreement(words: Words, panels: Mapping[str, Sequence[Cloud]], system: UnitS
         axes.set_xlabel(plain(f"measured: {display.axis_label(quantity, system)}", 40))
         axes.set_ylabel(plain(f"predicted: {display.axis_label(quantity, system)}", 40))
     handles, texts = grid.flat[0].get_legend_handles_labels()
-    figure.legend(handles, texts, loc="outside lower left", ncols=2)
+    legend_outside(figure, handles, texts, 2)
     return Plot.of(words, figure, _agreement_data(panels))
 
 

@@ -14,7 +14,7 @@ from typing import Any
 
 MANIFEST = "manifest.json"
 FORMAT = "jetsim study folder 1"
-LIBRARIES = ("numpy", "scipy", "xarray", "SALib", "matplotlib", "h5netcdf", "Jinja2")
+LIBRARIES = ("numpy", "scipy", "xarray", "SALib", "matplotlib", "h5netcdf", "Jinja2", "python-docx")
 _PACKAGE = Path(__file__).resolve().parents[1]
 
 

@@ -5,12 +5,11 @@ hatches carry the same distinction without colour.
 """
 
 import io
-import re
 import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import cached_property, wraps
+from functools import wraps
 from pathlib import Path
 from typing import Any, NamedTuple, ParamSpec, TypeVar
 
@@ -18,23 +17,23 @@ import matplotlib as mpl
 from matplotlib import style as mpl_style
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
+from matplotlib.text import Text
 from matplotlib.transforms import Bbox
 
 from jetsim.quantities import QUANTITIES
 from jetsim.report import display
+from jetsim.report.plaintext import clean, clean_lines
 from jetsim.report.tables import check_name, write_csv
 
 BLACK, ORANGE, SKY, GREEN = "#000000", "#E69F00", "#56B4E9", "#009E73"
 BLUE, VERMILION, PURPLE, GREY = "#0072B2", "#D55E00", "#CC79A7", "#767676"
-WIDTH = 8.0  # inches; the width of the report's column
+PAGE, COLUMN = 7.0, 3.4  # inches; widths of a figure across a page, and in one of two columns
 _STYLE_FILE = Path(__file__).with_name("jetsim.mplstyle")
 _METADATA: dict[str, dict[str, Any]] = {
     "png": {"Software": None},
     "svg": {"Date": None, "Creator": None},
     "pdf": {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None},
 }
-# Drawn last, so that no other part of an SVG leans on what is defined inside the heading.
-_TITLE, _CAPTION, _TOPMOST = "title", "caption", 1000.0
 _PLACES = 9  # decimals of positions, in parts of the figure
 
 
@@ -83,11 +82,12 @@ def role_look(role: str | None) -> Look:
 
 @dataclass(frozen=True)
 class Words:
-    """What a figure says: file name, title (the finding) and caption (the conditions)."""
+    """What a figure says: file name, title (the finding) and caption (the conditions); and how wide it is, inches."""
 
     name: str
     title: str
     caption: str = ""
+    width: float = PAGE
 
 
 @contextmanager
@@ -114,7 +114,7 @@ def styled(draw: Callable[P, R]) -> Callable[P, R]:
     return under_style
 
 
-def new_figure(height: float, width: float = WIDTH) -> Figure:
+def new_figure(height: float, width: float = PAGE) -> Figure:
     """An empty figure of its own, outside pyplot's state. Sizes in inches."""
     figure = Figure(figsize=(width, height), layout="constrained")
     FigureCanvasAgg(figure)
@@ -122,8 +122,8 @@ def new_figure(height: float, width: float = WIDTH) -> Figure:
 
 
 def wrapped(text: str, width: int) -> str:
-    """Text broken into lines of at most `width` characters."""
-    return "\n".join(textwrap.wrap(text, width)) or text
+    """Text broken into lines of at most `width` characters, without control characters."""
+    return "\n".join(textwrap.wrap(clean(text), width)) or clean(text)
 
 
 def plain(text: str, width: int = 26) -> str:
@@ -145,11 +145,13 @@ class Plot:
     name, title, caption : str
         File name without its ending, the finding, the conditions.
     figure : matplotlib.figure.Figure
-        Without title and caption: the report sets them as text, the saved files get them drawn.
+        Bare: documents set title and caption as text.
     data : mapping of str to sequence
         The plotted data: header with unit to column; both unit systems.
     to_print : bool, optional
         A page that is made to be printed: written as PDF even in a quick run.
+    instead : str, optional
+        All that a small figure would show, as a sentence: documents print it in the figure's place.
     """
 
     name: str
@@ -158,6 +160,7 @@ class Plot:
     figure: Figure
     data: Mapping[str, Sequence[Any]]
     to_print: bool = False
+    instead: str = ""
 
     def __post_init__(self) -> None:
         check_name(self.name)
@@ -165,29 +168,33 @@ class Plot:
     @classmethod
     def of(cls, words: Words, figure: Figure, data: Mapping[str, Any]) -> "Plot":
         """A plot from the words handed to a drawing function; its layout is worked out once, here."""
+        for text in figure.findobj(Text):
+            text.set_text(clean_lines(text.get_text()))
         work_out_layout(figure)
         figure.set_layout_engine(None)  # otherwise every file format works it out again
-        for legend in figure.legends:  # they would move to the edge of the frame that holds title and caption
-            legend.set_bbox_to_anchor((0, 0, 1, 1), figure.transFigure)
         return cls(words.name, words.title, words.caption, figure, data)
 
-    def svg(self) -> bytes:
-        """The figure without title and caption as SVG; the same figure gives the same bytes."""
-        width, height = self.figure.get_size_inches()
-        return _without_heading(self._headed_svg, (width, height), _Heading.of(self).above)
+    @property
+    def alternative_text(self) -> str:
+        """What someone is told who cannot see the figure."""
+        return ". ".join(clean(part).rstrip(".") for part in (self.title, self.caption) if part) + "."
 
-    @cached_property
+    def svg(self) -> bytes:
+        """The figure as SVG; the same figure gives the same bytes."""
+        return self._drawn("svg")
+
+    def png(self) -> bytes:
+        """The figure as PNG; the same figure gives the same bytes."""
+        return self._drawn("png")
+
     @styled
-    def _headed_svg(self) -> bytes:
-        """Title, figure and caption as SVG, drawn once for the file and the report."""
+    def _drawn(self, kind: str) -> bytes:
         buffer = io.BytesIO()
-        with _headed(self) as frame:
-            self.figure.savefig(buffer, format="svg", metadata=_METADATA["svg"], bbox_inches=frame)
+        self.figure.savefig(buffer, format=kind, metadata=_METADATA[kind])
         return buffer.getvalue()
 
-    @styled
     def save(self, folder: Path, quick: bool = False) -> tuple[Path, ...]:
-        """Write ``NAME.png``, ``NAME.svg``, ``NAME.pdf`` and the plotted data as ``NAME.csv``.
+        """Write ``NAME.png``, ``NAME.svg``, ``NAME.pdf`` without title and caption, and the data as ``NAME.csv``.
 
         Parameters
         ----------
@@ -203,58 +210,24 @@ class Plot:
         """
         kinds = ["png"] if quick and not self.to_print else list(_METADATA)
         paths = [folder / f"{self.name}.{kind}" for kind in kinds]
-        with _headed(self) as frame:
-            for path, kind in zip(paths, kinds, strict=True):
-                if kind != "svg":
-                    self.figure.savefig(path, format=kind, metadata=_METADATA[kind], bbox_inches=frame)
-        if "svg" in kinds:
-            paths[kinds.index("svg")].write_bytes(self._headed_svg)
+        for path, kind in zip(paths, kinds, strict=True):
+            path.write_bytes(self._drawn(kind))
         return (*paths, write_csv(folder / f"{self.name}.csv", self.data))
 
 
-class _Heading(NamedTuple):
-    """Lines of the title above a figure and of the caption below it, and what each takes, in inches."""
-
-    title: list[str]
-    caption: list[str]
-    above: float
-    below: float
-
-    @classmethod
-    def of(cls, plot: Plot) -> "_Heading":
-        width = plot.figure.get_figwidth()
-        title = textwrap.wrap(plot.title, int(width * 9.6))
-        caption = textwrap.wrap(plot.caption, int(width * 15.5))
-        return cls(title, caption, 0.18 + 0.23 * len(title), 0.12 + 0.17 * len(caption))
-
-
-@contextmanager
-def _headed(plot: Plot) -> Iterator[Bbox]:
-    """Draw title and caption above and below the figure; gives the frame, in inches, that holds them too."""
-    width, height = plot.figure.get_size_inches()
-    heading = _Heading.of(plot)
-    at: dict[str, Any] = {"ha": "left", "va": "top", "in_layout": False, "linespacing": 1.3, "zorder": _TOPMOST}
-    left, top = 0.1 / width, 1 + (heading.above - 0.1) / height
-    title, caption = "\n".join(heading.title), "\n".join(heading.caption)
-    texts = [
-        plot.figure.text(left, top, title, fontsize=12, fontweight="bold", gid=_TITLE, **at),
-        plot.figure.text(left, -0.04 / height, caption, fontsize=8.5, color="#444444", gid=_CAPTION, **at),
-    ]
-    try:
-        yield Bbox.from_extents(0, -heading.below, width, height + heading.above)
-    finally:
-        for text in texts:
-            text.remove()
-
-
-def _without_heading(svg: bytes, size: tuple[float, float], above: float) -> bytes:
-    """An SVG without its title and caption and with the view narrowed to the figure; lengths in inches."""
-    start = re.search(rf'\n  <g id="({_TITLE}|{_CAPTION})">'.encode(), svg)
-    if start is not None:  # the last groups inside the outermost one, which ends at the next such line
-        svg = svg[: start.start()] + svg[svg.index(b"\n </g>\n", start.start()) :]
-    width, height, top = (f"{72 * length:.6f}".rstrip("0").rstrip(".") for length in (*size, above))
-    view = f'width="{width}pt" height="{height}pt" viewBox="0 {top} {width} {height}"'
-    return re.sub(rb'width="[^"]+" height="[^"]+" viewBox="[^"]+"', view.encode(), svg, count=1)
+def legend_outside(
+    figure: Figure, handles: Sequence[Any], texts: Sequence[str] = (), columns: int = 4, above: bool = False
+) -> None:
+    """A legend below or above a figure, in as many columns (at most `columns`) as its width holds."""
+    labels = [clean(text) for text in (texts or [str(handle.get_label()) for handle in handles])]
+    room = figure.get_figwidth() - 0.2
+    for count in range(min(columns, len(labels)) or 1, 0, -1):
+        # 0.075 in a character at this size, 0.55 in for the sign and the gap; matplotlib fills column by column.
+        rows = -(-len(labels) // count)
+        widest = [max(len(text) for text in labels[at : at + rows]) for at in range(0, len(labels), rows)]
+        if sum(0.075 * width + 0.55 for width in widest) <= room or count == 1:
+            figure.legend(handles, labels, loc="outside upper left" if above else "outside lower left", ncols=count)
+            return
 
 
 def work_out_layout(figure: Figure) -> None:

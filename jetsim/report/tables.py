@@ -18,6 +18,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.report import display
+from jetsim.report.plaintext import clean, inert
 
 _SYSTEMS: tuple[UnitSystem, ...] = ("us", "si")
 _FILE_NAME = re.compile(r"[a-z0-9][a-z0-9_]*")
@@ -37,14 +38,14 @@ def check_name(name: str) -> str:
 
 
 def cell(value: Any) -> str:
-    """One CSV cell: texts and whole numbers as they are, other numbers to nine digits, NaN left empty."""
+    """One CSV cell: whole numbers as they are, other numbers to nine digits, NaN left empty, texts as no formula."""
     if isinstance(value, (bool, np.bool_)):
         return "true" if value else "false"
     if isinstance(value, (int, np.integer)):
         return str(int(value))
     if isinstance(value, (float, np.floating)):
         return "" if np.isnan(value) else f"{float(value) + 0.0:.9g}"
-    return str(value)
+    return inert(str(value))
 
 
 def csv_text(columns: Mapping[str, Sequence[Any] | NDArray[Any]]) -> str:
@@ -57,7 +58,7 @@ def csv_text(columns: Mapping[str, Sequence[Any] | NDArray[Any]]) -> str:
     """
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow(columns)
+    writer.writerow([inert(str(header)) for header in columns])
     writer.writerows([cell(value) for value in row] for row in zip(*columns.values(), strict=True))
     return buffer.getvalue()
 
@@ -142,7 +143,7 @@ class Column:
     def heading(self) -> str:
         """Heading in the report, without a unit."""
         words = self.label if self.label is not None else self._words()
-        return words[:1].upper() + words[1:]
+        return clean(words[:1].upper() + words[1:])
 
     def _words(self) -> str:
         return display.label(self.name) if isinstance(self.name, str) and self.name else self.key.replace("_", " ")
@@ -224,6 +225,10 @@ class Table:
         Conditions.
     most : int, optional
         The report shows at most this many rows; the file always holds all of them.
+    nothing : sequence of bool, optional
+        Rows that say nothing, such as shares of zero: counted below the table instead of shown.
+    nothing_words : str, optional
+        What they have in common, such as ``"a total share under 0.5 %"``.
 
     Raises
     ------
@@ -236,6 +241,8 @@ class Table:
     columns: tuple[Column, ...]
     caption: str = ""
     most: int = 40
+    nothing: Sequence[bool] = ()
+    nothing_words: str = ""
     size: int = field(init=False, default=0)
 
     def __post_init__(self) -> None:
@@ -244,6 +251,8 @@ class Table:
         if len(lengths) != len(self.columns) or len(set(lengths.values())) != 1:
             raise ValueError(f"table {self.name}: keys must differ and lengths agree, got {lengths}")
         object.__setattr__(self, "size", next(iter(lengths.values())))
+        if len(self.nothing) not in (0, self.size):
+            raise ValueError(f"table {self.name}: {len(self.nothing)} marks for {self.size} rows")
 
     def csv_columns(self) -> dict[str, Any]:
         """Headers and values of the CSV file."""
@@ -261,6 +270,19 @@ class Table:
         return [shown for column in self.columns for shown in column.shown(system)]
 
     def rows(self, system: UnitSystem) -> list[list[str]]:
-        """Cells of the report's rows, at most `most` of them."""
+        """Cells of the report's rows, at most `most` of them, without those that say nothing."""
         cells: Iterable[tuple[str, ...]] = zip(*(shown.cells for shown in self.headings(system)), strict=True)
-        return [list(row) for row in cells][: self.most]
+        marks = self.nothing or [False] * self.size
+        return [list(row) for row, nothing in zip(cells, marks, strict=True) if not nothing][: self.most]
+
+    @property
+    def left_out(self) -> str:
+        """What the report does not show of the rows; empty where it shows all."""
+        hidden = sum(map(bool, self.nothing))
+        count = display.number_words(hidden)
+        words = [f"{count[:1].upper()}{count[1:]} more row{'s' if hidden > 1 else ''}: {self.nothing_words}."] * (
+            hidden > 0
+        )
+        if self.size - hidden > self.most:
+            words.append(f"The first {self.most} of {self.size - hidden} rows.")
+        return " ".join(words)

@@ -77,7 +77,8 @@ class Outcome:
     @property
     def best_flow(self) -> Array:
         """The same at each draw's best elevation, (sample,)."""
-        return np.asarray(best(self.flows, self.task.elevations)[1])
+        # The top of a parabola through shares near one may lie a little above.
+        return np.asarray(np.minimum(best(self.flows, self.task.elevations)[1], self.flown["flow_rate"].values))
 
     @property
     def delivered(self) -> Array:

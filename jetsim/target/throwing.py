@@ -15,9 +15,8 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from jetsim.jet.delivery import crossing, through_opening
-from jetsim.jet.drag import AirStream
 from jetsim.jet.sizes import drop_classes
-from jetsim.jet.spray import Spray, between_elevations, fly_spray
+from jetsim.jet.spray import Spray, between_elevations, fly_spray, spray_of
 from jetsim.simulation import Start, start_of
 from jetsim.stream import Stream
 from jetsim.target.task import Place, Task
@@ -37,17 +36,18 @@ _APART = 8.0
 def thrown_spray(values: Mapping[str, Any], task: Task, classes: int = CLASSES) -> tuple[Spray, Array]:
     """Spray of streams at all elevations to try, and their flow rates; cases in the order (draw, elevation)."""
     start = _start(values, task.flown)
-    sizes = drop_classes(start.constants.drop_spread, classes)
-    spray = fly_spray(start.jet, start.launch, start.constants, sizes, STATIONS)
+    sizes = drop_classes(start.constants.drop_spread, classes, farthest=start.constants.farthest_share)
+    spray = fly_spray(start.jet, start.launch, start.constants, sizes, STATIONS, start.law)
     wanted = _start(values, task.elevations)
-    law = AirStream(wanted.jet, wanted.constants)
+    law = spray_of(wanted.law).mean(wanted.jet, wanted.constants)
     return between_elevations(spray, task.flown, task.elevations, law), wanted.flow_rate
 
 
 def spray_at(values: Mapping[str, Any], elevation: float) -> Spray:
     """Spray of streams at one elevation, in many classes, for figures; cases are the draws."""
     start = _start(values, np.array([elevation]))
-    return fly_spray(start.jet, start.launch, start.constants, drop_classes(start.constants.drop_spread, MANY))
+    sizes = drop_classes(start.constants.drop_spread, MANY, farthest=start.constants.farthest_share)
+    return fly_spray(start.jet, start.launch, start.constants, sizes, law=start.law)
 
 
 def _start(values: Mapping[str, Any], elevations: Array) -> Start:

@@ -209,7 +209,7 @@ def help_table(found: Found) -> Table:
         Column("change", list(rows), "", "One change at a time"),
         Column("probability [%]", [100 * p for p in rows.values()], "", "Probability, %"),
     )
-    return Table("changes", "What one change does", columns)
+    return Table("changes", "What one change does", columns, "Each change alone, the same draws.")
 
 
 # ---------------------------------------------------------------------------------------------------------

@@ -212,6 +212,7 @@ def tie_table(test: FieldTest, ties: list[Confused]) -> Table:
             Column("second", [called[tie.second] for tie in ties]),
             Column("correlation", [tie.correlation for tie in ties], decimals=2),
         ),
+        "Correlations of the draws.",
     )
 
 
@@ -274,7 +275,8 @@ def study_file(test: FieldTest, setup: SetUp, values: Mapping[str, Array], befor
         _normal("wind_along", 0.0, wind, "m/s", "environment"),
         _normal("wind_across", 0.0, wind, "m/s", "environment"),
         _AIR_STREAM,
-        *(_parameter(name, column, prior[name]) for name, column in inputs.items() if np.std(column) > 0),
+        *(_parameter(name, column, prior[name]) for name, column in inputs.items()
+          if name != "tip_diameter" and np.std(column) > 0),
     ]  # fmt: skip
     return "\n".join(blocks) + "\n"
 

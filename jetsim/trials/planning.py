@@ -303,6 +303,7 @@ def target_table(test: FieldTest, plan: Plan) -> Table:
         "targets",
         "Nozzle pressure to set for the match",
         (Column("setup", list(test.labels.values())), Column("nozzle_pressure", targets)),
+        "Set on the flowing nozzle.",
     )
 
 

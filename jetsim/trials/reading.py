@@ -221,6 +221,7 @@ def overlay_table(test: FieldTest, reading: Reading) -> Table:
             Column("rmse", each("rmse"), "extreme_reach", "RMSE", interval=True),
             Column("coverage [%]", [100 * value for value in each("coverage")], label="Inside the 90 % band, %"),
         ),
+        "All throws that count.",
     )
 
 
@@ -234,7 +235,12 @@ def wind_table(test: FieldTest, reading: Reading) -> Table:
         spreads = [float(values[at].std(ddof=1)) for at in places]
         columns.append(Column(f"{key}_mean", means, "extreme_reach", f"{words}: mean"))
         columns.append(Column(f"{key}_sd", spreads, "extreme_reach", "scatter (standard deviation)", interval=True))
-    return Table("wind_corrected", "Farthest drops as measured and with the wind taken off", tuple(columns))
+    return Table(
+        "wind_corrected",
+        "Farthest drops as measured and with the wind taken off",
+        tuple(columns),
+        "All throws that count.",
+    )
 
 
 def excluded_table(reading: Reading) -> Table:
@@ -248,6 +254,7 @@ def excluded_table(reading: Reading) -> Table:
             Column("setup", [reading.sheet.setups[n] for n in at]),
             Column("reason", [reading.sheet.reasons[n] for n in at]),
         ),
+        "As the sheet marks them.",
     )
 
 

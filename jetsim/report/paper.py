@@ -1,0 +1,370 @@
+"""The white paper: the report as a document for a word processor, in styles that a department's template may change."""
+
+import io
+import zipfile
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from datetime import datetime
+from math import ceil
+from typing import Any
+
+import docx
+from docx.document import Document
+from docx.enum.section import WD_ORIENT, WD_SECTION
+from docx.enum.style import WD_STYLE_TYPE
+from docx.enum.text import WD_ALIGN_PARAGRAPH
+from docx.oxml import OxmlElement
+from docx.oxml.ns import qn
+from docx.shared import Inches, Pt, RGBColor
+from docx.table import Table as DocxTable
+from docx.text.paragraph import Paragraph
+
+from jetsim.report.bibliography import DOI_NOTE
+from jetsim.report.cautions import CAUTIONS
+from jetsim.report.document import Report, Writing
+from jetsim.report.plaintext import clean
+from jetsim.report.style import PAGE, Plot
+from jetsim.report.tables import ShownColumn, Table
+
+# Letter for the US, A4 elsewhere; margins leave room for a figure as wide as a page. Inches.
+_PAPER = {"us": (8.5, 11.0), "si": (8.27, 11.69)}
+_BORDER = 0.75  # inch, margin on the short sides of the text
+_CHARACTER = 0.068  # inch, mean width of a character in a table
+_PADDING = 0.16  # inch, a cell's left and right padding
+_NARROWEST, _WIDEST_TEXT = 0.5, 1.3  # inch
+_THEN = datetime(2000, 1, 1)  # the same report gives the same bytes
+_ZIP_THEN = (1980, 1, 1, 0, 0, 0)
+_TABLE_STYLE, _CELL, _HEADING_CELL = "Report Table", "Table Text", "Table Heading"
+_FIGURE, _NOTICE = "Figure", "Intense Quote"
+
+
+def white_paper(report: Report) -> bytes:
+    """The report as a DOCX file.
+
+    Parameters
+    ----------
+    report : Report
+
+    Returns
+    -------
+    bytes
+        The same report gives the same bytes.
+
+    Raises
+    ------
+    ValueError
+        A figure or table without a title or a caption, or a citation of nothing.
+    """
+    paper = _Paper(Writing(report), docx.Document())
+    paper.write()
+    buffer = io.BytesIO()
+    paper.document.save(buffer)
+    return _timeless(buffer.getvalue())
+
+
+def _timeless(packed: bytes) -> bytes:
+    """The same package with the same time on every part."""
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(packed)) as given, zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as made:
+        for name in given.namelist():
+            made.writestr(zipfile.ZipInfo(name, _ZIP_THEN), given.read(name), zipfile.ZIP_DEFLATED)
+    return buffer.getvalue()
+
+
+@dataclass
+class _Paper:
+    writing: Writing
+    document: Document
+    headings: list[tuple[str, int]] = field(default_factory=list)
+
+    @property
+    def report(self) -> Report:
+        return self.writing.report
+
+    def write(self) -> None:
+        """All parts in order."""
+        _define_styles(self.document)
+        self._set_up_page()
+        self._front()
+        for section in self.report.sections:
+            self._section(section.title, section.texts, section.figures, section.tables)
+        self._methods()
+        self._listed("Limits of this study", self.writing.limits)
+        self._glossary()
+        self._references()
+        self._rerun()
+        self._listed("Cautions", CAUTIONS)
+
+    def _set_up_page(self) -> None:
+        page = self.document.sections[0]
+        page.page_width, page.page_height = (Inches(side) for side in _PAPER[self.report.units])
+        page.left_margin = page.right_margin = Inches((_PAPER[self.report.units][0] - PAGE) / 2)
+        page.top_margin = page.bottom_margin = Inches(_BORDER)
+        footer = page.footer.paragraphs[0]
+        footer.alignment = WD_ALIGN_PARAGRAPH.RIGHT
+        _add_field(footer, "PAGE", "1")
+        about = self.document.core_properties
+        about.title, about.author, about.comments = clean(self.report.title), "", ""
+        about.created = about.modified = _THEN
+        about.language = "en-US"
+
+    def _paragraph(self, text: str, style: str = "Body Text") -> Paragraph:
+        self._open()
+        return self.document.add_paragraph(self.writing.cited(text), style)
+
+    def _heading(self, title: str, level: int = 1) -> None:
+        """A heading, written with what follows it: before a wide table it stands on the turned page."""
+        self.headings.append((title, level))
+
+    def _open(self, is_turned: bool = False) -> None:
+        """The page as the next part wants it, with the headings that wait for it."""
+        self._turn(is_turned)
+        for title, level in self.headings:
+            self.document.add_heading(clean(title), level)
+        self.headings.clear()
+
+    def _front(self) -> None:
+        self._paragraph(self.report.title, "Title")
+        if self.report.subtitle:
+            self._paragraph(self.report.subtitle, "Subtitle")
+        for notice in self.report.notices:
+            self._paragraph(notice, _NOTICE)
+        self._listed("Summary", self.report.lead)
+
+    def _listed(self, title: str, items: Iterable[str]) -> None:
+        texts = list(items)
+        if texts:
+            self._heading(title)
+        for text in texts:
+            self._paragraph(text, "List Bullet")
+
+    def _section(self, title: str, texts: Iterable[str], plots: Iterable[Plot], tables: Iterable[Table]) -> None:
+        self._heading(title)
+        for text in texts:
+            self._paragraph(text)
+        for plot in plots:
+            self._figure(plot)
+        for table in tables:
+            self._table(table)
+
+    def _figure(self, plot: Plot) -> None:
+        self._open()
+        place = self.document.add_paragraph(style=_FIGURE)
+        width = min(plot.figure.get_figwidth(), PAGE)
+        picture = place.add_run().add_picture(io.BytesIO(plot.png()), width=Inches(width))
+        # The alternative text, and a name that tells pictures apart.
+        picture._inline.docPr.set("descr", plot.alternative_text)
+        picture._inline.docPr.set("name", plot.name)
+        number = self.writing.figure_numbers[plot.name]
+        self._caption("Figure", number, plot.title, plot.caption)
+
+    def _caption(self, kind: str, number: int, title: str, caption: str) -> Paragraph:
+        """A caption whose number is a field, so that a word processor can count and list them."""
+        paragraph = self.document.add_paragraph(style="Caption")
+        paragraph.add_run(f"{kind} ")
+        _add_field(paragraph, f"SEQ {kind} \\* ARABIC", str(number))
+        paragraph.add_run(f". {self.writing.cited(title).rstrip('.')}. ")
+        paragraph.add_run(self.writing.cited(caption), "Caption Text")
+        return paragraph
+
+    def _table(self, table: Table) -> None:
+        columns, rows = table.headings(self.report.units), table.rows(self.report.units)
+        cells = [[row[number] for row in rows] for number in range(len(columns))]
+        number = self.writing.table_numbers[table.name]
+        caption = " ".join(text for text in (table.caption, table.left_out) if text)
+        self._fitted(_headings(columns), cells, [c.numeric for c in columns], ("Table", number, table.title, caption))
+
+    def _fitted(
+        self, headings: Sequence[str], cells: Sequence[Sequence[str]], numeric: Sequence[bool],
+        caption: tuple[str, int, str, str] | None = None,
+    ) -> None:  # fmt: skip
+        """A table on the page as it stands, on a turned page if it is wide, in parts if it is wider still."""
+        widths = [_width(heading, column, n) for heading, column, n in zip(headings, cells, numeric, strict=True)]
+        turned = sum(widths) > PAGE
+        room = _PAPER[self.report.units][1] - 2 * _BORDER if turned else PAGE
+        self._open(turned)
+        opening = next((number for number, is_number in enumerate(numeric) if is_number), 1)
+        parts = _parts(widths, room, max(1, min(opening, len(widths) - 1)))
+        for part, shown in enumerate(parts):
+            if caption:
+                kind, number, title, words = caption
+                title = f"{title.rstrip('.')} (part {part + 1} of {len(parts)})" if len(parts) > 1 else title
+                paragraph = self._caption(kind, number, title, words)
+                paragraph.paragraph_format.keep_with_next = True
+            self._grid([headings[n] for n in shown], [cells[n] for n in shown], [numeric[n] for n in shown],
+                       _stretched([widths[n] for n in shown], room))  # fmt: skip
+
+    def _turn(self, is_turned: bool) -> None:
+        """Pages turned from here on, or upright again; wide tables that follow each other share their pages."""
+        orientation = WD_ORIENT.LANDSCAPE if is_turned else WD_ORIENT.PORTRAIT
+        if self.document.sections[-1].orientation == orientation:
+            return
+        page = self.document.add_section(WD_SECTION.NEW_PAGE)
+        short, long = _PAPER[self.report.units]
+        page.orientation = orientation
+        page.page_width, page.page_height = (Inches(side) for side in ((long, short) if is_turned else (short, long)))
+        page.left_margin = page.right_margin = Inches(_BORDER if is_turned else (short - PAGE) / 2)
+
+    def _grid(
+        self, headings: Sequence[str], cells: Sequence[Sequence[str]], numeric: Sequence[bool], widths: Sequence[float]
+    ) -> None:
+        count = len(cells[0]) if cells else 0
+        grid = self.document.add_table(1 + count, len(headings), _TABLE_STYLE)
+        grid.autofit = False
+        for number, width in enumerate(widths):
+            grid.columns[number].width = Inches(width)
+            column = grid.columns[number].cells
+            texts = [headings[number], *cells[number]]
+            for row, (cell, text) in enumerate(zip(column, texts, strict=True)):
+                cell.width = Inches(width)
+                paragraph = cell.paragraphs[0]
+                paragraph.style = _HEADING_CELL if row == 0 else f"{_CELL} Number" if numeric[number] else _CELL
+                paragraph.add_run(self.writing.cited(text))
+                if row == 0 and numeric[number]:
+                    paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
+        _keep_rows(grid)
+        self.document.add_paragraph(style="Table End")
+
+    def _methods(self) -> None:
+        self._heading("Methods")
+        for text in self.writing.methods:
+            self._paragraph(text)
+        card = self.report.card
+        if card.inputs:
+            self._heading("Inputs that vary, and what they rest on", 2)
+            rows = [(i.name, i.distribution, i.role_words, i.basis, i.source) for i in card.inputs]
+            self._fitted(("Input", "Varies as", "Role", "Basis", "Source"), list(zip(*rows, strict=True)), [False] * 5)
+        if card.fixed:
+            self._heading("What did not vary", 2)
+            self._fitted(("Input", "Value"), [list(card.fixed), list(card.fixed.values())], [False] * 2)
+
+    def _glossary(self) -> None:
+        if self.writing.terms:
+            self._heading("Glossary")
+        for term in self.writing.terms:
+            paragraph = self._paragraph("")
+            paragraph.add_run(term.trade, "Strong")
+            technical = f" Technical name: {term.technical}." if term.technical not in ("", term.trade) else ""
+            paragraph.add_run(f". {term.sentence}{technical}")
+
+    def _references(self) -> None:
+        if not self.writing.references:
+            return
+        self._heading("References")
+        for reference in self.writing.references:
+            self._paragraph(reference, "List Number")
+        self._paragraph(DOI_NOTE)
+
+    def _rerun(self) -> None:
+        made = ", ".join(f"{name} {value}" for name, value in self.report.provenance.items())
+        lines = {**self.report.rerun, **({"made with": made} if made else {})}
+        if lines:
+            self._heading("How to run it again")
+            self._fitted(("What", "Value"), [list(lines), list(lines.values())], [False] * 2)
+
+
+def _headings(columns: Sequence[ShownColumn]) -> list[str]:
+    """Headings with their units; a second unit repeats the heading of its column, for parts may be split there."""
+    headings: list[str] = []
+    last = ""
+    for column in columns:
+        last = column.heading or last
+        headings.append(f"{last} [{column.unit}]" if column.unit else last)
+    return headings
+
+
+def _width(heading: str, cells: Sequence[str], numeric: bool) -> float:
+    """Width that a column wants, inches: a number on one line, a text on as many as it needs."""
+    longest_word = max((len(word) for text in (heading, *cells) for word in text.split()), default=1)
+    longest = max((len(text) for text in cells), default=1)
+    wanted = max(longest_word, longest) if numeric else max(longest_word, min(longest, _WIDEST_TEXT / _CHARACTER))
+    return max(_NARROWEST, min(wanted * _CHARACTER, _PAPER["us"][0] - 2 * _BORDER) + _PADDING)
+
+
+def _parts(widths: Sequence[float], room: float, opening: int = 1) -> list[list[int]]:
+    """Columns of each part of a table that has `room`, parts of about one width; the first columns open each.
+
+    Examples
+    --------
+    >>> _parts([1, 1, 1], 3), _parts([1, 1, 1, 1, 1], 3)
+    ([[0, 1, 2]], [[0, 1, 2], [0, 3, 4]])
+    """
+    if sum(widths) <= room:
+        return [list(range(len(widths)))]
+    first = list(range(opening))
+    free = max(room - sum(widths[:opening]), max(widths[opening:]))
+    share = sum(widths[opening:]) / ceil(sum(widths[opening:]) / free)
+    parts: list[list[int]] = []
+    for number in range(opening, len(widths)):
+        taken = sum(widths[n] for n in parts[-1][opening:]) if parts else 0.0
+        if not parts or taken + widths[number] / 2 > share or taken + widths[number] > free:
+            parts.append(first.copy())
+        parts[-1].append(number)
+    return parts
+
+
+def _stretched(widths: Sequence[float], room: float) -> list[float]:
+    """Widths that fill the room; narrow tables grow by half at most."""
+    factor = min(room / sum(widths), 1.5)
+    return [width * factor for width in widths]
+
+
+def _add_field(paragraph: Paragraph, code: str, shown: str) -> None:
+    """A field such as a page number, with the text that stands until it is counted again."""
+    field = OxmlElement("w:fldSimple")
+    field.set(qn("w:instr"), code)
+    run = OxmlElement("w:r")
+    text = OxmlElement("w:t")
+    text.text = shown
+    run.append(text)
+    field.append(run)
+    paragraph._p.append(field)
+
+
+def _keep_rows(grid: DocxTable) -> None:
+    """No row breaks across pages, and the heading stands again on each."""
+    for number, row in enumerate(grid.rows):
+        properties = row._tr.get_or_add_trPr()
+        properties.append(OxmlElement("w:cantSplit"))
+        if number == 0:
+            properties.append(OxmlElement("w:tblHeader"))
+
+
+def _define_styles(document: Document) -> None:
+    """Styles of the package beside those of every template; nothing is formatted by hand."""
+    styles = document.styles
+    for name, size in (("Normal", 10.5), ("Caption", 9.0)):
+        styles[name].font.size = Pt(size)
+    styles["Caption"].font.color.rgb = RGBColor(0, 0, 0)
+    styles["List Bullet"].paragraph_format.space_after = Pt(4)
+
+    def add(name: str, base: str, kind: Any = WD_STYLE_TYPE.PARAGRAPH) -> Any:
+        style = styles.add_style(name, kind)
+        style.base_style = styles[base]
+        return style
+
+    add("Caption Text", "Default Paragraph Font", WD_STYLE_TYPE.CHARACTER).font.bold = False
+    figure = add(_FIGURE, "Normal").paragraph_format
+    figure.keep_with_next, figure.space_before, figure.space_after = True, Pt(8), Pt(4)
+    for name, bold in ((_CELL, None), (f"{_CELL} Number", None), (_HEADING_CELL, True)):
+        style = add(name, "Normal")
+        style.font.size, style.font.bold = Pt(8.5), bold
+        style.paragraph_format.space_after = style.paragraph_format.space_before = Pt(1.5)
+        style.paragraph_format.line_spacing = 1.0
+    styles[f"{_CELL} Number"].paragraph_format.alignment = WD_ALIGN_PARAGRAPH.RIGHT
+    end = add("Table End", "Normal")
+    end.font.size, end.paragraph_format.space_after = Pt(4), Pt(4)
+    _define_table_style(add(_TABLE_STYLE, "Normal Table", WD_STYLE_TYPE.TABLE))
+
+
+def _define_table_style(style: Any) -> None:
+    """Quiet horizontal rules."""
+    properties = OxmlElement("w:tblPr")
+    borders = OxmlElement("w:tblBorders")
+    for edge, weight in (("top", "8"), ("bottom", "8"), ("insideH", "4")):
+        rule = OxmlElement(f"w:{edge}")
+        for key, value in (("val", "single"), ("sz", weight), ("space", "0"), ("color", "7F7F7F")):
+            rule.set(qn(f"w:{key}"), value)
+        borders.append(rule)
+    properties.append(borders)
+    style.element.append(properties)
