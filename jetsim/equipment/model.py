@@ -170,7 +170,9 @@ def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_]) -> xr.Dat
     rows = runs[flowing] if flowing.any() else runs[:1]
     wet = {**columns, "nozzle_pressure": np.where(flowing, columns["nozzle_pressure"], 1.0)}
     picked = {
-        name: xr.DataArray(np.broadcast_to(value, flowing.size)[rows], dims="sample") if np.ndim(value) else value
+        name: xr.DataArray(np.broadcast_to(value, flowing.size)[rows], dims="sample")
+        if np.ndim(value) and name != "further_results"
+        else value
         for name, value in wet.items()
     }
     result = simulate(Stream.from_values(picked), workers=1)

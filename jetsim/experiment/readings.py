@@ -1,9 +1,10 @@
 """What a reading would tell of an output: the expected fall of its variance, from a plain sample of both.
 
 The variance of an output that is expected to be left once a reading is known is ``E[Var(y | r)]``; the fall is the
-rest, ``Var(E[y | r]) / Var(y)``. The conditional mean is estimated from runs in which output and reading were drawn together:
-straight lines (planes) in cells of equal count along the reading, with the share of variance corrected for the number
-of their coefficients, as in adjusted R2. The reading carries its error, so nothing is assumed of which inputs it shows.
+rest, ``Var(E[y | r]) / Var(y)``. The conditional mean is estimated from runs in which output and reading were drawn
+together: straight lines (planes) in cells of equal count along the reading, with the share of variance corrected for
+the number of their coefficients, as in adjusted R2. The reading carries its error, so nothing is assumed of which
+inputs it shows.
 """
 
 from collections.abc import Sequence
