@@ -24,7 +24,7 @@ from jetsim.quantities import UnitSystem, did_you_mean, quantity
 from jetsim.simulation import StreamModel
 
 VALVE = "valve_model"
-_QUICK = 32, 10
+_QUICK, _QUICK_JOINT = (16, 8), 32
 _DOUBLINGS, _PROBES = 2, 64
 Laws = Mapping[str, str]
 
@@ -267,9 +267,10 @@ class Plan:
     def quick(self) -> "Plan":
         """The same study with few runs."""
         samples, replicates = _QUICK
+        few = self.space.quick()
         return replace(
             self,
-            space=self.space.quick(),
+            space=replace(few, base_samples=min(few.base_samples, _QUICK_JOINT)),
             base_samples=min(self.base_samples, samples),
             replicates=min(self.replicates, replicates),
             doublings=0,

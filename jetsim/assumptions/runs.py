@@ -35,6 +35,8 @@ MIXED_CHUNK = 131_072
 LEADER = 0.05
 ROLE = " (role)"
 _PROBES, _TRAJECTORIES = 64, 24
+# Fewest runs in each of the independent samples that readings are judged by.
+_READ = 128
 Array = NDArray[np.float64]
 
 
@@ -362,7 +364,7 @@ def _mapped(runs: xr.Dataset, limit: Limit) -> Mapped:
 
 def _reading_sizes(space: ParameterSpace) -> tuple[int, int]:
     """Independent samples and runs of each, a power of two."""
-    return space.replicates, 2 * space.base_samples
+    return space.replicates, max(_READ, 2 * space.base_samples)
 
 
 def read_all(plan: Plan) -> tuple[list[Measured], int]:

@@ -20,7 +20,6 @@ from jetsim.assumptions.runs import (
     pairs,
     shifts,
 )
-from jetsim.experiment.gate import width_words
 from jetsim.experiment.readings import Fall
 from jetsim.experiment.space import ParameterSpace
 from jetsim.jet.laws import DRAG_LAWS
@@ -120,7 +119,8 @@ def headline(plan: Plan, found: Found) -> str:
     valve = found.varied(VALVE)
     fates = [_survival(valve, output, labels) for output in plan.headline]
     return (
-        f"With {laws_words(plan.reference)} (total shares of variance with 95 % intervals): {led}. "
+        f"By the first law of each choice ({laws_words(plan.reference)}), in total shares of variance with 95 % "
+        f"intervals: {led}. "
         f"{' '.join(filter(None, (verdict(plan, found), *fates)))}"
     )
 
@@ -237,8 +237,8 @@ def assumption_sentence(plan: Plan, found: Found) -> str:
         shares = [f"{labels[n]} {interval(found.joint.indices, reach, n, 'ST')}" for n in ordered]
         parts.append(f"for {findings.output_words(reach)} {', '.join(shares)}")
     if not parts:
-        return "Which assumption matters most cannot be said: reach has no ranking in the joint design."
-    text = f"Assumptions as factors of one joint design, total shares of variance: {'; '.join(parts)}."
+        return "Which assumption matters most cannot be said: reach has no ranking with all laws together."
+    text = f"With every law equally likely, choices of law move this much, in total shares of variance: {'; '.join(parts)}."
     return f"{text} {_expected_words(plan, found)}".strip()
 
 
@@ -386,7 +386,7 @@ def gate_notices(plan: Plan, found: Found) -> list[str]:
         worst = max((width for c in unsettled for width in c.gate.half_width.values()), default=np.nan)
         said.append(
             f"In {len(unsettled)} of {len(found.combinations)} combinations of laws the runs are too few to settle the "
-            f"order: total shares are known to {width_words(100 * worst, 2)} points at worst, ±2 are wanted."
+            f"order: total shares are known to within {max(100 * worst, 2.1):.2g} points at worst, within 2 is wanted."
         )
     return [f"{plan.label}: {text}" if plan.suffix else text for text in said]
 
