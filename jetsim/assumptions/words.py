@@ -238,7 +238,7 @@ def assumption_sentence(plan: Plan, found: Found) -> str:
         parts.append(f"for {findings.output_words(reach)} {', '.join(shares)}")
     if not parts:
         return "Which assumption matters most cannot be said: reach has no ranking with all laws together."
-    text = f"With every law equally likely, choices of law move this much, in total shares of variance: {'; '.join(parts)}."
+    text = f"With every law equally likely, choices of law move, in total shares of variance: {'; '.join(parts)}."
     return f"{text} {_expected_words(plan, found)}".strip()
 
 
