@@ -351,15 +351,22 @@ def _whole_space(content: Mapping[str, Any], path: Path) -> Loaded:
 
 
 def _of_setups(asked: Asked[AssumptionsQuestion]) -> Loaded:
+    question = asked.question
     try:
-        plans = tuple(_plan_of_setup(asked, setup) for setup in asked.setups)
+        plans = [_plan_of_setup(asked, setup) for setup in asked.setups]
         read = {name for plan in plans for name in (*plan.space.names, *plan.space.fixed)}
-        for name in asked.question.beliefs:
+        for name in question.beliefs:
             if name not in read:
                 raise InputError(f"beliefs.{name}: acts on nothing here{did_you_mean(name, sorted(read))}")
+        idle = [_idle(plan) for plan in plans]
+        places = {name: table for table in ("vary", "beliefs") for name in getattr(question, table)}
+        for name, table in places.items():
+            if all(name in found for found in idle):
+                raise InputError(f"{table}.{name}: acts on nothing here: {idle[0][name]}")
     except InputError as error:
         raise InputError(str(error) if str(error).startswith(str(asked.path)) else f"{asked.path}: {error}") from None
-    return Loaded(plans, asked.question.title, asked.scenario, asked.units, asked)
+    acting = [replace(plan, space=without(plan.space, found)) for plan, found in zip(plans, idle, strict=True)]
+    return Loaded(tuple(acting), question.title, asked.scenario, asked.units, asked)
 
 
 def _plan_of_setup(asked: Asked[AssumptionsQuestion], setup: SetUp) -> Plan:
@@ -367,12 +374,7 @@ def _plan_of_setup(asked: Asked[AssumptionsQuestion], setup: SetUp) -> Plan:
         raise InputError(f"setups.{setup.name}: has no shutoff, so nothing is assumed of one")
     space = replace(asked.space(setup), undefined=asked.question.undefined)
     plan = plan_of(space, asked.model(setup), asked.question, setup)
-    idle = _idle(plan)
-    for name in asked.question.vary:
-        if name in idle:
-            raise InputError(f"vary.{name}: acts on nothing of setups.{setup.name}: {idle[name]}")
-    suffix = f"_{setup.name}" if len(asked.setups) > 1 else ""
-    return replace(plan, space=without(plan.space, idle), suffix=suffix)
+    return replace(plan, suffix=f"_{setup.name}" if len(asked.setups) > 1 else "")
 
 
 def _idle(plan: Plan) -> dict[str, str]:
