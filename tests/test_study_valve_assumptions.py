@@ -398,7 +398,7 @@ def test_dry_run_tells_the_runs_and_writes_nothing(tmp_path, capsys):
         ('valve_model = "clear"', 'valve_modl = "clear"', "measurements.shutoff.readings[1].where.valve_modl"),
         ("seed = 20261125", 'seed = 20261125\nundefined = "probability of reaching"', "must be one of refuse, rank"),
         ("elevation = {", "target_height = {", "target_height"),
-        ("[contrast]", '[beliefs]\nsupply.hose_deviation = { distribution = "uniform", low = -1, high = 1 }\n[contrast]',
+        ("[limits]", '[beliefs]\nsupply.hose_deviation = { distribution = "uniform", low = -1, high = 1 }\n[limits]',
          "beliefs.supply.hose_deviation: acts on nothing here"),
         ('setups = ["a"]', 'setups = ["z"]', "there is no [setups.z]"),
         ('study = "valve_assumptions"', 'study = "rank_controls"', "is a question for rank_controls"),
