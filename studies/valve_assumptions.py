@@ -1,218 +1,218 @@
-"""What the assumed effect of the shutoff valve does to a ranking of inputs, and which assumption matters most.
+"""What the assumed effect of the shutoff does to a ranking of inputs, and which assumption matters most.
 
-Run ``python studies/valve_assumptions.py``; your own numbers go into a copy of ``inputs/valve_assumptions.toml``.
+Run ``python studies/valve_assumptions.py``; your own question goes into a copy of ``inputs/valve_assumptions.toml``,
+your equipment into a copy of ``inputs/department.toml``.
 """
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
+import numpy as np
+
 from jetsim import findings
-from jetsim.assumptions import plan as plans
-from jetsim.assumptions import plots, words
-from jetsim.assumptions.found import Found, find, planned_runs
-from jetsim.assumptions.plan import Plan, law_words, laws_words
+from jetsim.assumptions import pictures, question, words
+from jetsim.assumptions.question import Loaded, Plan
+from jetsim.assumptions.runs import Found, find, planned_runs
+from jetsim.equipment.setups_table import setups_table
 from jetsim.errors import InputError
-from jetsim.experiment.gate import width_words
-from jetsim.experiment.space import ParameterSpace
 from jetsim.quantities import UnitSystem
 from jetsim.report.document import Report, ReportCard, Section, ValidityCount
+from jetsim.report.tables import Table
 from jetsim.simulation import VALIDITY
-from jetsim.stream import Stream
 from jetsim.study import Findings, Options, Study, run
 
-QUESTION = "How much does the assumed effect of the valve decide what moves breakup, reach and flow?"
+QUESTION = "How much does the assumed effect of the shutoff decide what moves breakup, reach and flow?"
 
 
-def load(options: Options) -> Plan:
-    """Read the study file."""
-    space = ParameterSpace.from_toml(options.inputs, extra=("scenario", *plans.TABLES))
-    try:
-        plan = plans.read_plan(space)
-        for laws in plan.combinations:
-            Stream.from_values({**space.fixed, **space.medians(), **laws})
-    except InputError as error:
-        raise InputError(f"{options.inputs}: {error}") from None
-    return plan.quick() if options.quick else plan
+def load(options: Options) -> Loaded:
+    """Read the question, or a whole space."""
+    return question.load(options.inputs, options.department, options.setups, options.quick)
 
 
-def planned(plan: Plan, options: Options) -> str:
+def planned(loaded: Loaded, options: Options) -> str:
     """What would be run."""
-    runs = planned_runs(plan)
-    return (
-        f"{plan.space.title}\n{len(plan.combinations)} combinations of laws: at most {runs['combinations']:,} runs; "
-        f"{runs['joint']:,} with the laws as factors, {runs['groups']:,} for roles, assumptions and measurements"
-    )
+    lines = [loaded.title]
+    for plan in loaded.plans:
+        runs, name = planned_runs(plan), f"{plan.label}: " if plan.label else ""
+        lines.append(
+            f"{name}{len(plan.combinations)} combinations of laws: at most {runs['combinations']:,} runs; "
+            f"{runs['joint']:,} with the laws as factors, {runs['readings']:,} for readings"
+        )
+    return "\n".join(lines)
 
 
-def compute(plan: Plan, options: Options) -> Findings:
+def compute(loaded: Loaded, options: Options) -> Findings:
     """Run everything and write it up."""
     with options.executor() as executor:
-        found = find(plan, executor)
-    if not any(found.reference.defined(output) for output in plan.headline):
+        founds = [find(plan, executor) for plan in loaded.plans]
+    if not any(found.reference.defined(o) for p, found in zip(loaded.plans, founds, strict=True) for o in p.headline):
         raise InputError(f"{options.inputs}: no output can be ranked: undefined in too many runs, or constant")
-    system = options.system(plan.space.units)
+    system = options.system(loaded.units)
+    pairs = list(zip(loaded.plans, founds, strict=True))
     report = Report(
-        plan.space.title,
-        lead(plan, found),
-        sections(plan, found, system),
-        card(plan, found),
+        loaded.title,
+        lead(loaded, founds),
+        [*setups_section(loaded), *(section for p, f in pairs for section in sections(p, f, system))],
+        card(loaded, founds),
         system,
-        notices=notices(plan, found),
-        validity=validity(found),
-        subtitle=str(plan.space.extra.get("scenario", "")),
+        notices=[text for plan, found in pairs for text in words.gate_notices(plan, found)],
+        validity=validity(founds),
+        subtitle=loaded.scenario,
     )
-    return Findings(
-        report, {"results": found.joint.runs, "indices": found.joint.indices}, tables=[plots.totals_table(plan, found)]
-    )
+    results = {f"results{p.suffix}": f.joint.runs for p, f in pairs}
+    results |= {f"indices{p.suffix}": f.joint.indices for p, f in pairs}
+    tables = [pictures.totals_table(plan, found) for plan, found in pairs]
+    return Findings(report, results, tables=tables, data_files=loaded.asked.files if loaded.asked else [])
 
 
-def lead(plan: Plan, found: Found) -> list[str]:
+def lead(loaded: Loaded, founds: Sequence[Found]) -> list[str]:
     """The findings in plain words."""
-    reach = plan.reaches[0]
-    sentences = [
-        f"{words.headline(plan, found)} {findings.outside_sentence(found.joint.runs['validity'].values)}".strip(),
-        words.assumption_sentence(plan, found),
-        words.shares_sentence(plan, found, reach),
-        words.everywhere(plan, found),
-        words.shift_sentence(plan, found, reach),
-        words.measurement_sentence(plan, found),
-        words.ignorance_sentence(plan),
-    ]
-    return [sentence for sentence in sentences if sentence]
+    flags = np.concatenate([found.joint.runs["validity"].values for found in founds])
+    outside, otherwise = findings.outside_sentence(flags), words.otherwise_sentence(loaded)
+    if len(founds) > 1:
+        each = [words.short_lead(plan, found) for plan, found in zip(loaded.plans, founds, strict=True)]
+        first = words.overview(loaded.plans, founds)
+        return [text for text in (f"{first} {outside}".strip(), *each, otherwise) if text]
+    first, *others = words.lead(loaded.plans[0], founds[0])
+    return [text for text in (f"{first} {outside}".strip(), *others, otherwise) if text]
 
 
-def notices(plan: Plan, found: Found) -> list[str]:
-    """What has not converged."""
-    said = [] if found.joint.gate.passed else [f"Joint design: {found.joint.gate.sentence}"]
-    unsettled = [c for c in found.combinations if not c.gate.passed]
-    if unsettled:
-        worst = max(width for c in unsettled for width in c.gate.half_width.values())
-        swapped = sum(bool(c.gate.moved) for c in unsettled)
-        said.append(
-            f"{len(unsettled)} of {len(found.combinations)} combinations have not passed the convergence gate (widest "
-            f"total-order interval {width_words(worst, 0.02)}, wanted ±0.02; leaders of "
-            f"{swapped} of them changed places when the samples were last doubled): their ties may hide an order."
-        )
-    return said
-
-
-def validity(found: Found) -> list[ValidityCount]:
+def validity(founds: Sequence[Found]) -> list[ValidityCount]:
     """How many runs of the combinations use a law outside the range of its fit."""
-    total = sum(c.ranked_runs for c in found.combinations)
-    counts = {bit: sum(c.flagged[bit] for c in found.combinations) for bit in VALIDITY}
+    studied = [combination for found in founds for combination in found.combinations]
+    total = sum(c.ranked_runs for c in studied)
+    counts = {bit: sum(c.flagged[bit] for c in studied) for bit in VALIDITY}
     return [ValidityCount(VALIDITY[bit], count, total) for bit, count in counts.items() if count]
 
 
 # ---------------------------------------------------------------------------------------------------------
-# Figures and tables
+# Parts of the report
+
+
+def setups_section(loaded: Loaded) -> list[Section]:
+    """The set-ups at their targets; nothing for a whole space."""
+    if loaded.asked is None:
+        return []
+    asked = loaded.asked
+    return [Section("The set-ups", [], [], [setups_table(asked.department, asked.setups, asked.learnt)])]
 
 
 def sections(plan: Plan, found: Found, system: UnitSystem) -> list[Section]:
-    """The report's parts."""
-    labels = words.labels_of(plan)
-    groups = {**labels, **words.ROLE_PARTS}
+    """The report's parts about one stream; of several, what one reads first."""
     reaches = [reach for reach in plan.reaches if found.reference.defined(reach)]
-    drawn = reaches[:1] if plan.one_by_one else reaches
-    interactions = [plots.interaction_figure(plan, found, reach) for reach in drawn]
-    return [
+    shown = reaches[:1] if plan.one_by_one or plan.suffix else reaches
+    parts = [
         Section(
             "How the order moves",
             [text for text in (words.same_sentence(plan, found),) if text],
-            [plots.flow_figure(plan, found, reach) for reach in drawn],
+            [pictures.flow_figure(plan, found, reach) for reach in shown],
         ),
         Section(
             "Every combination",
-            [screening_words(plan, found)],
-            [plots.heat_figure(plan, found, reach) for reach in drawn],
-            [plots.combination_table(plan, found), plots.shift_table(plan, found)],
+            [words.idle_words(found)],
+            [] if plan.suffix else [pictures.heat_figure(plan, found, reach) for reach in shown],
+            [pictures.combination_table(plan, found), pictures.shift_table(plan, found)],
         ),
         Section(
             "Structure, physics, weather, crew",
-            ["Laws, unknown constants, weather and controls, each moved together in one joint design."],
-            [plot for plot in (plots.shares_figure(plan, found),) if plot is not None],
-            [
-                findings.shares_table("roles", "Shares of groups", found.roles, words.ROLE_PARTS),
-                findings.shares_table("assumptions", "Without the laws of contrast", found.expected, groups),
-            ],
+            ["Laws, unknown constants, weather and controls, each moved together."],
+            [plot for plot in (pictures.shares_figure(plan, found),) if plot is not None],
+            shares_tables(plan, found),
         ),
-        Section("Assumptions as factors", [], [plots.joint_figure(plan, found)]),
-        Section(
-            "What acts together",
-            [] if any(interactions) else ["No pair of inputs surely acts together."],
-            [plot for plot in interactions if plot is not None],
-        ),
-        *measurements(plan, found),
+        *measurements(plan, found, system),
+    ]
+    more = [] if plan.suffix else details(plan, found, shown, system)
+    return [Section(f"{plan.label}: {s.title}" if plan.suffix else s.title, s.paragraphs, s.plots, s.tables)
+            for s in (*parts, *more)]  # fmt: skip
+
+
+def details(plan: Plan, found: Found, shown: Sequence[str], system: UnitSystem) -> list[Section]:
+    """What a reader of a single stream's study finds behind its first parts."""
+    labels = words.labels_of(plan)
+    plots = [plot for reach in shown if (plot := pictures.interaction_figure(plan, found, reach)) is not None]
+    drawn = {plot.name.removeprefix("interactions_") for plot in plots}
+    said = [text for reach in shown if reach not in drawn and (text := words.interaction_sentence(plan, found, reach))]
+    return [
+        Section("Assumptions as factors", [findings.wholes_sentence(plan.space, labels)],
+                [pictures.joint_figure(plan, found)]),
+        Section("What acts together", said if said or plots else ["No pair of inputs surely acts together."], plots),
         Section(
             "Which conditions lead there?",
             [
                 *(words.mapped_sentence(mapped, labels, system) for mapped in found.mapped),
                 "An input may ride along with another that shares its cause.",
             ],
-            tables=[plots.mapping_table(found, labels)],
+            tables=[pictures.mapping_table(plan, found)],
         ),
         Section(
             "Beyond variance",
-            [
-                "PAWN: the distance between an output's distribution within slices of an input and over all runs of "
-                "the joint design; below its floor it means nothing. Morris' elementary effects are measured over "
-                "steps of half of an input's range (of its probability) and given for the whole of it."
-            ],
-            tables=[t for t in (plots.pawn_table(plan, found), plots.screening_table(plan, found)) if t is not None],
+            tables=[t for t in (pictures.pawn_table(plan, found), pictures.screening_table(plan, found)) if t],
         ),
-        Section("Have the shares settled?", [found.joint.gate.sentence], [plots.convergence_figure(plan, found)]),
-    ]
+        Section("Have the shares settled?", [found.joint.gate.sentence], [pictures.convergence_figure(plan, found)]),
+    ]  # fmt: skip
 
 
-def measurements(plan: Plan, found: Found) -> list[Section]:
-    """What a field measurement would settle."""
+def shares_tables(plan: Plan, found: Found) -> list[Table]:
+    """Shares of roles, of stated groups, of what tied inputs share, and of assumptions without the laws of contrast."""
+    labels = {**words.labels_of(plan), **words.ROLE_PARTS}
+    stated = [
+        ("roles", "Structure, physics, weather and crew", found.joint.roles, words.ROLE_PARTS),
+        ("groups", "Groups of inputs, each known together", found.joint.groups, words.GROUP_WORDS),
+        ("parts", "Tied inputs, split into what they share and their own parts", found.joint.parts,
+         findings.labels_of(plan.space)),
+        ("assumptions", "Without the laws of contrast", found.expected, labels),
+    ]  # fmt: skip
+    shown = stated[:2] if plan.suffix else stated
+    return [findings.shares_table(f"{name}{plan.suffix}", title, indices, known)
+            for name, title, indices, known in shown if indices.sizes["parameter"]]  # fmt: skip
+
+
+def measurements(plan: Plan, found: Found, system: UnitSystem) -> list[Section]:
+    """What one reading in the field would take away."""
     if not found.measured:
         return []
-    text = (
-        "If the inputs listed for a measurement were known exactly, the variance would be expected to fall by their "
-        "closed index. A reading has an error, and depends on inputs that are not listed: it may settle less or more."
-    )
-    return [Section("What one field measurement would settle", [text], tables=[plots.measurement_table(plan, found)])]
+    return [Section("What one reading would take away", [], [], [pictures.measurement_table(plan, found, system)])]
 
 
-def screening_words(plan: Plan, found: Found) -> str:
-    """What the screening set aside."""
-    counts = [len(c.idle) for c in found.combinations]
-    return (
-        f"Each combination was screened first by {plan.trajectories} Morris trajectories; {min(counts)} to "
-        f"{max(counts)} of {len(plan.columns)} inputs changed no output, because its laws never read them, and were "
-        "held at their medians. Their indices are exactly zero."
-    )
-
-
-def card(plan: Plan, found: Found) -> ReportCard:
+def card(loaded: Loaded, founds: Sequence[Found]) -> ReportCard:
     """What a reader needs to judge the study."""
-    space, reference = plan.space, found.reference
+    pairs = list(zip(loaded.plans, founds, strict=True))
+    plan, space = loaded.plans[0], loaded.plans[0].space
     sums = {
-        **{f"{name} (reference)": value for name, value in findings.sums_of_first_order(reference.indices).items()},
-        **{f"{name} (joint)": value for name, value in findings.sums_of_first_order(found.joint.indices).items()},
+        f"{name} ({which}{', ' + p.label if p.suffix else ''})": value
+        for p, f in pairs
+        for which, indices in (("reference", f.reference.indices), ("all laws", f.joint.columns))
+        for name, value in findings.sums_of_first_order(indices).items()
+        if not p.suffix
     }
-    passed = sum(c.gate.passed for c in found.combinations)
+    combinations = [combination for found in founds for combination in found.combinations]
+    passed = sum(c.gate.passed for c in combinations)
+    lines = [line for p in loaded.plans for line in findings.input_lines(p.space)]
     return ReportCard(
         question=QUESTION,
         method="Sobol' indices by replicated scrambled sequences, estimators of Saltelli 2010 and Jansen 1999 averaged "
-        f"both ways: joint design and reference {space.base_samples} base samples x {space.replicates} replicates, "
-        f"each further combination {plan.base_samples} x {plan.replicates}, doubled at most {plan.doublings} times "
-        "until its gate passes, all outputs from the same runs",
-        runs=found.runs,
+        f"both ways, tied inputs as wholes: all laws together and reference {space.base_samples} base samples x "
+        f"{space.replicates} replicates, each further combination {plan.base_samples} x {plan.replicates}, doubled at "
+        f"most {plan.doublings} times until it has settled, all outputs from the same runs. Readings: share of the "
+        "variance carried by planes in cells of equal count, corrected for their number",
+        runs=sum(found.runs for found in founds),
         seed=space.seed,
         failures=0,
-        intervals=f"95 %, Student's t over {space.replicates} replicates (further combinations: {plan.replicates})",
-        convergence=f"{found.joint.gate.sentence} Reference: {reference.gate.sentence} Of the combinations, {passed} "
-        f"of {len(found.combinations)} pass.",
+        intervals=f"95 %, Student's t over {space.replicates} replicates (further combinations: {plan.replicates}); "
+        "of readings by the jackknife over replicates",
+        convergence=f"{founds[0].joint.gate.sentence} Of the combinations, {passed} of {len(combinations)} have "
+        "settled.",
         sum_of_first_order=sums,
-        negative_estimates=f"joint design: {findings.negative_words(found.joint.indices)}; reference: "
-        f"{findings.negative_words(reference.indices)}",
-        structural_alternatives=[laws_words(c.laws) for c in found.combinations[1:]],
-        inputs=findings.input_lines(space),
+        negative_estimates=f"all laws: {findings.negative_words(founds[0].joint.indices)}; reference: "
+        f"{findings.negative_words(founds[0].reference.indices)}",
+        structural_alternatives=[words.laws_words(c.laws) for c in founds[0].combinations[1:]],
+        inputs=list(dict.fromkeys(lines)),
         fixed=findings.fixed_words(space),
         more={
-            "Reference": laws_words(plan.reference),
-            "Laws of contrast": ", ".join(law_words(law) for laws in plan.contrasts.values() for law in laws) or "none",
+            "Reference": words.laws_words(plan.reference),
+            "Laws of contrast": ", ".join(words.law_words(law) for laws in plan.contrasts.values() for law in laws)
+            or "none",
             "Meaning of reach": ", ".join(findings.output_words(reach) for reach in plan.reaches),
         },
     )
@@ -220,7 +220,7 @@ def card(plan: Plan, found: Found) -> ReportCard:
 
 STUDY = Study(
     "valve_assumptions",
-    "What the assumed effect of the shutoff valve does to the ranking of inputs, and which assumption matters most.",
+    "What the assumed effect of the shutoff does to the ranking of inputs, and which assumption matters most.",
     Path(__file__),
     load,
     planned,

@@ -17,9 +17,11 @@ from jetsim.equipment.questions import Question
 from jetsim.equipment.reading import Stated, read_model, read_stated
 from jetsim.equipment.spaces import Choices, inputs_of, joint_draws, model_of, space_of
 from jetsim.errors import InputError
+from jetsim.experiment.distributions import Choice
 from jetsim.experiment.parameters import Parameter
 from jetsim.experiment.tables import load_toml
 from jetsim.hydraulics.operating_point import operating_point
+from jetsim.jet.turbulence import VALVE_STYLES
 from jetsim.quantities import QUANTITIES
 from jetsim.simulation import simulate
 from jetsim.stream import Stream
@@ -204,3 +206,49 @@ def test_an_automatic_nozzle_holds_the_pressures_of_its_rated_flows():
     assert (low, high) == pytest.approx((90 * units.PSI, 110 * units.PSI))
     assert SETUPS["f"].nozzle.holds == pytest.approx((0.0, 200 * units.PSI))
     assert SETUPS["a"].nozzle.holds == (0.0, np.inf)
+
+
+CHAIN = {"valve_loss_coefficient", "valve_distance", "turbulence_constants.valve_efficiency",
+         "turbulence_constants.decay_exponent", "turbulence_constants.eddy_size",
+         "turbulence_constants.dissipation_constant"}  # fmt: skip
+VALVES = ("upstream factor", "clear", "loss", "decaying loss")
+
+
+def of_law(values, name="valve_model"):
+    return Choices((Parameter(name, Choice(values), "structural"),), outputs=OUTPUTS)
+
+
+def test_what_is_believed_of_a_law_acts_where_a_question_tries_that_law():
+    def names(choices):
+        return {parameter.name for parameter in inputs_of(SETUPS["a"], choices).parameters}
+
+    plain = names(Choices(outputs=OUTPUTS))
+    assert not plain & {*CHAIN, "flight_constants.breakup_exponent"}
+    assert names(of_law(VALVES)) & CHAIN == CHAIN
+    assert names(of_law(("clear", "loss"))) & CHAIN == {
+        "valve_loss_coefficient",
+        "turbulence_constants.valve_efficiency",
+    }
+    assert names(Choices(fixed={"valve_model": "loss"})) & CHAIN == names(of_law(("clear", "loss"))) & CHAIN
+    assert "flight_constants.breakup_exponent" in names(of_law(("air_stream", "two_stage"), "drag_model"))
+
+
+def test_the_loss_of_a_named_style_is_that_of_the_style():
+    ball, slide = ({p.name: p for p in inputs_of(SETUPS[n], of_law(VALVES)).parameters} for n in ("a", "b"))
+    for inputs, style in ((ball, "full ball"), (slide, "slide")):
+        middle = float(inputs["valve_loss_coefficient"].distribution.ppf(np.array([0.5]))[0])
+        assert middle == pytest.approx(VALVE_STYLES[style].loss_coefficient["median"])
+        assert inputs["valve_loss_coefficient"].source.startswith(style)
+
+
+def test_a_factor_known_at_the_exit_stands_in_a_choice_of_valve_model_for_one_before_the_tip():
+    measured = changed(valve_turbulence_factor=1.3)
+    (choice,) = [p for p in inputs_of(measured, of_law(VALVES)).parameters if p.name == "valve_model"]
+    assert choice.distribution.values == ("factor", *VALVES[1:])
+    names = {p.name for p in inputs_of(measured, of_law(VALVES)).parameters}
+    assert "turbulence_constants.tip_share" in names  # the loss laws read it
+    with pytest.raises(InputError, match="both factor and upstream factor"):
+        inputs_of(measured, of_law(("factor", "upstream factor")))
+    seen = changed(breakup_length="14 ft")
+    with pytest.raises(InputError, match=r"valve_model: acts on nothing, for the breakup length of setups\.a is meas"):
+        inputs_of(seen, of_law(VALVES))

@@ -7,34 +7,61 @@ import numpy as np
 import xarray as xr
 
 from jetsim import findings
-from jetsim.assumptions.found import Combination, Found, Mapped
-from jetsim.assumptions.moves import LEADER, Shift, Swap, largest_swap, leader_survives, pairs, shifts
-from jetsim.assumptions.plan import VALVE, Plan, law_noun, law_words, laws_words
+from jetsim.assumptions.question import VALVE, Laws, Loaded, Plan
+from jetsim.assumptions.runs import (
+    LEADER,
+    Combination,
+    Found,
+    Mapped,
+    Shift,
+    Swap,
+    largest_swap,
+    leader_survives,
+    pairs,
+    shifts,
+)
+from jetsim.experiment.readings import Fall
 from jetsim.experiment.space import ParameterSpace
-from jetsim.quantities import UnitSystem, quantity
+from jetsim.jet.laws import DRAG_LAWS
+from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.report import display
 from jetsim.report.display import percent
 
 Labels = Mapping[str, str]
 _MOST_NAMED = 3
-# Constants of the valve and breakup laws whose shares are most easily taken for a valve's behaviour.
-_IGNORANCE = (
-    "turbulence_constants.valve_efficiency",
-    "turbulence_constants.eddy_size",
-    "turbulence_constants.decay_exponent",
-    "turbulence_constants.dissipation_constant",
-    "breakup_constants.turbulence_exponent",
-)
+# A total share below this in every output needs no remark on what it rests on.
+_REMARKABLE = 0.03
+_LAW_WORDS = {
+    "factor": "shutoff by its measured factor",
+    "upstream factor": "shutoff by its assumed factor",
+    "clear": "shutoff without effect",
+    "loss": "shutoff by its loss",
+    "decaying loss": "shutoff by its decaying loss",
+    "two_regime": "two breakup regimes",
+    "atomization": "atomization",
+    "surface": "surface breakup",
+}
+_LAW_NOUNS = {"valve_model": "rule for the shutoff", "breakup_model": "breakup law", "drag_model": "drag law"}
+
+
+def law_words(law: str) -> str:
+    """A law in words."""
+    return DRAG_LAWS[law].words if law in DRAG_LAWS else _LAW_WORDS.get(law, law.replace("_", " "))
+
+
+def law_noun(parameter: str) -> str:
+    """What a choice of law is about."""
+    return _LAW_NOUNS.get(parameter, display.short_label(parameter))
+
+
+def laws_words(laws: Laws) -> str:
+    """A combination of laws in words."""
+    return ", ".join(law_words(law) for law in laws.values())
 
 
 def labels_of(plan: Plan) -> dict[str, str]:
-    """Columns in words; choices of law by what they are about."""
-    return {**findings.labels_of(plan.space), **{name: law_noun(name) for name in plan.choices}}
-
-
-def bare_label(name: str, labels: Labels) -> str:
-    """An input in words, as a whole: where its values count, not its own part of them."""
-    return labels.get(name, display.short_label(name)).partition(" (own part)")[0]
+    """Inputs in words, each as a whole; choices of law by what they are about."""
+    return {**findings.whole_labels(plan.space), **{name: law_noun(name) for name in plan.choices}}
 
 
 def interval(indices: xr.Dataset, output: str, name: str, index: str) -> str:
@@ -53,14 +80,47 @@ def listed(words: Sequence[str], joint: str = "and") -> str:
 # Leading control, and whether it survives
 
 
+def lead(plan: Plan, found: Found) -> list[str]:
+    """The findings about one stream, the most important first."""
+    reach = plan.reaches[0]
+    said = [
+        headline(plan, found),
+        assumption_sentence(plan, found),
+        shares_sentence(plan, found, reach),
+        groups_sentence(found, reach),
+        everywhere(plan, found),
+        shift_sentence(plan, found, reach),
+        measurement_sentence(plan, found),
+        f"{ignorance_sentence(plan, found)} {standing_sentence(plan)}",
+    ]
+    return [sentence for sentence in said if sentence]
+
+
+def short_lead(plan: Plan, found: Found) -> str:
+    """The findings about one of several streams, in a paragraph."""
+    said = [verdict(plan, found), measurement_sentence(plan, found), standing_sentence(plan)]
+    return f"{plan.label}: {' '.join(sentence for sentence in said if sentence)}"
+
+
+def idle_words(found: Found) -> str:
+    """How many inputs the laws of a combination never read."""
+    counts = sorted(len(c.idle) for c in found.combinations)
+    span = f"{counts[0]} to {counts[-1]}" if counts[0] < counts[-1] else str(counts[0])
+    return (
+        f"Each input was first moved alone: {span} of them, depending on the combination, changed no output, because "
+        "its laws never read them. They were held at their medians; their shares are exactly zero."
+    )
+
+
 def headline(plan: Plan, found: Found) -> str:
-    """The first paragraph: what leads each output, and whether that survives every valve assumption."""
+    """The first paragraph: what leads each output, and whether that survives every rule for the shutoff."""
     labels = labels_of(plan)
     led = "; ".join(_led(plan, found.reference, output, labels) for output in plan.headline)
     valve = found.varied(VALVE)
     fates = [_survival(valve, output, labels) for output in plan.headline]
     return (
-        f"With {laws_words(plan.reference)} (total shares of variance with 95 % intervals): {led}. "
+        f"By the first law of each choice ({laws_words(plan.reference)}), in total shares of variance with 95 % "
+        f"intervals: {led}. "
         f"{' '.join(filter(None, (verdict(plan, found), *fates)))}"
     )
 
@@ -81,7 +141,7 @@ def _led(plan: Plan, combination: Combination, output: str, labels: Labels) -> s
 
 
 def _leading_control(space: ParameterSpace, combination: Combination, output: str) -> str | None:
-    controls = list(space.roles.get("controllable", ()))
+    controls = [p.name for p in space.parameters if p.role == "controllable"]
     if not controls:
         return None
     totals = combination.indices["ST"].sel(output=output, parameter=controls)
@@ -89,7 +149,7 @@ def _leading_control(space: ParameterSpace, combination: Combination, output: st
 
 
 def verdict(plan: Plan, found: Found) -> str:
-    """Whether the order survives every valve assumption, in one sentence."""
+    """Whether the order survives every rule for the shutoff, in one sentence."""
     valve = found.varied(VALVE)
     ranked = [o for o in plan.headline if found.reference.defined(o)]
     moved = [o for o in ranked if not leader_survives(valve, o) or largest_swap(valve, o)]
@@ -98,14 +158,14 @@ def verdict(plan: Plan, found: Found) -> str:
         return "Whether an order survives cannot be said."
     sure = "" if all(c.gate.passed for c in valve) else ", as far as these runs tell inputs apart"
     if not moved:
-        return f"The order survives every valve assumption{sure}."
+        return f"The order survives every rule for the shutoff{sure}."
     noun = listed([findings.output_words(o) for o in moved])
     stays = f"; that of {listed(kept)} does{sure}" if kept else ""
-    return f"The order of inputs for {noun} does not survive every valve assumption{stays}."
+    return f"The order of inputs for {noun} does not survive every rule for the shutoff{stays}."
 
 
 def _survival(studied: Sequence[Combination], output: str, labels: Labels) -> str:
-    """What happens to the leader and to the order of an output as the valve's closure changes."""
+    """What happens to the leader and to the order of an output from one rule for the shutoff to another."""
     name = findings.output_words(output).capitalize()
     if not studied[0].defined(output):
         return ""
@@ -144,7 +204,8 @@ def everywhere(plan: Plan, found: Found) -> str:
         first = set(found.reference.leaders(output))
         kept = sum(bool(first & set(c.leaders(output))) for c in defined)
         parts.append(f"{findings.output_words(output)} in {kept} of {len(defined)}")
-    return f"Over the combinations of valve closure, breakup law and drag law, the leader stays: {', '.join(parts)}."
+    laws = "rule for the shutoff, breakup law and drag law"
+    return f"Over the combinations of {laws}, the leader stays: {', '.join(parts)}." if parts else ""
 
 
 def same_sentence(plan: Plan, found: Found) -> str:
@@ -176,8 +237,8 @@ def assumption_sentence(plan: Plan, found: Found) -> str:
         shares = [f"{labels[n]} {interval(found.joint.indices, reach, n, 'ST')}" for n in ordered]
         parts.append(f"for {findings.output_words(reach)} {', '.join(shares)}")
     if not parts:
-        return "Which assumption matters most cannot be said: reach has no ranking in the joint design."
-    text = f"Assumptions as factors of one joint design, total shares of variance: {'; '.join(parts)}."
+        return "Which assumption matters most cannot be said: reach has no ranking with all laws together."
+    text = f"With every law equally likely, choices of law move, in total shares of variance: {'; '.join(parts)}."
     return f"{text} {_expected_words(plan, found)}".strip()
 
 
@@ -203,7 +264,7 @@ def _expected_words(plan: Plan, found: Found) -> str:
 
 def shares_sentence(plan: Plan, found: Found, output: str) -> str:
     """What of the variance is owed to structure, ignorance, weather and crew, each alone."""
-    with_all, without = (_role_shares(roles, output) for roles in (found.roles, found.expected_roles))
+    with_all, without = (_role_shares(roles, output) for roles in (found.joint.roles, found.expected))
     if not with_all:
         return f"The variance of {findings.output_words(output)} cannot be shared out."
     also = f" (without the laws of contrast: {without})" if plan.contrasts and without else ""
@@ -219,6 +280,9 @@ ROLE_PARTS = {
     "environment": "weather",
     "controllable": "crew controls",
 }
+
+
+GROUP_WORDS = {"valve": "shutoff and waterway", "flight": "flight after breakup"}
 
 
 def _role_shares(roles: xr.Dataset, output: str) -> str:
@@ -241,39 +305,116 @@ def shift_sentence(plan: Plan, found: Found, output: str) -> str:
 
 
 def shift_noun(shift: Shift) -> str:
-    """What is changed."""
-    return law_noun(shift.assumption) if quantity_is_law(shift.assumption) else shift.assumption
+    """What is changed: a law, or the meaning of reach."""
+    return law_noun(shift.assumption) if shift.assumption in QUANTITIES else shift.assumption
 
 
-def quantity_is_law(name: str) -> bool:
-    """Whether a shift is of a law and not of the meaning of reach."""
-    return " " not in name
-
-
-def measurement_sentence(plan: Plan, found: Found) -> str:
-    """What a single field measurement would settle."""
-    output = plan.reaches[0]
-    if not found.measured or found.expected_roles["ST"].sel(output=output).isnull().any():
+def groups_sentence(found: Found, output: str) -> str:
+    """What would go if all inputs of a stated group were known."""
+    shares = found.joint.groups
+    if not shares.sizes["parameter"] or shares["S1"].sel(output=output).isnull().any():
         return ""
-    bare = " (laws of contrast left out)" if plan.contrasts else ""
-    closed = {m.name: float(i["S1"].sel(output=output, parameter=m.name)) for m, i in found.measured}
-    ordered = sorted(found.measured, key=lambda pair: -closed[pair[0].name])
-    shown = [f"{m.label} {interval(i, output, m.name, 'S1')}" for m, i in ordered]
+    ordered = sorted((str(n) for n in shares["parameter"].values), key=lambda n: -_closed_share(shares, output, n))
+    shown = [
+        f"{GROUP_WORDS.get(name, name.replace('_', ' '))} {interval(shares, output, name, 'S1')}" for name in ordered
+    ]
     return (
-        "Knowing exactly the inputs that a field measurement is about would take away this much of the variance of "
-        f"{findings.output_words(output)}{bare}: {'; '.join(shown)}. (A reading has an error and depends on other "
-        "inputs too: it may take away less or more.)"
+        f"Were all inputs of a group known, this much of the variance of {findings.output_words(output)} would go: "
+        f"{', '.join(shown)}."
     )
 
 
-def ignorance_sentence(plan: Plan) -> str:
-    """What must not be read as the behaviour of a valve."""
-    symbols = [quantity(name).symbol.partition("/")[0] for name in _IGNORANCE if name in plan.space.names]
-    if not symbols:
-        return "The shares of assumed inputs describe our ignorance, not the valve."
+def _closed_share(shares: xr.Dataset, output: str, name: str) -> float:
+    return float(shares["S1"].sel(output=output, parameter=name))
+
+
+def measurement_sentence(plan: Plan, found: Found) -> str:
+    """What each measurement is expected to take away."""
+    output = plan.reaches[0]
+    told = [(m.measurement.label, m.falls[output]) for m in found.measured if np.isfinite(m.falls[output].share)]
+    if not told:
+        return ""
+    bare = ", laws of contrast left out" if plan.contrasts else ""
+    shown = [f"{label} {fall_words(fall)}" for label, fall in sorted(told, key=lambda pair: -pair[1].share)]
     return (
-        f"Sobol' indices of {listed(symbols)} describe our ignorance, not the valve: nobody has measured a shutoff's "
-        "turbulence in print, so every share of the valve here is a share of an assumption."
+        f"One reading, with its stated error, is expected to take away this much of the variance of "
+        f"{findings.output_words(output)}{bare}: {'; '.join(shown)}."
+    )
+
+
+def fall_words(fall: Fall) -> str:
+    """An expected fall with its interval in percent."""
+    share, low, high = (round(100 * value) for value in fall)
+    return f"{share} % ({low} to {high})"
+
+
+def ignorance_sentence(plan: Plan, found: Found) -> str:
+    """What must not be read as the behaviour of a shutoff; of inputs that move something."""
+    largest = found.joint.indices["ST"].max("output")
+    small = [n for n in plan.inputs if not float(largest.sel(parameter=n)) >= _REMARKABLE]
+    return findings.ignorance_sentence(plan.space, labels_of(plan), small)
+
+
+def interaction_sentence(plan: Plan, found: Found, output: str) -> str:
+    """Which two inputs act together most; empty where no pair surely does."""
+    at = found.joint.interactions.sel(output=output)
+    values = np.where(at["significant"].values, at["S2"].values, np.nan)
+    if np.isnan(values).all():
+        return ""
+    row, column = np.unravel_index(int(np.nanargmax(values)), values.shape)
+    names, labels = at["parameter"].values, {**findings.labels_of(plan.space), **labels_of_choices(plan)}
+    return (
+        f"{findings.output_words(output).capitalize()}: {labels[str(names[row])]} and {labels[str(names[column])]} act "
+        f"together most ({100 * values[row, column]:.1f} % of the variance)."
+    )
+
+
+def labels_of_choices(plan: Plan) -> dict[str, str]:
+    """Choices of law by what they are about."""
+    return {name: law_noun(name) for name in plan.choices}
+
+
+# ---------------------------------------------------------------------------------------------------------
+# What has not settled, and what a study states for itself
+
+
+def gate_notices(plan: Plan, found: Found) -> list[str]:
+    """What the runs are too few for."""
+    said = [] if found.joint.gate.passed else [f"All laws together: {found.joint.gate.sentence}"]
+    unsettled = [c for c in found.combinations if not c.gate.passed]
+    if unsettled:
+        worst = max((width for c in unsettled for width in c.gate.half_width.values()), default=np.nan)
+        said.append(
+            f"In {len(unsettled)} of {len(found.combinations)} combinations of laws the runs are too few to settle the "
+            f"order: total shares are known to within {max(100 * worst, 2.1):.2g} points at worst, within 2 is wanted."
+        )
+    return [f"{plan.label}: {text}" if plan.suffix else text for text in said]
+
+
+def otherwise_sentence(loaded: Loaded) -> str:
+    """Beliefs that the question states otherwise than the package."""
+    if loaded.asked is None or not loaded.asked.question.beliefs:
+        return ""
+    names = [display.short_label(name) for name in loaded.asked.question.beliefs]
+    return f"This study states otherwise than the package: {listed(names)}."
+
+
+def standing_sentence(plan: Plan) -> str:
+    """Which inputs rest on a measurement of this equipment, and which were learnt in part."""
+    labels = labels_of(plan)
+    measured = [labels[p.name] for p in plan.space.parameters if p.basis == "measured"]
+    half = [labels[p.name] for p in plan.space.parameters if p.source.startswith("half learnt")]
+    told = [f"{words}: {listed(names)}" for words, names in (("Measured", measured), ("half learnt", half)) if names]
+    return f"{'; '.join(told)}; everything else is believed." if told else "No input of this study was measured."
+
+
+def overview(plans: Sequence[Plan], founds: Sequence[Found]) -> str:
+    """For how many set-ups the leader survives every rule for the shutoff."""
+    output = plans[0].reaches[0]
+    kept = sum(leader_survives(found.varied(VALVE), output) for found in founds)
+    return (
+        f"{findings.output_words(output).capitalize()} keeps its leader under every rule for the shutoff in {kept} of "
+        f"{len(plans)} set-ups."
     )
 
 
@@ -303,9 +444,9 @@ def _cause(regions: xr.Dataset, name: str, choices: Mapping[str, object], labels
     if name in choices:
         shares: Mapping[str, Sequence[float]] = choices[name]  # type: ignore[assignment] # JSON of factor_mapping
         law = max(shares, key=lambda text: shares[text][0] - shares[text][1])
-        return f"{law_words(law)} as {bare_label(name, labels)} ({percent(shares[law][0])} of them)"
+        return f"{law_words(law)} as {labels.get(name, display.short_label(name))} ({percent(shares[law][0])} of them)"
     inside, outside = (
         float(regions["value"].sel(parameter=name, region=r, quantile=0.5)) for r in ("inside", "outside")
     )
     side = "low" if inside < outside else "high"
-    return f"{side} {bare_label(name, labels)} (median {display.both(name, inside, system)})"
+    return f"{side} {labels.get(name, display.short_label(name))} (median {display.both(name, inside, system)})"

@@ -10,8 +10,10 @@ from types import MappingProxyType
 
 from jetsim import units
 from jetsim.equipment.reading import Stated
-from jetsim.experiment.distributions import Distribution, LogNormal, Normal, Uniform
+from jetsim.experiment.distributions import Distribution, LogNormal, LogUniform, Normal, Uniform
 from jetsim.experiment.parameters import Latent, Parameter
+from jetsim.experiment.studyfile import read_distribution
+from jetsim.experiment.tables import Table
 from jetsim.hydraulics.crew import MEASURED_EXCESS
 from jetsim.hydraulics.nozzle_kinds import FLOW_RATIO, FOG_DIAMETER_RANGE, FOG_VELOCITY_COEFFICIENT
 from jetsim.jet.breakup import BREAKUP_SCATTER, EXPONENT_RANGE, OBSERVED_ONSET
@@ -44,6 +46,8 @@ class Belief:
         Closed group of inputs that are ranked together too.
     acts_on : tuple of str
         The only outputs that it acts on; empty: on all that the stream gives.
+    under : mapping of str to tuple of str
+        Laws under which it acts: the choice of law to those of its options that read this input. Empty: under all.
     """
 
     name: str
@@ -56,6 +60,11 @@ class Belief:
     loadings: Mapping[str, float] = field(default_factory=dict)
     group: str | None = None
     acts_on: tuple[str, ...] = ()
+    under: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+
+    def acts_under(self, laws: Mapping[str, Iterable[str]]) -> bool:
+        """Whether one of the laws in use, by choice of law, reads it."""
+        return not self.under or any(set(options) & {*laws.get(name, ())} for name, options in self.under.items())
 
     def parameter(self) -> Parameter:
         """The belief as an uncertain input."""
@@ -92,6 +101,11 @@ LATENTS = MappingProxyType(
     }
 )  # fmt: skip
 
+# Laws that read what is believed of the valve's loss, of its decay, and of the two-stage flight.
+_BY_LOSS = MappingProxyType({"valve_model": ("loss", "decaying loss")})
+_BY_DECAY = MappingProxyType({"valve_model": ("decaying loss",)})
+_TWO_STAGE = MappingProxyType({"drag_model": ("two_stage",)})
+
 _TABLE = (
     # Nozzle
     Belief("discharge_coefficient", Normal(0.975, 0.01, 0.93, 0.998), "unknown", "published",
@@ -108,7 +122,21 @@ _TABLE = (
     # Shutoff and turbulence
     Belief("turbulence_constants.tip_share", Uniform(*TIP_SHARE), "unknown", "assumption",
            "share of a clear tip's turbulence that arises in the tip, out of the valve's reach: nobody has measured it",
-           group="valve"),
+           group="valve", under=_BY_LOSS),
+    Belief("valve_loss_coefficient", LogUniform(0.03, 2.0), "unknown", "assumption",
+           "full ball 0.05 after Weisbach, read in a handbook table; up to plunger 0.5 to 2, guessed", group="valve",
+           under=_BY_LOSS),
+    Belief("valve_distance", Uniform(3.0, 12.0), "unknown", "assumption",
+           "3 to 12 waterway diameters; a tape measure settles it", group="valve", under=_BY_DECAY),
+    Belief("turbulence_constants.valve_efficiency", Uniform(0.2, 0.9), "unknown", "assumption",
+           "energy balance at the valve; the share is assumed", group="valve", under=_BY_LOSS),
+    Belief("turbulence_constants.decay_exponent", Uniform(1.0, 1.4), "unknown", "published",
+           "6/5 by Kitamura et al. 2014, J. Fluid Mech. (abstract read); range assumed", group="valve",
+           under=_BY_DECAY),
+    Belief("turbulence_constants.eddy_size", Uniform(0.05, 0.3), "unknown", "assumption",
+           "size of the eddies behind a valve over waterway diameter", group="valve", under=_BY_DECAY),
+    Belief("turbulence_constants.dissipation_constant", Uniform(0.4, 1.2), "unknown", "assumption",
+           "range of the dissipation constant in decaying turbulence (from memory)", group="valve", under=_BY_DECAY),
     Belief("clear_turbulence_intensity", LogNormal(0.07, 0.25), "unknown", "assumption",
            "level that turns the breakup law into the breakup lengths of Theobald's fire tips (1981)"),
     Belief("breakup_constants.scale", LogNormal(1.0, BREAKUP_SCATTER), "unknown", "published",
@@ -136,6 +164,9 @@ _TABLE = (
     Belief("flight_constants.wind_frame", Uniform(0.0, 1.0), "unknown", "assumption",
            "what wind does to the air that the stream drags along: nothing was measured; the two ends of the bracket",
            group="flight"),
+    Belief("flight_constants.breakup_exponent", Normal(0.971, 0.25), "unknown", "published",
+           "fit to 47 throws of Theobald (1981) (two-stage law); standard deviation from resampling tips",
+           group="flight", under=_TWO_STAGE),
     # Line and pump
     Belief("supply.hose_deviation", Normal(0.0, 1.0, -2.5, 2.5), "unknown", "assumption",
            "each hose scatters as its coefficient_scatter says; a report of 2012 found large scatter (abstract read)"),
@@ -180,11 +211,15 @@ STREAM = (
     "wind_along",
     "wind_across",
 )
+# Beliefs that act only where a question tries, or takes, a law that reads them.
+OF_LAWS = tuple(name for name, belief in BELIEFS.items() if belief.under)
 # What a measured breakup length replaces.
 BEFORE_BREAKUP = (
     "valve_turbulence_factor",
     "valve_upstream_factor",
-    "turbulence_constants.tip_share",
+    "valve_model",
+    "breakup_model",
+    *(name for name in OF_LAWS if "valve_model" in BELIEFS[name].under),
     "clear_turbulence_intensity",
     "breakup_constants.scale",
     "breakup_constants.turbulence_exponent",
@@ -212,3 +247,11 @@ def style_belief(name: str) -> Belief:
     factor = LogNormal(style.median, style.ln_sd)
     return Belief("valve_upstream_factor", factor, "unknown", style.basis, f"{name}: {style.source}",
                   loadings={"waterway_quality": -0.7}, group="valve")  # fmt: skip
+
+
+def style_loss(name: str) -> Belief:
+    """The assumed loss coefficient of a named style of shutoff."""
+    style = VALVE_STYLES[name]
+    distribution, _ = read_distribution(Table(name, style.loss_coefficient), "valve_loss_coefficient")
+    source = f"{name}: {style.source.partition('; ')[2]}"
+    return replace(BELIEFS["valve_loss_coefficient"], distribution=distribution, source=source)

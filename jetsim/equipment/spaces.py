@@ -12,19 +12,29 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from jetsim.equipment.beliefs import BEFORE_BREAKUP, BELIEFS, STREAM, Belief, latents_of, style_belief
+from jetsim.equipment.beliefs import (
+    BEFORE_BREAKUP,
+    BELIEFS,
+    OF_LAWS,
+    STREAM,
+    Belief,
+    latents_of,
+    style_belief,
+    style_loss,
+)
 from jetsim.equipment.department import Department, SetUp
 from jetsim.equipment.learnt import Learnt
 from jetsim.equipment.model import NEEDED, Drive, SetUpModel
 from jetsim.equipment.reading import Stated
 from jetsim.errors import InputError
 from jetsim.experiment.design import sobol_points, spawn
+from jetsim.experiment.distributions import Choice
 from jetsim.experiment.parameters import Latent, Parameter
 from jetsim.experiment.space import ParameterSpace, check_power
 from jetsim.quantities import quantity
 
 FACTOR, UPSTREAM, BREAKUP = "valve_turbulence_factor", "valve_upstream_factor", "breakup_length"
-TIP_SHARE = "turbulence_constants.tip_share"
+TIP_SHARE, LOSS, VALVE = "turbulence_constants.tip_share", "valve_loss_coefficient", "valve_model"
 _ROLE = {"nozzle": "unknown", "shutoff": "unknown", "line": "unknown", "site": "environment", "setup": "unknown"}
 
 
@@ -84,6 +94,13 @@ class Choices:
     outputs: tuple[str, ...] = ()
     drive: Drive = "nozzle"
 
+    @property
+    def laws(self) -> dict[str, tuple[str, ...]]:
+        """Choices of law that the question makes: those that vary with their options, those that are fixed alone."""
+        choices = {p.name: p.distribution for p in self.vary if isinstance(p.distribution, Choice)}
+        varied = {name: tuple(str(value) for value in choice.values) for name, choice in choices.items()}
+        return {**{name: (value,) for name, value in self.fixed.items() if isinstance(value, str)}, **varied}
+
 
 def inputs_of(setup: SetUp, choices: Choices | None = None, learnt: Learnt | None = None) -> Inputs:
     """What is uncertain and what is fixed of a set-up.
@@ -100,16 +117,20 @@ def inputs_of(setup: SetUp, choices: Choices | None = None, learnt: Learnt | Non
         assert setup.shutoff is not None
         beliefs[UPSTREAM] = _stated_belief(UPSTREAM, style_belief(str(setup.shutoff.style)), asked.overrides)
         beliefs[TIP_SHARE] = _stated_belief(TIP_SHARE, BELIEFS[TIP_SHARE], asked.overrides)
-        given["valve_model"] = (Stated("upstream factor"), "unknown")
+        given[VALVE] = (Stated("upstream factor"), "unknown")
         owners[UPSTREAM] = f"shutoffs.{setup.owners['shutoff']}"
+    if LOSS in beliefs and setup.shutoff is not None:
+        if setup.shutoff.style is not None:
+            beliefs[LOSS] = _stated_belief(LOSS, style_loss(setup.shutoff.style), asked.overrides)
+        owners[LOSS] = f"shutoffs.{setup.owners['shutoff']}"
     for name in setup.nozzle.believed:
         owners.setdefault(name, f"nozzles.{setup.owners['nozzle']}")
     if "line" in setup.owners:
         owners.setdefault("supply.hose_deviation", f"lines.{setup.owners['line']}")
     speaking = _speaking(beliefs, given)
     _check_acting(setup, asked, speaking)
-    acting = replace(asked, vary=tuple(p for p in asked.vary if p.name not in setup.nozzle.without))
-    parameters, fixed = _split(speaking, acting)
+    read = [_as_known(p, speaking) for p in asked.vary if p.name not in setup.nozzle.without]
+    parameters, fixed = _split(speaking, replace(asked, vary=tuple(read)))
     tied, latents = latents_of(parameters)
     if learnt is not None:
         tied, latents = learnt.applied(tied, latents, Inputs(tied, fixed, owners).key)
@@ -142,7 +163,9 @@ def _by_style(setup: SetUp, given: Mapping[str, Any]) -> bool:
 
 def _believed(setup: SetUp, asked: Choices) -> list[str]:
     """Names in the table of beliefs that act on a set-up and on what is asked of it."""
+    laws = asked.laws
     names = [*STREAM, *setup.nozzle.believed, "supply.reaction_excess"]
+    names += [name for name in OF_LAWS if BELIEFS[name].acts_under(laws)]
     through_line = asked.drive == "pump" or not asked.outputs or NEEDED in asked.outputs
     if (
         through_line
@@ -195,6 +218,20 @@ def _check_acting(setup: SetUp, asked: Choices, speaking: Mapping[str, Any]) -> 
                              "supply.pump_pressure_error")  # fmt: skip
         if asked.drive == "nozzle" and name in ("supply.pump_pressure", "supply.pump_pressure_error"):
             raise InputError(f"{name}: this study holds the pressure at the nozzle; vary supply.nozzle_pressure_error")
+
+
+def _as_known(parameter: Parameter, speaking: Mapping[str, Any]) -> Parameter:
+    """A choice of valve model in which the factor that is known of the shutoff stands for that which is not.
+
+    The turbulence of a shutoff is known at the exit or before the tip, whichever of the two a question names.
+    """
+    if parameter.name != VALVE or not isinstance(parameter.distribution, Choice):
+        return parameter
+    other = {"upstream factor": "factor"} if FACTOR in speaking else {"factor": "upstream factor"}
+    values = tuple(dict.fromkeys(other.get(str(value), value) for value in parameter.distribution.values))
+    if len(values) < len(parameter.distribution.values):
+        raise InputError(f"{VALVE}: holds both factor and upstream factor, of which a set-up knows one")
+    return replace(parameter, distribution=replace(parameter.distribution, values=values))
 
 
 def _split(speaking: Mapping[str, Any], asked: Choices) -> tuple[list[Parameter], dict[str, Any]]:

@@ -8,10 +8,18 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from jetsim import findings
-from jetsim.assumptions.found import Combination, Found
-from jetsim.assumptions.moves import shifts
-from jetsim.assumptions.plan import Plan, law_words, laws_words
-from jetsim.assumptions.words import ROLE_PARTS, bare_label, labels_of, shift_noun
+from jetsim.assumptions.question import Measurement, Plan, Reading
+from jetsim.assumptions.runs import Combination, Found, shifts
+from jetsim.assumptions.words import (
+    ROLE_PARTS,
+    interaction_sentence,
+    labels_of,
+    labels_of_choices,
+    law_words,
+    laws_words,
+    shift_noun,
+)
+from jetsim.quantities import UnitSystem
 from jetsim.report import display, figures
 from jetsim.report.figures import ROLES, Words
 from jetsim.report.tables import Column, Table
@@ -27,11 +35,13 @@ _SHORT = {
     "clear_turbulence_intensity": "clear exit turbulence",
     "breakup_constants.scale": "breakup scatter",
     "breakup_constants.turbulence_exponent": "breakup exponent",
-    "valve_upstream_factor": "own valve factor",
-    "discharge_coefficient": "own Cd",
-    "valve_loss_coefficient": "valve loss",
-    "valve_distance": "valve to tip",
-    "turbulence_constants.valve_efficiency": "valve eta",
+    "valve_turbulence_factor": "shutoff factor",
+    "valve_upstream_factor": "shutoff factor",
+    "discharge_coefficient": "discharge coefficient",
+    "valve_loss_coefficient": "shutoff loss",
+    "valve_distance": "shutoff to tip",
+    "turbulence_constants.valve_efficiency": "loss to turbulence",
+    "supply.nozzle_pressure_error": "nozzle pressure",
     "turbulence_constants.eddy_size": "eddy size",
     "turbulence_constants.tip_share": "tip's own share",
     "flight_constants.quality_exponent": "jet quality exponent",
@@ -59,6 +69,11 @@ def _totals(studied: Sequence[Combination], output: str) -> Array:
     return np.array([c.indices["ST"].sel(output=output).values for c in studied])
 
 
+def roles_of(plan: Plan) -> dict[str, str]:
+    """Role of each input."""
+    return {parameter.name: parameter.role for parameter in plan.space.parameters}
+
+
 def one_by_one(plan: Plan, found: Found) -> list[Combination]:
     """The reference and the combinations that differ from it in one assumption."""
     return [c for c in found.combinations if len(plan.changed(c.laws)) < 2]
@@ -73,13 +88,12 @@ def flow_figure(plan: Plan, found: Found, output: str) -> figures.Plot:
     led = {tuple(c.leaders(output)) for c in studied}
     noun = findings.output_words(output)
     words = Words(
-        f"rank_flow_{output}",
+        f"rank_flow_{output}{plan.suffix}",
         f"{noun.capitalize()}: {'one leader whatever is assumed' if len(led) == 1 else 'the leaders change places'} "
         "as one assumption after another is changed",
         f"Places by total index. Reference: {laws_words(plan.reference)}; each further place changes one of them.",
     )
-    roles = {column.name: column.role for column in plan.space.column_details}
-    return figures.rank_flow(words, figures.RankFlow(ranks, labels, names, roles, labels_of(plan)))
+    return figures.rank_flow(words, figures.RankFlow(ranks, labels, names, roles_of(plan), labels_of(plan)))
 
 
 def heat_figure(plan: Plan, found: Found, output: str) -> figures.Plot:
@@ -90,7 +104,7 @@ def heat_figure(plan: Plan, found: Found, output: str) -> figures.Plot:
     low, high = np.nanmin(values, axis=0), np.nanmax(values, axis=0)
     widest = int((high - low).argmax())
     words = Words(
-        f"totals_{output}",
+        f"totals_{output}{plan.suffix}",
         f"{findings.output_words(output).capitalize()}: the total share of {labels[names[widest]]} runs from "
         f"{100 * low[widest]:.0f} to {100 * high[widest]:.0f} % by what is assumed",
         "Total Sobol' index of each input with each combination of laws; 0.00 where the laws never read it.",
@@ -103,9 +117,9 @@ def heat_figure(plan: Plan, found: Found, output: str) -> figures.Plot:
 def shares_figure(plan: Plan, found: Found) -> figures.Plot | None:
     """Variance owed to structure, physics, weather and crew; None where no output has shares."""
     bars, values = [], []
-    editions = [("", found.roles)]
+    editions = [("", found.joint.roles)]
     if plan.contrasts:
-        editions.append((" (without contrast laws)", found.expected_roles))
+        editions.append((" (without contrast laws)", found.expected))
     roles = [role for role in ROLE_PARTS if role in plan.space.roles]
     for output in plan.headline:
         for words_, shares in editions if output in plan.reaches else editions[:1]:
@@ -119,9 +133,9 @@ def shares_figure(plan: Plan, found: Found) -> figures.Plot | None:
     if not bars:
         return None
     words = Words(
-        "structure_physics_weather",
+        f"structure_physics_weather{plan.suffix}",
         _shares_title(plan, found),
-        "Closed Sobol' indices of groups in the joint design. Laws are equally likely. Estimates below zero are drawn "
+        "What each explains alone, all of its inputs together. Laws are equally likely. Estimates below zero are drawn "
         "as zero; the table shows them.",
     )
     parts = [*(ROLE_PARTS[role] for role in roles), "together"]
@@ -133,8 +147,8 @@ def _shares_title(plan: Plan, found: Found) -> str:
     """The largest part of the first output's variance, with and without the laws of contrast."""
     output = plan.headline[0]
     noun, parts = findings.output_words(output), []
-    for shares, words in ((found.roles, ""), (found.expected_roles, " without the contrast laws")):
-        alone = shares["S1"].sel(output=output)
+    for shares, words in ((found.joint.roles, ""), (found.expected, " without the contrast laws")):
+        alone = shares["S1"].sel(output=output, parameter=[role for role in ROLE_PARTS if role in shares["parameter"]])
         if alone.notnull().all():
             name = str(alone["parameter"].values[int(alone.values.argmax())])
             parts.append(f"{100 * float(alone.max()):.0f} % {ROLE_PARTS[name]}{words}")
@@ -145,10 +159,9 @@ def _shares_title(plan: Plan, found: Found) -> str:
 def joint_figure(plan: Plan, found: Found) -> figures.Plot:
     """Index bars of the joint design."""
     labels = labels_of(plan)
-    roles = {column.name: column.role for column in plan.space.column_details}
-    view = figures.IndexView(found.joint.indices, roles, labels, found.joint.ranking, most=8)
+    view = figures.IndexView(found.joint.indices, roles_of(plan), labels, found.joint.ranking, most=8)
     words = Words(
-        "joint_indices",
+        f"joint_indices{plan.suffix}",
         "Assumptions among the inputs: shares of variance in one joint design",
         f"Sobol' indices with 95 % intervals over {plan.space.replicates} replicates of {plan.space.base_samples} base "
         "samples; every law equally likely. Brackets join inputs that the runs cannot tell apart.",
@@ -157,24 +170,21 @@ def joint_figure(plan: Plan, found: Found) -> figures.Plot:
 
 
 def interaction_figure(plan: Plan, found: Found, output: str) -> figures.Plot | None:
-    """Which inputs act together, in the joint design."""
+    """Which inputs act together, in the joint design; None for two or fewer, of which a sentence tells."""
     at = found.joint.interactions.sel(output=output)
-    if at["S2"].isnull().all():
-        return None
     names = [str(n) for n in at["parameter"].values]
     strength = np.nan_to_num(np.where(at["significant"].values, at["S2"].values, 0.0)).max(axis=1)
     chosen = [names[n] for n in np.argsort(-strength, kind="stable")[:8] if strength[n] > 0]
-    if len(chosen) < 2:
+    if len(chosen) < 3:
         return None
     pairs = at.sel(parameter=chosen, other_parameter=chosen)
     values = np.where(pairs["significant"].values, pairs["S2"].values, np.nan)
-    labels = labels_of(plan)
-    row, column = np.unravel_index(int(np.nanargmax(values)), values.shape)
+    labels = {**findings.labels_of(plan.space), **labels_of_choices(plan)}
     words = Words(
-        f"interactions_{output}",
-        f"{findings.output_words(output).capitalize()}: {labels[chosen[row]]} and {labels[chosen[column]]} act "
-        f"together most ({100 * values[row, column]:.1f} % of the variance)",
-        "Second-order Sobol' indices of the joint design that differ from zero surely (adjusted for all pairs).",
+        f"interactions_{output}{plan.suffix}",
+        interaction_sentence(plan, found, output).rstrip("."),
+        "Share of the variance that two inputs move only together (second-order Sobol' index), all laws varied; shown "
+        "where it surely differs from zero (adjusted for all pairs).",
     )
     wide = [labels[name] for name in chosen]
     shown = figures.Matrix(
@@ -186,8 +196,8 @@ def interaction_figure(plan: Plan, found: Found, output: str) -> figures.Plot | 
 def convergence_figure(plan: Plan, found: Found) -> figures.Plot:
     """Total indices of the joint design against its size."""
     words = Words(
-        "convergence",
-        f"Joint design: {found.joint.gate.sentence.partition(':')[0].rstrip('.').lower()}",
+        f"convergence{plan.suffix}",
+        f"All laws together: {found.joint.gate.sentence.partition(':')[0].rstrip('.').lower()}",
         "Total shares of the leaders, 95 % intervals.",
     )
     return figures.convergence_lines(words, figures.ConvergenceView(found.joint.history, labels_of(plan)))
@@ -210,10 +220,10 @@ def combination_table(plan: Plan, found: Found) -> Table:
     means = [_moment(c, reach, "mean") for c in studied]
     columns.append(Column(f"{reach}_mean", means, reach, f"mean {findings.output_words(reach)}"))
     return Table(
-        "combinations",
+        f"combinations{plan.suffix}",
         "What leads with each combination of laws, and its total share",
         tuple(columns),
-        caption="Several names are a tie; the share is that of the first. Intervals are in all_indices.csv.",
+        caption="Several names are a tie; the share is that of the first. Intervals are in the file of all indices.",
         most=len(studied),
     )
 
@@ -246,7 +256,7 @@ def totals_table(plan: Plan, found: Found) -> Table:
     columns.append(Column("place", places, ""))
     for key in ("S1", "S1_low", "S1_high", "ST", "ST_low", "ST_high"):
         columns.append(Column(key, np.concatenate([_flat(c.indices[key]) for c in found.combinations]), ""))
-    return Table("all_indices", "All indices of all combinations", tuple(columns), "With 95 % intervals.")
+    return Table(f"all_indices{plan.suffix}", "All indices of all combinations", tuple(columns), "With 95 % intervals.")
 
 
 def _flat(values: xr.DataArray) -> NDArray[Any]:
@@ -264,29 +274,43 @@ def shift_table(plan: Plan, found: Found) -> Table:
         Column("leader", [s.leader for _, s in rows], "", "part of pairs whose leader changes", decimals=3),
         Column("pairs", [s.pairs for _, s in rows], "", "pairs of combinations"),
     )
-    return Table("shifts", "How far a ranking moves when one assumption alone is changed", columns,
-                 "Against the reference combination.")  # fmt: skip
+    caption = (
+        "Over all pairs of combinations that differ in this assumption alone: the change of the most-moved input's "
+        "total share, on average, and how often another input leads."
+    )
+    return Table(
+        f"shifts{plan.suffix}", "How far a ranking moves when one assumption alone is changed", columns, caption
+    )
 
 
-def measurement_table(plan: Plan, found: Found) -> Table:
-    """What each measurement would settle of each output."""
-    rows = [(m, i, o) for m, i in found.measured for o in plan.headline if not i["ST"].sel(output=o).isnull().any()]
+def measurement_table(plan: Plan, found: Found, system: UnitSystem) -> Table:
+    """What each measurement is expected to take away of each output."""
+    rows = [(m.measurement, o, fall) for m in found.measured for o, fall in m.falls.items()]
     columns = [
         Column("measurement", [m.label for m, _, _ in rows], "", "measurement"),
-        Column("output", [findings.output_words(o) for _, _, o in rows], "", "output"),
+        Column("output", [findings.output_words(o) for _, o, _ in rows], "", "output"),
     ]
-    for key, words in (
-        ("S1", "expected reduction"),
-        ("S1_low", "low"),
-        ("S1_high", "high"),
-        ("ST", "with all it shares"),
-    ):
-        values = [float(i[key].sel(output=o, parameter=m.name)) for m, i, o in rows]
-        columns.append(Column(key, values, "", words, decimals=3))
-    settled = [", ".join(labels_of(plan)[name] for name in m.settles) for m, _, _ in rows]
-    columns.append(Column("settles", settled, "", "settles"))
-    return Table("measurements", "What a single field measurement would settle, share of variance", tuple(columns),
-                 "Closed shares of the inputs that one measurement would fix.")  # fmt: skip
+    for key, words in (("share", "expected to go"), ("low", "low"), ("high", "high")):
+        columns.append(Column(key, [float(getattr(fall, key)) for _, _, fall in rows], "", words, decimals=3))
+    columns.append(Column("read", [_readings_words(m, system) for m, _, _ in rows], "", "what is read"))
+    caption = (
+        "Share of the output's variance that is expected to go once the reading is known, with its 95 % interval over "
+        "independent samples. The unknowns are the same for reading and output; controls and weather stand at their "
+        "medians while one reads. What an eye calls breakup is taken as the law's."
+    )
+    return Table(f"measurements{plan.suffix}", "What one reading would take away", tuple(columns), caption)
+
+
+def _readings_words(measurement: Measurement, system: UnitSystem) -> str:
+    return "; ".join(_reading_words(reading, system) for reading in measurement.readings)
+
+
+def _reading_words(reading: Reading, system: UnitSystem) -> str:
+    where = [law_words(v) if isinstance(v, str) else f"{display.short_label(n)} {display.both(n, v, system)}"
+             for n, v in reading.where.items()]  # fmt: skip
+    there = f", {', '.join(where)}" if where else ""
+    error = display.both(reading.of, reading.error, system, interval=True)
+    return f"{display.short_label(reading.of)} within {error} (standard deviation){there}"
 
 
 def pawn_table(plan: Plan, found: Found) -> Table | None:
@@ -301,35 +325,42 @@ def pawn_table(plan: Plan, found: Found) -> Table | None:
     known = set(totals["parameter"].values)
     columns = (
         Column("output", [findings.output_words(o) for o, _ in rows], "", "output"),
-        Column("input", [bare_label(p, labels) for _, p in rows], "", "input"),
-        Column("pawn", [float(pawn["pawn"].sel(output=o, parameter=p)) for o, p in rows], "", "PAWN", decimals=3),
+        Column("input", [labels.get(p, p) for _, p in rows], "", "input"),
+        Column("pawn", [float(pawn["pawn"].sel(output=o, parameter=p)) for o, p in rows], "", "distance", decimals=3),
         Column("floor", [float(pawn["floor"].sel(output=o)) for o, _ in rows], "", "floor", decimals=3),
         Column("skewness", [float(pawn["skewness"].sel(output=o)) for o, _ in rows], "", "skewness", decimals=2),
         Column("ST", [float(totals.sel(output=o, parameter=p)) if p in known else np.nan for o, p in rows], "",
-               "total index", decimals=3),
+               "total share", decimals=3),
     )  # fmt: skip
-    return Table("moment_independent", "A check beyond variance, from the same runs", columns,
-                 "Distances of distributions; below the floor they mean nothing.")  # fmt: skip
+    caption = (
+        "Distance between the output's distribution within a narrow slice of the input and over all runs, 0 to 1 (PAWN "
+        "index); below the floor it means nothing. Beside it, the total share."
+    )
+    return Table(f"moment_independent{plan.suffix}", "A check beyond variance, from the same runs", columns, caption)
 
 
-def mapping_table(found: Found, labels: dict[str, str]) -> Table:
+def mapping_table(plan: Plan, found: Found) -> Table:
     """Which inputs decide on a side of each limit."""
+    labels = labels_of(plan)
     rows = [(m.limit, m.regions.sel(parameter=p)) for m in found.mapped if m.regions is not None
             for p in m.regions["parameter"].values[:6]]  # fmt: skip
     p_values = [float(region["p_value"]) for _, region in rows]
     columns = (
         Column("limit", [limit.name.replace("_", " ") for limit, _ in rows], "", "limit"),
-        Column("input", [bare_label(str(region["parameter"].item()), labels) for _, region in rows], "", "input"),
+        Column("input", [labels[str(region["parameter"].item())] for _, region in rows], "", "input"),
         Column("distance", [float(region["distance"]) for _, region in rows], "", "distance", decimals=3),
         Column("p_value", ["under 0.001" if p < 0.001 else f"{p:.3f}" for p in p_values], "", "p-value (adjusted)"),
     )
-    return Table("conditions", "Inputs that decide on a side of a limit", columns,
-                 "Distance between the two parts of the runs.")  # fmt: skip
+    caption = (
+        "Largest distance between the input's distributions on either side of the limit, 0 to 1, and the chance of as "
+        "large a one if the input had no part in it."
+    )
+    return Table(f"conditions{plan.suffix}", "Inputs that decide on a side of a limit", columns, caption)
 
 
 def screening_table(plan: Plan, found: Found) -> Table:
     """Morris' mean absolute effects with the reference combination."""
-    effects, labels = found.reference.effects, labels_of(plan)
+    effects, labels = found.effects, findings.labels_of(plan.space)
     rows = []
     for output in plan.reaches:
         values = np.nan_to_num(effects["mu_star"].sel(output=output).values)
@@ -342,4 +373,8 @@ def screening_table(plan: Plan, found: Found) -> Table:
     for key, words in (("mu_star", "mean absolute effect"), ("sigma", "standard deviation of effects")):
         values = [float(effects[key].sel(output=o, parameter=p)) for o, p in rows]
         columns.append(Column(key, values, outputs, words, interval=True))
-    return Table("screening", "Elementary effects with the reference", tuple(columns), "Means of absolute effects.")
+    caption = (
+        "With the reference's laws: how far the output moves over the whole of an input's range (of its probability), "
+        "measured over steps of half of it (Morris' elementary effects). Tied inputs are split here."
+    )
+    return Table(f"screening{plan.suffix}", "Elementary effects with the reference", tuple(columns), caption)

@@ -1,0 +1,516 @@
+"""Runs of a study of assumptions, what is estimated from them, and how rankings move from law to law."""
+
+from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
+from dataclasses import dataclass, replace
+from functools import cached_property
+from itertools import combinations
+from typing import Any
+
+import numpy as np
+import xarray as xr
+from numpy.typing import NDArray
+
+from jetsim import findings
+from jetsim.acting import unread_inputs
+from jetsim.assumptions.question import Laws, Limit, Measurement, Plan, Reading, without
+from jetsim.equipment.model import SetUpModel
+from jetsim.errors import InputError
+from jetsim.experiment.design import plain_design, sobol_layout, spawn
+from jetsim.experiment.ensemble import evaluate, sobol_design
+from jetsim.experiment.factor_mapping import factor_mapping
+from jetsim.experiment.gate import Gate, Rule, convergence_gate, sobol_until_converged
+from jetsim.experiment.moment_independent import moment_independent
+from jetsim.experiment.ranking import interaction_map, rank
+from jetsim.experiment.readings import Fall, expected_fall
+from jetsim.experiment.screening import morris_design, morris_effects
+from jetsim.experiment.sensitivity import convergence, sobol_indices
+from jetsim.experiment.space import GROUP, ParameterSpace
+from jetsim.experiment.wholes import as_wholes
+from jetsim.simulation import VALIDITY, StreamModel
+
+# Runs of mixed laws are sorted by law before they fly, so a chunk must hold many of each.
+MIXED_CHUNK = 131_072
+# Only differences of shares above this are called a change of order.
+LEADER = 0.05
+ROLE = " (role)"
+_PROBES, _TRAJECTORIES = 64, 24
+# Fewest runs in each of the independent samples that readings are judged by.
+_READ = 128
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Combination:
+    """The study of one combination of laws.
+
+    Attributes
+    ----------
+    laws : mapping
+    idle : tuple of str
+        Inputs that these laws never read; their shares are exactly zero.
+    indices, ranking : xarray.Dataset
+        Over all inputs as wholes but the choices of law.
+    gate : Gate
+    runs, ranked_runs : int
+        All, and those of the Sobol' design.
+    flagged : mapping of int to int
+        Runs that carry each flag of validity.
+    """
+
+    laws: Laws
+    idle: tuple[str, ...]
+    indices: xr.Dataset
+    ranking: xr.Dataset
+    gate: Gate
+    runs: int
+    ranked_runs: int
+    flagged: Mapping[int, int]
+
+    @cached_property
+    def _first(self) -> dict[str, list[str]]:
+        defined = self.indices["ST"].notnull().all("parameter")
+        outputs = [str(name) for name in self.indices["output"].values[defined.values]]
+        return {name: findings.leaders(self.indices, self.ranking, name)[0] for name in outputs}
+
+    def leaders(self, output: str) -> list[str]:
+        """Inputs in first place; none where the output has no index."""
+        return self._first.get(output, [])
+
+    def defined(self, output: str) -> bool:
+        """Whether an output has indices."""
+        return output in self._first
+
+    def total(self, output: str, name: str, key: str = "ST") -> float:
+        """Total share of an input, or an end of its interval."""
+        return float(self.indices[key].sel(output=output, parameter=name))
+
+
+@dataclass(frozen=True, eq=False)
+class Joint:
+    """One design over all inputs with the choices of law among them.
+
+    Attributes
+    ----------
+    runs : xarray.Dataset
+    indices, ranking, history, gate
+        Of the inputs as wholes.
+    columns, groups, roles : xarray.Dataset
+        Indices of the latents and own parts, of the stated groups, and of what has one role.
+    tied : tuple of str
+        Columns that are latents or own parts of tied inputs.
+    interactions : xarray.Dataset
+    pawn : xarray.Dataset or None
+        None where runs are too few.
+    """
+
+    runs: xr.Dataset
+    indices: xr.Dataset
+    ranking: xr.Dataset
+    history: xr.Dataset
+    gate: Gate
+    columns: xr.Dataset
+    tied: tuple[str, ...]
+    groups: xr.Dataset
+    roles: xr.Dataset
+    interactions: xr.Dataset
+    pawn: xr.Dataset | None
+
+    @property
+    def parts(self) -> xr.Dataset:
+        """Indices of what tied inputs share, and of their own parts."""
+        return self.columns.sel(parameter=list(self.tied))
+
+
+@dataclass(frozen=True, eq=False)
+class Mapped:
+    """Which inputs decide on a side of a limit; `regions` is None with the `reason` where too few runs are there."""
+
+    limit: Limit
+    regions: xr.Dataset | None
+    reason: str = ""
+
+
+@dataclass(frozen=True, eq=False)
+class Measured:
+    """What a measurement would take away of the variance of each output, by output."""
+
+    measurement: Measurement
+    falls: Mapping[str, Fall]
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """Everything that was computed of one stream.
+
+    Attributes
+    ----------
+    combinations : list of Combination
+        The first is the reference.
+    joint : Joint
+    expected : xarray.Dataset
+        Without the laws of contrast: shares of each assumption, and of what has one role.
+    effects : xarray.Dataset
+        Elementary effects with the reference, from `morris_effects`.
+    measured : list of Measured
+        Without the laws of contrast.
+    mapped : list of Mapped
+    runs : int
+    """
+
+    combinations: list[Combination]
+    joint: Joint
+    expected: xr.Dataset
+    effects: xr.Dataset
+    measured: list[Measured]
+    mapped: list[Mapped]
+    runs: int
+
+    @property
+    def reference(self) -> Combination:
+        """The first law of each assumption."""
+        return self.combinations[0]
+
+    def varied(self, assumption: str) -> list[Combination]:
+        """The reference, and all combinations that differ from it in one assumption alone."""
+        reference = self.reference.laws
+        return [
+            combination
+            for combination in self.combinations
+            if all(law == reference[name] for name, law in combination.laws.items() if name != assumption)
+        ]
+
+
+def planned_runs(plan: Plan) -> dict[str, int]:
+    """Most runs of each part."""
+    space, own = plan.space, plan.expected_space
+    size, others = space.base_samples * space.replicates, len(plan.combinations) - 1
+    whole = plan.space_of(plan.reference)
+    block = sobol_layout(whole, closed=whole.wholes).block
+    ranked = (size + others * plan.base_samples * plan.replicates) * block * 2**plan.doublings
+    replicates, each = _reading_sizes(space)
+    conditions = len({tuple(sorted(r.where.items())) for m in plan.measurements for r in m.readings})
+    return {
+        "combinations": ranked + (others + 1) * _PROBES * (len(plan.inputs) + 1),
+        "joint": sobol_layout(space, closed=_closed(space)).runs + _expected_layout(own).runs,
+        "readings": replicates * each * (1 + conditions) if plan.measurements else 0,
+    }
+
+
+def find(plan: Plan, executor: Executor | None = None) -> Found:
+    """Compute everything.
+
+    Parameters
+    ----------
+    plan : Plan
+    executor : concurrent.futures.Executor, optional
+        Threads; results do not depend on it.
+    """
+    map_: Callable[..., Any] = map if executor is None else executor.map
+    studied: list[Combination] = list(map_(lambda laws: study_combination(plan, laws), plan.combinations))
+    joint = study_jointly(plan, executor)
+    expected = study_expected(plan, executor)
+    measured, read = read_all(plan)
+    mapped = [_mapped(joint.runs, limit) for limit in plan.limits]
+    effects, screened = elementary_effects(plan)
+    runs = sum(c.runs for c in studied) + joint.runs.sizes["sample"] + int(expected.attrs["runs"]) + read + screened
+    return Found(studied, joint, expected, effects, measured, mapped, runs)
+
+
+def study_combination(plan: Plan, laws: Laws) -> Combination:
+    """Leave out the inputs that one combination of laws never reads, and rank the others as wholes."""
+    space = plan.space_of(laws)
+    probes = plain_design(space, _PROBES).samples
+    idle = tuple(unread_inputs(plan.model_of(space), probes, space.fixed))
+    left = without(space, idle)
+    rule = Rule(budget=2**plan.doublings * sobol_layout(left, closed=left.wholes).runs)
+    study = sobol_until_converged(left, plan.model_of(left), rule, progress=False, closed=left.wholes)
+    indices = widened(as_wholes(study.indices, left), plan.inputs)
+    return Combination(
+        laws,
+        idle,
+        indices,
+        rank(indices),
+        convergence_gate(as_wholes(study.history, left), rule),
+        study.runs + _PROBES * (len(space.names) + 1),
+        study.runs,
+        {bit: int(np.count_nonzero(study.results["validity"].values & bit)) for bit in VALIDITY},
+    )
+
+
+def widened(indices: xr.Dataset, names: Sequence[str]) -> xr.Dataset:
+    """Indices over all inputs: those of an input that is never read are exactly zero."""
+    wanted = [str(n) for n in indices.data_vars if str(n).startswith(("S1", "ST"))]
+    others = indices[["mean", "standard_deviation"]].drop_dims("parameter", errors="ignore")
+    bare = indices[wanted].drop_vars(["long_name", "role", "basis"])
+    missing = [name for name in names if name not in indices["parameter"].values]
+    wide = bare.reindex(parameter=list(names), fill_value=np.nan)
+    for name in wanted:
+        zero = xr.zeros_like(wide[name].sel(parameter=missing))
+        undefined = bare[name].isnull().any("parameter")
+        wide[name].loc[{"parameter": missing}] = zero.where(~undefined).transpose(*zero.dims)
+    return wide.assign({str(n): others[n] for n in others.data_vars}).assign_attrs(indices.attrs)
+
+
+@dataclass(frozen=True)
+class MixedModel:
+    """A picklable model for samples in which laws vary: runs of one law lie side by side while they are computed.
+
+    Attributes
+    ----------
+    model : SetUpModel or StreamModel
+    laws : tuple of str
+        Names of the choices of law.
+    """
+
+    model: SetUpModel | StreamModel
+    laws: tuple[str, ...]
+
+    def __call__(self, samples: xr.Dataset) -> xr.Dataset:
+        """Simulate a sample; the results are in its order."""
+        varying = [samples[name].values for name in self.laws if name in samples]
+        if not varying:
+            return self.model(samples)
+        order = np.lexsort(varying)
+        back = np.empty_like(order)
+        back[order] = np.arange(len(order))
+        return self.model(samples.isel(sample=order)).isel(sample=back)
+
+
+def mixed_model(plan: Plan, space: ParameterSpace) -> MixedModel:
+    """The model of a space in which laws vary."""
+    return MixedModel(plan.model_of(space), tuple(p.name for p in space.parameters if p.role == "structural"))
+
+
+# ---------------------------------------------------------------------------------------------------------
+# Laws as factors
+
+
+def _closed(space: ParameterSpace) -> dict[str, tuple[str, ...]]:
+    return {**space.closed, **{f"{role}{ROLE}": columns for role, columns in space.roles.items()}}
+
+
+def study_jointly(plan: Plan, executor: Executor | None) -> Joint:
+    """Rank all inputs as wholes with the choices of law among them."""
+    space = plan.space
+    design = sobol_design(space, closed=_closed(space))
+    results = evaluate(design, mixed_model(plan, space), executor, chunk=MIXED_CHUNK)
+    every, history = sobol_indices(results), as_wholes(convergence(results), space)
+    indices = as_wholes(every, space)
+    columns = list(space.columns)
+    tied = {name for members in space.wholes.values() for name in members}
+    return Joint(
+        results,
+        indices,
+        rank(indices),
+        history,
+        convergence_gate(history),
+        every.sel(parameter=columns),
+        tuple(name for name in columns if name in tied),
+        _renamed(every, space.groups, GROUP),
+        _renamed(every, space.roles, ROLE),
+        interaction_map(every.sel(parameter=columns, other_parameter=columns)),
+        _pawn(results),
+    )
+
+
+def _renamed(indices: xr.Dataset, names: Mapping[str, Any], ending: str) -> xr.Dataset:
+    return indices.sel(parameter=[f"{name}{ending}" for name in names]).assign_coords(parameter=list(names))
+
+
+def _pawn(results: xr.Dataset) -> xr.Dataset | None:
+    try:
+        return moment_independent(results)
+    except InputError:
+        return None
+
+
+def _expected_layout(own: ParameterSpace) -> Any:
+    return sobol_layout(own, **_expected_factors(own))
+
+
+def _expected_factors(own: ParameterSpace) -> dict[str, Any]:
+    """Each assumption on its own, all of them together, and what else has one role."""
+    roles = dict(own.roles)
+    structural = roles.pop("structural", ())
+    return {"groups": roles, "closed": {"structural": structural} if structural else {}}
+
+
+def study_expected(plan: Plan, executor: Executor | None) -> xr.Dataset:
+    """Shares of each assumption and of what has one role, without the laws of contrast."""
+    own = plan.expected_space
+    design = sobol_design(own, **_expected_factors(own))
+    model = mixed_model(plan, own)
+    return sobol_indices(evaluate(design, model, executor, progress=False, chunk=MIXED_CHUNK))
+
+
+def elementary_effects(plan: Plan) -> tuple[xr.Dataset, int]:
+    """Morris' elementary effects with the reference, and how many runs they took."""
+    space = plan.space_of(plan.reference)
+    design = morris_design(space, _TRAJECTORIES)
+    return morris_effects(evaluate(design, plan.model_of(space), progress=False)), design.layout.runs
+
+
+def _mapped(runs: xr.Dataset, limit: Limit) -> Mapped:
+    try:
+        return Mapped(limit, factor_mapping(runs, limit.output, **{limit.side: limit.value}))
+    except InputError as error:
+        return Mapped(limit, None, str(error))
+
+
+# ---------------------------------------------------------------------------------------------------------
+# Readings
+
+
+def _reading_sizes(space: ParameterSpace) -> tuple[int, int]:
+    """Independent samples and runs of each, a power of two."""
+    return space.replicates, max(_READ, 2 * space.base_samples)
+
+
+def read_all(plan: Plan) -> tuple[list[Measured], int]:
+    """What each measurement would take away of the variance of each headline output, and how many runs that took.
+
+    Output and readings are drawn together, without the laws of contrast: the output over all inputs, the readings of
+    the same unknowns with controls and weather at their medians unless the measurement states otherwise.
+    """
+    if not plan.measurements:
+        return [], 0
+    own = plan.expected_space
+    replicates, each = _reading_sizes(own)
+    seeds = spawn(np.random.SeedSequence([own.seed, replicates]), replicates + 1)
+    samples = xr.concat([plain_design(own, each, seed).samples for seed in seeds[:-1]], "sample")
+    samples = samples.assign_coords(sample=np.arange(samples.sizes["sample"]))
+    outputs = mixed_model(plan, own)(samples)
+    taken = _Taken(plan, own, samples)
+    parts = np.repeat(np.arange(replicates), each)
+    measured = []
+    for measurement in plan.measurements:
+        exact = np.column_stack([taken.exact(reading) for reading in measurement.readings])
+        errors = np.array([reading.error for reading in measurement.readings])
+        seen = exact + errors * seeds[-1].standard_normal(exact.shape)
+        measured.append(Measured(measurement, {o: _fall(seen, outputs[o].values, parts) for o in plan.headline}))
+    return measured, len(parts) * (1 + len(taken.results))
+
+
+def _fall(seen: Array, output: Array, parts: NDArray[np.int64]) -> Fall:
+    """Expected fall over the runs in which everything is defined."""
+    kept = np.isfinite(seen).all(axis=1) & np.isfinite(output)
+    try:
+        return expected_fall(seen[kept], output[kept], parts[kept])
+    except InputError:
+        return Fall(np.nan, np.nan, np.nan)
+
+
+class _Taken:
+    """Results under the conditions of readings, each condition run once."""
+
+    def __init__(self, plan: Plan, space: ParameterSpace, samples: xr.Dataset) -> None:
+        self.plan, self.space, self.samples = plan, space, samples
+        self.results: dict[tuple[tuple[str, Any], ...], xr.Dataset] = {}
+        self.wanted = tuple(dict.fromkeys(r.of for m in plan.measurements for r in m.readings))
+
+    def exact(self, reading: Reading) -> Array:
+        """What a reading without an error would be, run by run."""
+        key = tuple(sorted(reading.where.items()))
+        if key not in self.results:
+            self.results[key] = self._run(reading.where)
+        return np.asarray(self.results[key][reading.of].values, dtype=float)
+
+    def _run(self, where: Mapping[str, Any]) -> xr.Dataset:
+        held = {p.name for p in self.space.parameters if p.role in ("controllable", "environment")}
+        medians = self.space.medians()
+        still = {**{name: medians[name] for name in held}, **where}
+        model = mixed_model(self.plan, self.space)
+        there = replace(model.model, fixed={**model.model.fixed, **still}, outputs=self.wanted)
+        return MixedModel(there, model.laws)(self.samples.drop_vars(list(still), errors="ignore"))
+
+
+# ---------------------------------------------------------------------------------------------------------
+# How rankings move from one combination of laws to another
+
+
+@dataclass(frozen=True)
+class Swap:
+    """Two inputs in one order with one combination and, surely, in the other with another."""
+
+    first: str
+    second: str
+    here: Combination
+    there: Combination
+    size: float
+
+
+def leader_survives(studied: Sequence[Combination], output: str) -> bool:
+    """Whether an input of the reference's first place is in first place with each combination."""
+    first = set(studied[0].leaders(output))
+    return bool(first) and all(first & set(c.leaders(output)) for c in studied if c.defined(output))
+
+
+def largest_swap(studied: Sequence[Combination], output: str) -> Swap | None:
+    """The clearest change of order against the first combination; None if the order survives.
+
+    Only pairs whose difference is significant both ways, and in which both lead by `LEADER`, count.
+    """
+    defined = [c for c in studied if c.defined(output)]
+    swaps = [swap for there in defined[1:] if (swap := _swap(defined[0], there, output))]
+    return max(swaps, key=lambda swap: swap.size, default=None)
+
+
+def _swap(here: Combination, there: Combination, output: str) -> Swap | None:
+    lead = _sure_lead(here, output)
+    size = np.minimum(lead, _sure_lead(there, output).T)
+    first, second = np.unravel_index(int(size.argmax()), size.shape)
+    if size[first, second] < LEADER:
+        return None
+    names = here.ranking["parameter"].values
+    return Swap(str(names[first]), str(names[second]), here, there, float(size[first, second]))
+
+
+def _sure_lead(combination: Combination, output: str) -> Array:
+    """By how much each input surely leads each other; zero where it does not."""
+    at = combination.ranking.sel(output=output)
+    return np.where(at["tied"].values, 0.0, np.maximum(at["difference"].values, 0.0))
+
+
+@dataclass(frozen=True)
+class Shift:
+    """How far a ranking moves when one assumption alone is changed: means over all such pairs of combinations."""
+
+    assumption: str
+    share: float
+    leader: float
+    pairs: int
+
+
+def shifts(plan: Plan, found: Found, output: str) -> list[Shift]:
+    """How far each assumption moves the ranking of an output, the largest first."""
+    moved = [_shift(name, pairs(found.combinations, name), (output, output)) for name in plan.choices]
+    others = [reach for reach in plan.reaches if reach != output]
+    moved += [
+        _shift(f"reach read as {findings.output_words(other)}", [(c, c) for c in found.combinations], (output, other))
+        for other in others
+    ]
+    return sorted(moved, key=lambda shift: -np.nan_to_num(shift.share))
+
+
+def pairs(studied: Sequence[Combination], assumption: str) -> list[tuple[Combination, Combination]]:
+    """Pairs of combinations that differ in one assumption alone."""
+
+    def others(combination: Combination) -> dict[str, str]:
+        return {name: law for name, law in combination.laws.items() if name != assumption}
+
+    return [(a, b) for a, b in combinations(studied, 2) if others(a) == others(b)]
+
+
+def _shift(assumption: str, changed: Sequence[tuple[Combination, Combination]], outputs: tuple[str, str]) -> Shift:
+    one, other = outputs
+    defined = [(a, b) for a, b in changed if a.defined(one) and b.defined(other)]
+    if not defined:
+        return Shift(assumption, np.nan, np.nan, 0)
+    largest = [float(np.abs(_totals(a, one) - _totals(b, other)).max()) for a, b in defined]
+    led_by_others = [not set(a.leaders(one)) & set(b.leaders(other)) for a, b in defined]
+    return Shift(assumption, float(np.mean(largest)), float(np.mean(led_by_others)), len(defined))
+
+
+def _totals(combination: Combination, output: str) -> Array:
+    return np.asarray(combination.indices["ST"].sel(output=output).values)
