@@ -128,7 +128,7 @@ MUTANTS = tuple(Mutant(f"jetsim/{file}", old, new, tests) for file, old, new, te
     ("experiment/sensitivity.py", "change, change) / (2 * size)", "change, change) / size", "test_sensitivity"),
     ("experiment/distributions.py", "math.log(self.highest / self.lowest)\n        return np.clip",
      "math.log10(self.highest / self.lowest)\n        return np.clip", "test_distributions"),
-    ("trials/likelihood.py", "density - sizes", "density + sizes", "test_likelihood"),
+    ("throws/likelihood.py", "density - sizes", "density + sizes", "test_likelihood"),
     ("supply/pumping.py", "good = swept.allowed & (found.both >= plan.probability)",
      "good = found.both >= plan.probability", "test_supply_pumping"),
     ("supply/pumping.py", "(enough & within).mean(axis=-1)", "(enough | within).mean(axis=-1)", "test_supply_pumping"),

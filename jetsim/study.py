@@ -101,6 +101,8 @@ class Findings:
         Further files that were read; the manifest holds their hashes.
     texts : mapping of str to str
         Further text files (UTF-8): file name with its ending to content.
+    files : mapping of str to bytes
+        Further files as they are.
     """
 
     report: Report
@@ -109,6 +111,7 @@ class Findings:
     tables: Sequence[Table] = ()
     data_files: Sequence[Path] = ()
     texts: Mapping[str, str] = field(default_factory=dict)
+    files: Mapping[str, bytes] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -383,6 +386,8 @@ def _write(place: Path, findings: Findings, quick: bool) -> None:
         table.save(place / "tables")
     for name, text in findings.texts.items():
         (place / name).write_bytes(text.encode("utf-8"))
+    for name, data in findings.files.items():
+        (place / name).write_bytes(data)
     (place / "report.html").write_bytes(render(findings.report).encode("utf-8"))
 
 

@@ -33,7 +33,7 @@ FLOORS = {
     "supply": 8,
     "target": 8,
     "assumptions": 8,
-    "trials": 8,
+    "throws": 8,
 }
 # A few steps within a floor are wanted: the report prints what experiment found, streams start at a nozzle.
 LONGEST_FILE = 500
