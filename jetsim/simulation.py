@@ -132,6 +132,24 @@ def register_output(what: Quantity, function: Callable[[Flown], Array]) -> None:
     _FURTHER[what.name] = function
 
 
+def leaving(columns: Mapping[str, Any]) -> dict[str, Array]:
+    """What leaves the tip, without a flight: flow, speed, reaction, turbulence and breakup length.
+
+    Parameters
+    ----------
+    columns : mapping
+        All fields of a stream and its dotted constants (`Stream.values`), SI: numbers, texts, and arrays that
+        broadcast against each other. One set of laws.
+
+    Returns
+    -------
+    dict of result to ndarray
+    """
+    names = {name: str(columns[name]) for name in ("pressure_tap", *_LAWS)}
+    exit_ = _exit(columns, names)
+    return exit_ | _breakup(columns, names, exit_)
+
+
 class Start(NamedTuple):
     """What flies and how it starts, flat arrays of cases: for `jetsim.jet.delivery`."""
 

@@ -52,7 +52,7 @@ def compute(asked: Loaded, options: Options) -> Findings:
         {"results": results},
         tables=[words.cards_table(cards), table],
         data_files=asked.files,
-        prints={"cards.pdf": book(pages)},
+        files={"cards.pdf": book(pages)},
     )
 
 

@@ -33,7 +33,7 @@ FLOORS = {
     "pumping": 8,
     "window": 8,
     "assumptions": 8,
-    "trials": 8,
+    "throws": 8,
     "cards": 8,
     "staffing": 8,
 }

@@ -7,15 +7,16 @@ from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from jetsim import media
 from jetsim.equipment.department import SetUp
 from jetsim.errors import InputError
-from jetsim.hydraulics.believed import Deviation, actual_line, actual_nozzle, delivered
+from jetsim.hydraulics.believed import Deviation, actual_line, actual_nozzle
 from jetsim.hydraulics.crew import crew_force
 from jetsim.hydraulics.hoseline import HoseLine
 from jetsim.hydraulics.nozzle_kinds import Nozzle
+from jetsim.hydraulics.operating_point import operating_point
 from jetsim.hydraulics.required_pressure import RequiredPressure, required_pump_pressure
 from jetsim.quantities import quantity
 from jetsim.simulation import simulate, sparing
@@ -125,7 +126,7 @@ class SetUpModel:
         run, count = self._run(samples), samples.sizes["sample"]
         result = self._simulated(run, count, path=False)
         force = crew_force(result["reaction_force"].values, run.values.get(EXCESS, 0.0))
-        extra = {DELIVERED: run.pressure, FORCE: force, NEEDED: run.needed()}
+        extra = {DELIVERED: run.pressure, FORCE: force, NEEDED: run.real.pump_pressure(run.pressure)}
         for name, value in extra.items():
             result[name] = _labelled(name, np.broadcast_to(value, count))
         return result[[*self.outputs, "outcome", "validity"]] if self.outputs else result
@@ -141,53 +142,79 @@ class SetUpModel:
         """
         run = self._run(samples)
         pressure = np.maximum(run.pressure, _TRICKLE)
-        return {**stream_fields(self.setup, run.values), **equivalent_fields(run.nozzle, pressure)}
+        return {**stream_fields(self.setup, run.values), **equivalent_fields(run.real.nozzle, pressure)}
 
     def _simulated(self, run: "_Run", count: int, path: bool) -> xr.Dataset:
         asked = tuple(name for name in self.outputs if not name.startswith("supply."))
         own = stream_fields(self.setup, run.values)
-        columns = {**own, **equivalent_fields(run.nozzle, run.pressure), **sparing(asked)}
+        columns = {**own, **equivalent_fields(run.real.nozzle, run.pressure), **sparing(asked)}
         return _simulated(columns, np.broadcast_to(run.pressure > 0, count), path)
 
     def _run(self, samples: xr.Dataset) -> "_Run":
         values = {**self.fixed, **{str(name): samples[name].values for name in samples.data_vars}}
-        deviation = Deviation(**{name.partition(".")[2]: values[name] for name in DEVIATIONS if name in values})
-        nozzle = actual_nozzle(self.nozzle(values), deviation)
-        line = self.setup.hose_line(values)
-        density = media.water_density(values.get("water_temperature", Stream.water_temperature))
-        pressure = self._pressure(values, line, deviation, density)
-        return _Run(values, deviation, nozzle, line, density, pressure)
+        real = self.actual(values)
+        return _Run(values, real, self._pressure(values, real))
 
-    def _pressure(self, values: Mapping[str, Any], line: HoseLine | None, deviation: Deviation, density: Any) -> Array:
+    def actual(self, values: Mapping[str, Any]) -> "Actual":
+        """Nozzle and line as they really are, by the given values and what is fixed for the rest."""
+        given = {**self.fixed, **values}
+        deviation = Deviation(**{name.partition(".")[2]: given[name] for name in DEVIATIONS if name in given})
+        line = self.setup.hose_line(given)
+        density = media.water_density(given.get("water_temperature", Stream.water_temperature))
+        lying = None if line is None else actual_line(line, deviation)
+        return Actual(actual_nozzle(self.nozzle(given), deviation), lying, density)
+
+    def _pressure(self, values: Mapping[str, Any], real: "Actual") -> Array:
         """Pressure at the nozzle [Pa], at least 0."""
         if self.drive == "nozzle":
             held = np.asarray(values.get(NOZZLE, self.target_pressure), dtype=float)
             return np.asarray(np.maximum(held + values.get(NOZZLE_ERROR, 0.0), 0.0))
-        assert line is not None
         assert self.believed is not None
         pump = values.get(PUMP, float(self.believed.pump_pressure))
-        point = delivered(pump, line, self.nozzle(values), deviation, density)
-        return np.where(point.flow_rate > 0, point.nozzle_pressure, 0.0)
+        return real.nozzle_pressure(np.asarray(pump) + values.get(PUMP_ERROR, 0.0))
 
 
 class _Run(NamedTuple):
     """A sample from the pump to the tip: its values, what is really there, and the pressure at the nozzle [Pa]."""
 
     values: Mapping[str, Any]
-    deviation: Deviation
+    real: "Actual"
+    pressure: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Actual:
+    """Nozzle and line as they really are; members are arrays of cases.
+
+    Attributes
+    ----------
+    nozzle : Nozzle
+    line : HoseLine or None
+    density : array
+        Of the water [kg/m3].
+    """
+
     nozzle: Nozzle
     line: HoseLine | None
     density: Any
-    pressure: Array
 
-    def needed(self) -> Array:
-        """Pump pressure that gives the nozzle pressure behind the line as it really lies [Pa]; NaN without a line."""
+    def flow(self, pressure: ArrayLike) -> Array:
+        """Flow at a nozzle pressure [m3/s]."""
+        return self.nozzle.flow(pressure, self.density)
+
+    def pump_pressure(self, pressure: ArrayLike) -> Array:
+        """Pump pressure that gives a nozzle pressure [Pa]; NaN without a line."""
         if self.line is None:
             return np.asarray(np.nan)
-        lying = actual_line(self.line, self.deviation)
-        flow = self.nozzle.flow(self.pressure, self.density)
-        lost = lying.friction_loss(flow, self.density) + lying.local_loss(flow, self.density)
-        return np.asarray(self.pressure + lost + lying.elevation_pressure(self.density))
+        flow = self.flow(pressure)
+        lost = self.line.friction_loss(flow, self.density) + self.line.local_loss(flow, self.density)
+        return np.asarray(np.asarray(pressure) + lost + self.line.elevation_pressure(self.density))
+
+    def nozzle_pressure(self, pump: ArrayLike) -> Array:
+        """Nozzle pressure that a pump pressure gives [Pa]; 0 where no water comes."""
+        assert self.line is not None
+        point = operating_point(pump, self.line, self.nozzle, self.density)
+        return np.where(point.flow_rate > 0, point.nozzle_pressure, 0.0)
 
 
 def stream_fields(setup: SetUp, values: Mapping[str, Any]) -> dict[str, Any]:

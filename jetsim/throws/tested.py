@@ -3,13 +3,13 @@
 import numpy as np
 
 from jetsim.experiment import fieldtest
-from jetsim.experiment.fieldsheet import Sheet
 from jetsim.experiment.fieldtest import PairedTest
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.tables import Column, Table
-from jetsim.trials import model
-from jetsim.trials.fieldfile import FieldTest
+from jetsim.throws import model
+from jetsim.throws.question import FieldTest
+from jetsim.throws.sheet import Sheet
 
 COLUMN_OF = {"extreme_reach": "farthest_drops", "breakup_distance": "breakup_distance"}
 BLOCKS = 1024
@@ -39,6 +39,11 @@ def planned_powers(test: FieldTest, pairs: list[PairedTest]) -> list[tuple[float
 
 def verdict_words(test: FieldTest, pairs: list[PairedTest], system: UnitSystem) -> str:
     """Which pairs differ, by how much, with adjusted p."""
+    if not any(pair.blocks for pair in pairs):
+        return (
+            "No pair can be told apart by this sheet: it has no column block, or no block holds two set-ups, and the "
+            "planned test pairs throws by their block."
+        )
     apart = [pair for pair in pairs if pair.differs(test.wanted.false_alarm)]
     open_pairs = [pair for pair in pairs if not pair.differs(test.wanted.false_alarm)]
     level = f"{100 * test.wanted.false_alarm:.3g} %"

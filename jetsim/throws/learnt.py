@@ -1,31 +1,35 @@
 """What a calibrated test taught: words, figures, tables, and study files for the other studies."""
 
+import tempfile
 from collections.abc import Mapping
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
+from jetsim import findings
+from jetsim.equipment.department import LEARNT
+from jetsim.equipment.learnt import BELIEVED, HALF, MEASURED, write_draws
+from jetsim.equipment.spaces import FACTOR, UPSTREAM, own_key
 from jetsim.experiment.calibration import Confused, Learnt, Posterior, confused, learnt
 from jetsim.experiment.distributions import Distribution
-from jetsim.quantities import UnitSystem, quantity
+from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.report import display
 from jetsim.report.document import Report, ReportCard, Section
 from jetsim.report.figures import Plot, Words
 from jetsim.report.figures_trials import Ranges, range_rows
 from jetsim.report.tables import Column, Table
-from jetsim.trials import model, names, planning, reading
-from jetsim.trials.fieldfile import FieldTest, SetUp
-from jetsim.trials.learning import Learning
-from jetsim.trials.reading import Reading
+from jetsim.throws import model, names, planning, reading
+from jetsim.throws.learning import Learning
+from jetsim.throws.question import DEPARTURE, SPREAD, FieldTest
+from jetsim.throws.reading import Reading
 
 Array = NDArray[np.float64]
 
-PRIOR_DRAWS = 4000
-_TIED = ("flight_constants.drop_ratio", "flight_constants.spread")
-_AIR_STREAM = (
-    '\n[latents.air_stream_fit]\nrole = "unknown"\nbasis = "published"\n'
-    'source = "drop ratio and spread follow each other as the fit of the flight ties them"'
-)
+KEPT_DRAWS = 4096
+POSTERIOR = "posterior.nc"
+STANDING = {"learnt": MEASURED, "partly learnt": HALF, "not learnt": BELIEVED}
+MODEL_SOURCE = "a field test whose throws were made by this very model"
 QUESTION = "What do the throws teach about shutoffs, nozzles, hose and flight, and what can they not tell apart?"
 MODEL_MADE = (
     "These throws were made by this very model from stated true values: finding them again tests the arithmetic, not "
@@ -40,7 +44,8 @@ _ENDS = np.array([0.05, 0.5, 0.95])
 
 def quantity_of(name: str) -> str:
     """The quantity that gives an unknown its unit."""
-    return "supply.hose_coefficient" if name.startswith(model.HOSE) else "ratio"
+    plain = name.partition("[")[0]
+    return plain if plain in QUANTITIES else "ratio"
 
 
 def learnt_report(test: FieldTest, learning: Learning, after: Reading, system: UnitSystem) -> Report:
@@ -51,7 +56,8 @@ def learnt_report(test: FieldTest, learning: Learning, after: Reading, system: U
         f"Calibrated: {test.title}",
         lead(test, learning, every, ties),
         [
-            Section("What was learnt", [], [score_plot(test, posterior, every)], [short_table(test, learning, every)]),
+            Section("What was learnt", [], [score_plot(test, posterior, every)],
+                    [short_table(test, learning, every, system)]),
             Section("What the data cannot tell apart", [tie_words(test, ties)],
                     tables=[tie_table(test, ties)] if ties else []),
             Section("Throws after calibration", ["Bands of the posterior, with the scatter of a throw."],
@@ -62,6 +68,7 @@ def learnt_report(test: FieldTest, learning: Learning, after: Reading, system: U
         system,
         doubts(learning),
         subtitle=test.scenario,
+        validity=findings.flag_counts(learning.flags),
     )  # fmt: skip
 
 
@@ -79,26 +86,28 @@ def doubts(learning: Learning) -> list[str]:
 
 def lead(test: FieldTest, learning: Learning, every: list[Learnt], ties: list[Confused]) -> list[str]:
     """What shutoffs do, what was learnt, and what was not."""
-    labels = {model.member(model.FACTOR, s.shutoff.name): s.shutoff.label for s in test.setups}
+    labels = {key: words for key, words in names.called(test).items() if key.partition("[")[0] in (FACTOR, UPSTREAM)}
+    outside = findings.outside_sentence(learning.flags)
     return [
+        *([outside] if outside else []),
         factor_words(learning, labels, every),
         *([MODEL_MADE] if learning.made_by_model else []),
         identified(test, every, ties),
         tie_words(test, ties),
         f"Sampler: {learning.posterior.convergence}.",
-        "Next: python studies/compare_nozzles.py --posterior with this folder's posterior.nc; to tell the confused "
-        "ones apart, check the gauge against a second one and the flowmeter against a tank, and throw each nozzle at "
+        "Next: give this folder's department.toml to the other studies as --department; to tell the confused ones "
+        "apart, check the gauge against a second one and the flowmeter against a tank, and throw each nozzle at "
         "two pressures.",
     ]
 
 
 def factor_words(learning: Learning, labels: Mapping[str, str], every: list[Learnt]) -> str:
-    """Turbulence factors that the throws taught; what they did not teach is the prior and makes no headline."""
-    taught = [one for one in every if one.name in labels and one.words != "not learnt"]
+    """What shutoffs do that the throws taught; what they did not teach is belief and makes no headline."""
+    found = [one for one in every if one.name in labels and one.words != "not learnt"]
     left = [labels[one.name] for one in every if one.name in labels and one.words == "not learnt"]
-    parts = [f"{labels[one.name]} {spread_words(learning, one.name)}, {one.words}" for one in taught]
-    said = "Turbulence factor (1 is a clear waterway) with the middle 90 %: " + "; ".join(parts) + "." if parts else ""
-    unsaid = f"The throws do not tell the turbulence factor of: {', '.join(left)}." if left else ""
+    parts = [f"{labels[one.name]} {spread_words(learning, one.name)}, {one.words}" for one in found]
+    said = f"With the middle 90 % (1 is a clear waterway): {'; '.join(parts)}." if parts else ""
+    unsaid = f"The throws do not tell: {', '.join(left)}." if left else ""
     return " ".join(part for part in (said, unsaid) if part)
 
 
@@ -148,16 +157,17 @@ def score_plot(test: FieldTest, posterior: Posterior, every: list[Learnt]) -> Pl
     )
 
 
-def short_table(test: FieldTest, learning: Learning, every: list[Learnt]) -> Table:
-    """Every unknown before and after, to read: hose coefficients in the trade's unit."""
-    priors, called = model.unknowns(test), names.called(test)
+def short_table(test: FieldTest, learning: Learning, every: list[Learnt], system: UnitSystem) -> Table:
+    """Every unknown before and after, to read."""
+    called = names.called(test)
 
     def shown(name: str, ends: Array) -> str:
-        values = display.convert(quantity_of(name), ends, "us")
-        low, middle, high = (display.number(float(value)) for value in values)
-        return f"{middle} ({low} to {high})"
+        quantity = quantity_of(name)
+        low, middle, high = (display.number(float(value)) for value in display.convert(quantity, ends, system))
+        unit = display.unit_label(quantity, system) if quantity in QUANTITIES else ""
+        return f"{middle} ({low} to {high}){f' {unit}' if unit not in ('', '1') else ''}"
 
-    before = [shown(one.name, ends_of(priors[one.name])) for one in every]
+    before = [shown(one.name, ends_of(test.priors[one.name].distribution)) for one in every]
     after = [shown(one.name, np.quantile(learning.values[one.name], _ENDS)) for one in every]
     return Table(
         "learnt",
@@ -169,8 +179,7 @@ def short_table(test: FieldTest, learning: Learning, every: list[Learnt]) -> Tab
             Column("narrowed [%]", [100 * one.contraction for one in every], label="Variance gone, %", decimals=0),
             Column("verdict", [one.words for one in every]),
         ),
-        "Medians, and in brackets the middle 90 %. Hose coefficients in psi per (100 gpm)2 and 100 ft. All numbers in "
-        "SI too: tables/unknowns.csv.",
+        "Medians, and in brackets the middle 90 %. More of each: tables/unknowns.csv.",
     )
 
 
@@ -182,7 +191,7 @@ def ends_of(prior: Distribution) -> Array:
 
 def unknown_table(test: FieldTest, learning: Learning, every: list[Learnt]) -> Table:
     """Every unknown before and after."""
-    priors, called = model.unknowns(test), names.called(test)
+    priors, called = {key: prior.distribution for key, prior in test.priors.items()}, names.called(test)
     unknowns = [one.name for one in every]
     quantities = [quantity_of(name) for name in unknowns]
     before = np.array([ends_of(priors[name]) for name in unknowns]).T.tolist()
@@ -240,98 +249,67 @@ def card(test: FieldTest, learning: Learning, after: Reading) -> ReportCard:
 
 
 # --------------------------------------------------------------------------------------------------------
-# Study files for the other studies
+# The department with what was learnt
 
 
-def study_files(test: FieldTest, learning: Learning) -> dict[str, str]:
-    """One study file for each set-up, ready for ``studies/rank_controls.py``: file name to text."""
-    before = model.drawn(test, PRIOR_DRAWS, np.random.default_rng(test.seed))
-    return {f"calibrated_{setup.name}.toml": study_file(test, setup, learning.values, before) for setup in test.setups}
+def department_files(test: FieldTest, learning: Learning) -> tuple[str, bytes]:
+    """The department's file as its owner wrote it, with what was learnt behind it; and the file of joint draws."""
+    department = test.asked.department
+    assert department.path is not None
+    draws, standing = taught(test, learning)
+    source = MODEL_SOURCE if learning.made_by_model else "the field test of this department"
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / POSTERIOR
+        digest = write_draws(path, draws, standing, department, source)
+        data = path.read_bytes()
+    text = without_learnt(department.path.read_bytes().decode("utf-8-sig"))
+    table = f'[{LEARNT}] # made by field_test.py calibrate\nposterior = "{POSTERIOR}"\nhash = "{digest}"\n'
+    return f"{text.rstrip()}\n\n{table}", data
 
 
-def study_file(test: FieldTest, setup: SetUp, values: Mapping[str, Array], before: Mapping[str, Array]) -> str:
-    """A study file whose unknowns vary as the posterior's marginals; of their ties only that of drop and air is kept.
+def without_learnt(text: str) -> str:
+    """A department's text without an older table of what was learnt."""
+    kept, inside = [], False
+    for line in text.splitlines():
+        if line.lstrip().startswith("["):
+            inside = line.split("#")[0].strip().replace(" ", "") == f"[{LEARNT}]"
+        if not inside:
+            kept.append(line)
+    return "\n".join(kept) + "\n"
 
-    `before` holds draws of the priors: an input is called measured where the throws took most of its variance away.
+
+def taught(test: FieldTest, learning: Learning) -> tuple[dict[str, Array], dict[str, str]]:
+    """Joint draws for other studies, and the standing of each.
+
+    A set-up that was thrown has its shutoff's factor with its own departure; the shutoff's own entry stands for a
+    set-up that was not thrown, so it departs afresh in every draw.
     """
-    inputs, prior = model.stream_inputs(test, setup, values), model.stream_inputs(test, setup, before)
-    pressure = float(np.median(model.matched_pressure(test, setup, values)))
-    site, scatter = test.site, test.scatter
-    wind = float(np.hypot(scatter["wind_between_blocks"], scatter["wind_within_block"]))
-    blocks = [
-        f'# Made by studies/field_test.py calibrate. Set-up: {_quoted(setup.label)}. Marginals of the posterior: ties',
-        "# between unknowns are lost here; posterior.nc holds them.",
-        f"title = {_quoted('What controls reach and flow, calibrated: ' + setup.label)}",
-        f"scenario = {_quoted(test.scenario)}",
-        f'units = "{test.units}"',
-        f"seed = {test.seed}",
-        'outputs = ["extreme_reach", "breakup_distance", "flow_rate", "reaction_force"]',
-        "\n[fixed]",
-        *(f"{name} = {_measure(float(column[0]), name)}" for name, column in inputs.items() if np.ptp(column) == 0),
-        *(f'{key} = "{site[key]:.6g} {unit}"' for key, unit in
-          (("nozzle_height", "m"), ("air_temperature", "degC"), ("water_temperature", "degC"))),
-        _normal("nozzle_pressure", pressure, scatter["nozzle_pressure"], "Pa", "controllable"),
-        _normal("elevation", site["elevation"], scatter["elevation"], "deg", "controllable"),
-        _normal("wind_along", 0.0, wind, "m/s", "environment"),
-        _normal("wind_across", 0.0, wind, "m/s", "environment"),
-        _AIR_STREAM,
-        *(_parameter(name, column, prior[name]) for name, column in inputs.items()
-          if name != "tip_diameter" and np.std(column) > 0),
-    ]  # fmt: skip
-    return "\n".join(blocks) + "\n"
+    rng = np.random.default_rng(test.seed)
+    size = len(learning.values[model.GAUGE])
+    rows = rng.choice(size, min(size, KEPT_DRAWS), replace=False)
+    after = {key: column[rows] for key, column in learning.values.items()}
+    before = model.drawn(test, KEPT_DRAWS, test.seed)
+    gone = {one.name: one.contraction for one in learning.learnt}
+    fresh = [rng.standard_normal(len(values[model.GAUGE])) for values in (after, before)]
+    draws: dict[str, Array] = {}
+    for key, column in after.items():
+        name = key.partition("[")[0]
+        if name == DEPARTURE:
+            continue
+        draws[key] = column
+        if name in (FACTOR, UPSTREAM) and SPREAD in after:
+            ends = [v[key] * np.exp(v[SPREAD] * z) for v, z in zip((after, before), fresh, strict=True)]
+            draws[key], gone[key] = ends[0], narrowed(*ends)
+    for setup in test.setups:
+        if DEPARTURE not in test.inputs[setup.name].owners:
+            continue
+        (name,) = {FACTOR, UPSTREAM} & {p.name for p in test.inputs[setup.name].parameters}
+        ends = [model.inputs_at(test, setup, values)[name] for values in (after, before)]
+        key = own_key(name, setup.name)
+        draws[key], gone[key] = ends[0], narrowed(*ends)
+    return draws, {key: STANDING[Learnt(key, gone[key]).words] for key in draws}
 
 
-def _quoted(text: str) -> str:
-    return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
-
-
-def _normal(name: str, mean: float, sd: float, unit: str, role: str) -> str:
-    return (
-        f'\n[parameters.{name}]\ndistribution = "normal"\nmean = "{mean:.6g} {unit}"\nsd = "{sd:.4g} {unit}"\n'
-        f'role = "{role}"\nbasis = "assumption"\nsource = "scatter from throw to throw, as the field test states it"'
-    )
-
-
-def _measure(value: float, name: str) -> str:
-    """A value in SI as a study file writes it."""
-    unit = quantity(name).si
-    return f"{value:.6g}" if unit == "1" else f'"{value:.6g} {unit}"'
-
-
-def _parameter(name: str, column: Array, before: Array) -> str:
-    """Spread of the draws, cut at the farthest of them, with what it rests on."""
-    head = f'\n[parameters."{name}"]\n' + (_normal_law(column) if "exponent" in name else _lognormal_law(name, column))
-    low, high = float(column.min()) * 0.999, float(column.max())
-    ends = f"low = {_measure(low, name)}\nhigh = {_measure(high, name)}\n"
-    tied = "loadings = { air_stream_fit = 1.0 }\n" if name in _TIED else ""
-    basis, source = pedigree(contraction(name, column, before))
-    return f'{head}{ends}{tied}role = "unknown"\nbasis = "{basis}"\nsource = "{source}"'
-
-
-def _normal_law(column: Array) -> str:
-    return f'distribution = "normal"\nmean = {float(column.mean()):.6g}\nsd = {float(column.std()):.4g}\n'
-
-
-def _lognormal_law(name: str, column: Array) -> str:
-    spread = float(np.std(np.log(column)))
-    median = _measure(float(np.median(column)), name)
-    return f'distribution = "lognormal"\nmedian = {median}\nln_sd = {spread:.4g}\n'
-
-
-def contraction(name: str, after: Array, before: Array) -> float:
-    """Share of an input's prior variance that is gone: of its logarithm, or of an exponent itself."""
-    draws = [after, before] if "exponent" in name else [np.log(after), np.log(before)]
-    return 1 - float(np.var(draws[0]) / np.var(draws[1]))
-
-
-def pedigree(gone: float) -> tuple[str, str]:
-    """Basis and source of an input of which a share of the prior variance is gone: measured only if learnt."""
-    verdict = Learnt("", gone).words
-    if verdict == "learnt":
-        return "measured", "posterior of the field test"
-    if verdict == "partly learnt":
-        return (
-            "assumption",
-            f"partly learnt: the field test took {100 * gone:.0f} % of the variance of what was believed",
-        )
-    return "assumption", "not learnt: as believed before the field test"
+def narrowed(after: Array, before: Array) -> float:
+    """Share of the variance of the logarithm that is gone."""
+    return 1 - float(np.var(np.log(after)) / np.var(np.log(before)))

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 
 from jetsim import findings, units
 from jetsim.experiment import fieldtest
-from jetsim.experiment.fieldsheet import COLUMNS, SUFFIXES
 from jetsim.experiment.fieldtest import Needed, Throw
 from jetsim.quantities import UnitSystem, quantity
 from jetsim.report import display
@@ -19,13 +18,14 @@ from jetsim.report.document import InputLine, Report, ReportCard, Section
 from jetsim.report.figures import Plot, Words
 from jetsim.report.figures_trials import Tally, tally_page
 from jetsim.report.tables import Column, Table
-from jetsim.trials import model, names, tested, throws
-from jetsim.trials.fieldfile import CONDITIONS, FieldTest
+from jetsim.throws import expected, model, names, tested
+from jetsim.throws.question import OWN, FieldTest, in_words, matched_quantity
+from jetsim.throws.sheet import COLUMNS, SUFFIXES
 
 Array = NDArray[np.float64]
 
 BLOCKS, QUICK_BLOCKS = 4096, 1024
-DRAWS = 512  # of the priors, over which the power of a pair is averaged
+DRAWS, QUICK_DRAWS = 512, 128  # of what is believed, over which the power of a pair is averaged
 ROWS_A_PAGE = 25
 QUESTION = "How many throws of each set-up does it take to tell them apart, and in which order?"
 
@@ -78,7 +78,7 @@ class Plan:
         return max(self.pairs, key=lambda pair: pair.needed.spread)
 
 
-def make_plan(test: FieldTest, blocks: int) -> Plan:
+def make_plan(test: FieldTest, blocks: int, draws: int) -> Plan:
     """Simulate blocks of throws and find how many the wanted power takes."""
     rng = np.random.default_rng(test.seed)
     simulated = model.simulate_blocks(test, blocks, rng)
@@ -94,24 +94,24 @@ def make_plan(test: FieldTest, blocks: int) -> Plan:
     strict = wanted.false_alarm / len(pairs)
     for_all = fieldtest.throws_needed(differences, wanted.difference, wanted.power, rng, strict).throws
     order = fieldtest.run_order(list(test.labels), most, test.seed)
-    still = _still_by_priors(test, np.random.default_rng(test.seed))
+    still = _still_by_priors(test, draws)
     pairs = [replace(pair, chance=_mean_power(test, pair, most, still)) for pair in pairs]
     targets = model.target_pressures(test)
-    return Plan(pairs, most, max(for_all, most), order, targets, runs(test, blocks), simulated.flags)
+    return Plan(pairs, most, max(for_all, most), order, targets, runs(test, blocks, draws), simulated.flags)
 
 
-def runs(test: FieldTest, blocks: int) -> int:
+def runs(test: FieldTest, blocks: int, draws: int) -> int:
     """Simulated flights of a plan."""
-    return (blocks + DRAWS) * len(test.setups)
+    return (blocks + draws) * len(test.setups)
 
 
-def _still_by_priors(test: FieldTest, rng: np.random.Generator) -> dict[str, Array]:
+def _still_by_priors(test: FieldTest, draws: int) -> dict[str, Array]:
     """The measured quantity of each set-up in still air [m], shape (draws,), for draws of the priors."""
     targets = model.target_pressures(test)
     calm = np.zeros(len(targets))
-    elevation = np.full(len(targets), test.site["elevation"])
-    once = throws.Throws(list(targets), np.array(list(targets.values())), elevation, calm, calm)
-    shown = throws.expected(test, once, model.drawn(test, DRAWS, rng))[tested.COLUMN_OF[test.wanted.quantity]]
+    elevation = np.full(len(targets), test.elevation)
+    once = expected.Throws(list(targets), np.array(list(targets.values())), elevation, calm, calm)
+    shown = expected.expected(test, once, model.drawn(test, draws, test.seed))[tested.COLUMN_OF[test.wanted.quantity]]
     return {name: shown[:, n] for n, name in enumerate(targets)}
 
 
@@ -150,8 +150,8 @@ def _filled(test: FieldTest, plan: Plan, throw: Throw, headers: Mapping[str, str
         "block": str(throw.block),
         "setup": throw.setup,
         "target_nozzle_pressure": written("target_nozzle_pressure", plan.targets[throw.setup]),
-        "elevation": written("elevation", test.site["elevation"]),
-        "throw_bearing": written("throw_bearing", test.site["throw_bearing"]),
+        "elevation": written("elevation", test.elevation),
+        "throw_bearing": written("throw_bearing", test.ground.throw_bearing),
         "excluded": "no",
     }
 
@@ -159,9 +159,9 @@ def _filled(test: FieldTest, plan: Plan, throw: Throw, headers: Mapping[str, str
 def tally_pages(test: FieldTest, plan: Plan, system: UnitSystem) -> list[Plot]:
     """The run sheet as pages to print."""
     unit = display.unit_label("extreme_reach", system)
-    spacing, last = test.site["mark_spacing"], test.site["last_mark"]
+    spacing, last = test.ground.mark_spacing, test.ground.last_mark
     distances = spacing * np.arange(1, int(np.floor(last / spacing + 1e-9)) + 1)
-    marks = [f"{value:.4g}" for value in display.convert("extreme_reach", distances, system)]
+    marks = [display.number(float(value)) for value in display.convert("extreme_reach", distances, system)]
     blanks = ["nozzle pressure", "flow", "wind speed", "wind from", "breakup"]
     pages = []
     for page, start in enumerate(range(0, len(plan.order), ROWS_A_PAGE), 1):
@@ -215,10 +215,12 @@ def length(value: float, system: UnitSystem) -> str:
 
 def lead(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
     """Throws, scatter, and what can and cannot be decided."""
+    outside = findings.outside_sentence(plan.flags)
     wanted, hardest = test.wanted, plan.hardest.needed
     chance, throws = f"{100 * wanted.power:.0f} %", plan.blocks
     single = 1.96 * hardest.spread
     return [
+        *([outside] if outside else []),
         f"It takes {throws} throws of each set-up ({throws * len(test.setups)} in all, in {throws} blocks) to find a "
         f"difference of {length(wanted.difference, system)} in {wanted.measured} between any two set-ups with a chance "
         f"of {chance} or more (false alarm {100 * wanted.false_alarm:.3g} %; closed form at the hardest pair "
@@ -244,13 +246,13 @@ def decisions(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
     return [
         f"With that many throws, a difference of {length(limit, system)} is found with a chance of "
         f"{100 * test.wanted.power:.0f} %.",
-        f"Chance that the test tells a pair apart, averaged over what the priors allow, each pair by itself: {listed}.",
+        f"Chance that the test tells a pair apart, averaged over what is believed, each pair by itself: {listed}.",
     ]
 
 
 def wind_rule(test: FieldTest, system: UnitSystem) -> str:
     """When to throw."""
-    limit = display.both("wind_along", test.site["largest_wind"], system)
+    limit = display.both("wind_along", test.question.largest_wind, system)
     return (
         f"Wind rule: throw only while the wind stays at or below {limit}; read speed and the direction it comes from "
         "at each throw. A throw in more wind is repeated at the end of its block, and the first try is entered as "
@@ -260,17 +262,24 @@ def wind_rule(test: FieldTest, system: UnitSystem) -> str:
 
 def match_words(test: FieldTest, plan: Plan, system: UnitSystem) -> str:
     """What is held equal."""
-    value = display.both(CONDITIONS[test.condition], test.matched, system)
     check = {
+        OWN: "Set it by the gauge at the nozzle.",
         "nozzle pressure": "Set it by the gauge at the nozzle.",
-        "pump pressure": "Set the pump; the nozzle pressures below follow from the priors' medians and are a check.",
-        "flow": "The nozzle pressures to set follow from the priors' medians; check them by flowmeter.",
-        "reaction": "The nozzle pressures to set follow from the priors' medians; check them by scale.",
+        "pump pressure": "Set the pump; the nozzle pressures below follow from what is believed and are a check.",
+        "flow": "The nozzle pressures to set follow from what is believed; check them by flowmeter.",
+        "reaction": "The nozzle pressures to set follow from what is believed; check them by scale.",
     }
     return (
-        f"Match: equal {test.condition} of {value}. Set-ups are compared under this match only; under another one the "
+        f"Match: {match_value(test, system)}. Set-ups are compared under this match only; under another one the "
         f"order may change. {check[test.condition]}"
     )
+
+
+def match_value(test: FieldTest, system: UnitSystem) -> str:
+    """The match with its value."""
+    if test.condition == OWN:
+        return in_words(test)
+    return f"{in_words(test)} of {display.both(matched_quantity(test), test.matched, system)}"
 
 
 def pair_table(test: FieldTest, plan: Plan) -> Table:
@@ -291,8 +300,8 @@ def pair_table(test: FieldTest, plan: Plan) -> Table:
             Column("expected", [p.expected for p in rows], "extreme_reach", "Expected difference", interval=True),
             Column("chance [%]", [100 * p.chance for p in rows], label="Chance to be told apart, %", decimals=0),
         ),
-        "Expected: by the priors' medians in still air, first minus second. Chance: power at the planned throws, "
-        "averaged over the differences that the priors allow.",
+        "Expected: by the medians of what is believed, in still air, first minus second. Chance: power at the planned "
+        "throws, averaged over the differences that are believed possible.",
     )
 
 
@@ -308,30 +317,24 @@ def target_table(test: FieldTest, plan: Plan) -> Table:
 
 
 def input_lines(test: FieldTest) -> list[InputLine]:
-    """Everything that is not known, with its prior."""
-    bases = {model.member(model.FACTOR, s.shutoff.name): s.shutoff.basis for s in test.setups}
+    """Everything that is not known, with what is believed of it."""
     called = names.called(test)
     return [
-        InputLine(
-            called[name],
-            prior.describe(),
-            "unknown",
-            bases.get(name, "assumption"),
-            "prior of the study file",
-        )
-        for name, prior in model.unknowns(test).items()
+        InputLine(called[key], prior.describe(), prior.role, prior.basis, prior.source)
+        for key, prior in test.priors.items()
     ]
 
 
 def card(test: FieldTest, plan: Plan, system: UnitSystem) -> ReportCard:
     """How the plan was found."""
     scatter = "; ".join(
-        f"{key.replace('_', ' ')} {display.both(name, test.scatter[key], system, interval=True)}"
+        f"{key.replace('_', ' ')} {display.both(name, getattr(test.scatter, key), system, interval=True)}"
         for key, name in (
             ("nozzle_pressure", "nozzle_pressure"),
             ("elevation", "elevation"),
             ("wind_between_blocks", "wind_along"),
             ("wind_within_block", "wind_along"),
+            ("wind_reading", "wind_along"),
         )
     )
     reading = test.instruments["mark_reading" if test.wanted.quantity == "extreme_reach" else "breakup_reading"]

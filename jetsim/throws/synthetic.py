@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 
 from jetsim import units
 from jetsim.errors import InputError
-from jetsim.experiment.fieldsheet import COLUMNS, SUFFIXES
 from jetsim.experiment.fieldtest import Throw
-from jetsim.experiment.tables import Table, load_toml
-from jetsim.quantities import did_you_mean
-from jetsim.trials import model, throws
-from jetsim.trials.fieldfile import FieldTest
+from jetsim.experiment.tables import load_toml, read_field
+from jetsim.quantities import QUANTITIES, did_you_mean
+from jetsim.throws import expected, model
+from jetsim.throws.question import FieldTest
+from jetsim.throws.sheet import COLUMNS, SUFFIXES
 
 Array = NDArray[np.float64]
 CONTINUOUS_SHARE = 0.8  # of the farthest drops; only recorded, no part of the model
@@ -30,13 +30,23 @@ def read_truth(path: Path, test: FieldTest) -> dict[str, float]:
     InputError
         An unknown name, a missing one, or a value that is no number.
     """
-    table = Table("", load_toml(path))
-    known = model.unknowns(test)
-    for name in table.content:
-        if name not in known:
-            raise InputError(f"{path}: unknown name {name!r}{did_you_mean(name, known)}")
-    hose = {name for name in known if name.startswith(model.HOSE)}
-    return {name: table.measure(name, "hose coefficient" if name in hose else "ratio").si for name in known}
+    stated = load_toml(path)
+    for name in stated:
+        if name not in test.priors:
+            raise InputError(f"{path}: unknown name {name!r}{did_you_mean(name, test.priors)}")
+    for name in test.priors:
+        if name not in stated:
+            raise InputError(f"{path}: {name} is missing")
+    return {name: _true(f"{path}: {name}", stated[name], name.partition("[")[0]) for name in test.priors}
+
+
+def _true(place: str, raw: Any, name: str) -> float:
+    """A departure is a standard normal score, which is no quantity of the model."""
+    if name in QUANTITIES:
+        return float(read_field(place, raw, name))
+    if isinstance(raw, bool) or not isinstance(raw, (int, float)):
+        raise InputError(f"{place} = {raw!r}: must be a number")
+    return float(raw)
 
 
 def synthetic_readings(
@@ -53,24 +63,24 @@ def synthetic_readings(
     count, scatter = len(setups), test.scatter
     block = np.array([throw.block for throw in order])
     blocks = int(block.max())
-    wind = rng.normal(0, scatter["wind_between_blocks"], (2, blocks))[:, block - 1]
-    wind = wind + rng.normal(0, scatter["wind_within_block"], (2, count))
-    limit = 0.99 * test.site["largest_wind"]
+    wind = rng.normal(0, scatter.wind_between_blocks, (2, blocks))[:, block - 1]
+    wind = wind + rng.normal(0, scatter.wind_within_block, (2, count))
+    limit = 0.99 * test.question.largest_wind
     wind = wind * np.minimum(1.0, limit / np.maximum(np.hypot(*wind), limit / 100))
-    held = np.array([targets[name] for name in setups]) + rng.normal(0, scatter["nozzle_pressure"], count)
-    angle = test.site["elevation"] + rng.normal(0, scatter["elevation"], count)
+    held = np.array([targets[name] for name in setups]) + rng.normal(0, scatter.nozzle_pressure, count)
+    angle = test.elevation + rng.normal(0, scatter.elevation, count)
     misread = rng.normal(0, test.instruments["nozzle_pressure"], count)
-    met = wind + rng.normal(0, test.instruments["wind"], (2, count))
-    actual = throws.Throws(setups, held + misread, angle, met[0], met[1])
+    met = wind + rng.normal(0, test.scatter.wind_reading, (2, count))
+    actual = expected.Throws(setups, held + misread, angle, met[0], met[1])
     readings = _with_scatter(test, actual, truth, rng)
-    bearing = test.site["throw_bearing"]
+    bearing = test.ground.throw_bearing
     return {
         "run_order": [throw.run_order for throw in order],
         "block": [throw.block for throw in order],
         "setup": setups,
         "target_nozzle_pressure": [targets[name] for name in setups],
         "nozzle_pressure": list(held),
-        "elevation": [test.site["elevation"]] * count,
+        "elevation": [test.elevation] * count,
         "throw_bearing": [bearing] * count,
         "wind_speed": list(np.hypot(*wind)),
         "wind_from": list((bearing + 180 - np.degrees(np.arctan2(wind[1], wind[0]))) % 360),
@@ -80,14 +90,14 @@ def synthetic_readings(
 
 
 def _with_scatter(
-    test: FieldTest, actual: throws.Throws, truth: Mapping[str, float], rng: np.random.Generator
+    test: FieldTest, actual: expected.Throws, truth: Mapping[str, float], rng: np.random.Generator
 ) -> dict[str, Array]:
     """Exact readings of the true values, with the stream's own scatter and the instruments' errors."""
     values = {name: np.array([value]) for name, value in truth.items()}
     readings = {}
-    for column, shown in throws.expected(test, actual, values).items():
-        own = truth[throws.SCATTERS[column]] if column in throws.SCATTERS else 0.0
-        error = test.instruments[throws.COMPARED[column][1]]
+    for column, shown in expected.expected(test, actual, values).items():
+        own = truth[expected.SCATTERS[column]] if column in expected.SCATTERS else 0.0
+        error = test.instruments[expected.COMPARED[column][1]]
         exact = shown[0] * (1 + rng.normal(0, own, shown.shape[1]))
         readings[column] = exact + rng.normal(0, error, shown.shape[1])
     return readings

@@ -11,10 +11,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jetsim.experiment.calibration import LogLikelihood
-from jetsim.experiment.fieldsheet import Sheet
-from jetsim.trials import model, throws
-from jetsim.trials.emulated import Emulated
-from jetsim.trials.fieldfile import FieldTest
+from jetsim.throws import expected, model
+from jetsim.throws.emulated import Emulated
+from jetsim.throws.question import FieldTest
+from jetsim.throws.sheet import Sheet
 
 Array = NDArray[np.float64]
 
@@ -70,17 +70,18 @@ def likelihood(test: FieldTest, sheet: Sheet, emulated: Emulated) -> LogLikeliho
     and the wind's err for all readings of a throw together. Readings that the sheet lacks take no part; unknowns that
     give a stream which cannot be simulated have no likelihood.
     """
-    readings = np.array([sheet.numbers[column] for column in throws.COMPARED])
+    readings = np.array([sheet.numbers[column] for column in expected.COMPARED])
     given = ~np.isnan(readings)
     shared = np.where(given, emulated.shared_errors, 0.0)
 
     def log_likelihood(values: Mapping[str, Array]) -> Array:
         shown = emulated.expected(values)
-        residuals = np.array([readings[k] / shown[column] - 1 for k, column in enumerate(throws.COMPARED)])
-        scatters = np.array([throws.relative_scatter(test, c, shown[c], values) for c in throws.COMPARED])
+        residuals = np.array([readings[k] / shown[column] - 1 for k, column in enumerate(expected.COMPARED)])
+        scatters = np.array([expected.relative_scatter(test, c, shown[c], values) for c in expected.COMPARED])
         residuals, scatters = residuals.swapaxes(0, 1), scatters.swapaxes(0, 1)
-        expected = np.array([shown[column] for column in throws.COMPARED]).swapaxes(0, 1)
-        sizes = np.where(given, np.log(expected), 0.0).sum(axis=(1, 2))  # residuals are shares of what is expected
+        middle = np.array([shown[column] for column in expected.COMPARED]).swapaxes(0, 1)
+        # Residuals are shares of what is expected, so its logarithm belongs to the density.
+        sizes = np.log(np.where(given, middle, 1.0)).sum(axis=(1, 2))
         density = log_density(np.where(given, residuals, 0.0), np.where(given, scatters, np.inf), shared)
         return np.where(model.possible(test, values), density - sizes, -np.inf)
 

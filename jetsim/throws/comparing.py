@@ -17,12 +17,11 @@ from jetsim.report.document import Report, ReportCard, Section
 from jetsim.report.figures import Matrix, Plot, Words, heat_map
 from jetsim.report.figures_trials import Ranges, range_rows
 from jetsim.report.tables import Column, Table
-from jetsim.trials import model, names, planning
-from jetsim.trials.fieldfile import CONDITIONS, CRITERIA, FieldTest
+from jetsim.throws import model, names, planning
+from jetsim.throws.question import CRITERIA, CompareQuestion, FieldTest, given, in_words
 
 Array = NDArray[np.float64]
 
-DRAWS, QUICK_DRAWS = 2048, 512
 SMALLER = ("reaction",)
 QUESTION = "Which set-up out-reaches which under the declared match, and with what odds?"
 
@@ -59,23 +58,20 @@ class Compared:
     flags: NDArray[np.int16]
 
 
-def compare(test: FieldTest, draws: int, posterior: Mapping[str, Array] | None) -> Compared:
+def compare(test: FieldTest) -> Compared:
     """Evaluate every set-up on the same draws of the unknowns."""
+    question, draws = test.question, test.question.base_samples
+    assert isinstance(question, CompareQuestion)
     rng = np.random.default_rng(test.seed)
-    if posterior is None:
-        values: Mapping[str, Array] = model.drawn(test, draws, rng)
-    else:
-        count = len(posterior["gauge_error"])
-        chosen = rng.choice(count, draws, replace=count < draws)
-        values = {name: column[chosen] for name, column in posterior.items()}
+    values = model.drawn(test, draws, test.seed)
     results, pressures, flags = _results(test, values)
     reach = results["reach"]
     single = {}
     block_wind = model.block_wind(test, draws, rng)
     for setup in test.setups:
         thrown = model.one_throw(test, pressures[setup.name], block_wind, rng)
-        flown = model.simulated(test, {**model.stream_inputs(test, setup, values), **thrown})
-        own = 1 + values["reach_scatter"] * rng.standard_normal(draws)
+        flown = model.simulated(test, setup, {**model.inputs_at(test, setup, values), **thrown})
+        own = 1 + values["trial.reach_scatter"] * rng.standard_normal(draws)
         single[setup.name] = flown["extreme_reach"].values * own
         flags.append(flown["validity"].values)
     pairs = [comparison.odds(reach, a, b).ordered for a, b in combinations(reach, 2)]
@@ -85,10 +81,10 @@ def compare(test: FieldTest, draws: int, posterior: Mapping[str, Array] | None) 
         single,
         pressures,
         sorted(pairs, key=lambda pair: -pair.chance),
-        comparison.decide(results, test.weights, test.scales, SMALLER),
+        comparison.decide(results, given(question.weights), given(question.scales), SMALLER),
         (leader, rival),
         comparison.shares_of_variance(reach[leader] - reach[rival], values),
-        posterior is not None,
+        test.learnt is not None,
         2 * draws * len(test.setups),
         np.concatenate(flags),
     )
@@ -101,9 +97,8 @@ def _results(
     pressures, flags = {}, []
     for setup in test.setups:
         pressures[setup.name] = model.matched_pressure(test, setup, values)
-        elevation = np.full(len(pressures[setup.name]), test.site["elevation"])
-        thrown = {"nozzle_pressure": pressures[setup.name], "elevation": elevation}
-        found = model.simulated(test, {**model.stream_inputs(test, setup, values), **thrown})
+        inputs = {**model.inputs_at(test, setup, values), "nozzle_pressure": pressures[setup.name]}
+        found = model.simulated(test, setup, inputs)
         for criterion, name in CRITERIA.items():
             results[criterion][setup.name] = found[name].values
         flags.append(found["validity"].values)
@@ -149,13 +144,15 @@ def lead(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
     reach = compared.values["reach"]
     groups = comparison.order_with_ties(reach)
     steps = [comparison.odds(reach, one[0], other[0]) for one, other in pairwise(groups)]
-    state = "after the test" if compared.tested else "before any test (priors only)"
-    first = f"Under equal {test.condition}, {state}: "
+    state = "after the test" if compared.tested else "before any test (beliefs only)"
+    match = in_words(test)
+    first = f"{match[:1].upper()}{match[1:]}, {state}: " if match.startswith("each") else f"Under {match}, {state}: "
     if steps:
         first += f"{group_words(groups)}. " + "; ".join(pair_words(pair, system) for pair in steps) + "."
     else:
         first += open_words(reach, compared.pairs, system)
-    lines = [first]
+    outside = findings.outside_sentence(compared.flags)
+    lines = [outside, first] if outside else [first]
     if ties:
         chances = [percent(p.chance, short_of=comparison.SURE) for p in ties]
         shown = ", ".join(
@@ -227,9 +224,8 @@ def decision_words(test: FieldTest, compared: Compared) -> str:
 
 def planning_match(test: FieldTest, system: UnitSystem) -> str:
     """What is held equal."""
-    value = display.both(CONDITIONS[test.condition], test.matched, system)
     return (
-        f"Match: equal {test.condition} of {value}, still air, the site's elevation. Every draw of the unknowns is "
+        f"Match: {planning.match_value(test, system)}, still air, the site's elevation. Every draw of the unknowns is "
         "used for all set-ups alike, so what they share cancels in a difference. Under another match the order may "
         "change."
     )
@@ -246,7 +242,7 @@ def reach_plot(test: FieldTest, compared: Compared, system: UnitSystem) -> Plot:
     shown = group_words(groups)
     words = Words(
         "reach",
-        f"Reach under equal {test.condition}: {shown}",
+        f"Reach, {in_words(test)}: {shown}",
         "Middle 90 %. Set-ups joined by = are ties: the first of them does not beat the others with a chance of 90 %; "
         "'then' says that it beats the first of the next group. "
         "Overlapping bands do not mean a tie: what set-ups share cancels in their difference.",
@@ -305,7 +301,12 @@ def result_table(test: FieldTest, compared: Compared) -> Table:
 
 def _scale_words(test: FieldTest, system: UnitSystem) -> str:
     """The difference of each criterion that counts one point."""
-    made = [f"{key} {display.both(CRITERIA[key], test.scales[key], system, interval=True)}" for key in test.weights]
+    question = test.question
+    assert isinstance(question, CompareQuestion)
+    scales = given(question.scales)
+    made = [
+        f"{key} {display.both(CRITERIA[key], scales[key], system, interval=True)}" for key in given(question.weights)
+    ]
     return ", ".join(made)
 
 
@@ -362,7 +363,7 @@ def cause_table(test: FieldTest, compared: Compared) -> Table:
 
 def card(test: FieldTest, compared: Compared) -> ReportCard:
     """How the odds were found."""
-    basis = "draws of the posterior of the field test" if compared.tested else "draws of the priors"
+    basis = "draws of what the field test taught" if compared.tested else "draws of what is believed"
     return ReportCard(
         QUESTION,
         f"All set-ups simulated on common {basis}, each at its own matched pressure",

@@ -10,16 +10,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from jetsim.experiment.calibration import Learnt, Posterior, Sampling, calibrate, learnt
-from jetsim.experiment.fieldsheet import Sheet
-from jetsim.trials import model, throws
-from jetsim.trials.emulated import Emulated, emulate, near_scores, wide_scores
-from jetsim.trials.fieldfile import FieldTest
-from jetsim.trials.likelihood import likelihood
+from jetsim.experiment.calibration import Learnt, Posterior, Sampling, calibrate, learnt, scouted
+from jetsim.throws import expected
+from jetsim.throws.emulated import Emulated, emulate, near_scores, wide_scores
+from jetsim.throws.likelihood import likelihood
+from jetsim.throws.question import FieldTest
+from jetsim.throws.sheet import Sheet
 
 Array = NDArray[np.float64]
 
-SCOUT = Sampling(ensembles=1, walkers=64, burn=150, steps=100, thin=5)
 # Of the emulator's common error in the standard error of a set-up's mean: an eighth more of it at the most.
 LARGEST_SHARE = 0.5
 
@@ -44,13 +43,18 @@ class Learning:
         return {str(name): self.posterior.values[name].values for name in self.posterior.values.data_vars}
 
     @property
+    def flags(self) -> NDArray[np.int16]:
+        """Validity of the flights behind the second emulator."""
+        return self.emulated.flags
+
+    @property
     def runs(self) -> int:
         """Simulated flights behind the emulators of both passes."""
         return self.first.runs + self.emulated.runs
 
     def emulator_share(self, emulated: Emulated) -> float:
         """Largest share of an emulator's common error in the standard error of the mean reach of a set-up."""
-        scatter = float(np.median(self.values["reach_scatter"]))
+        scatter = float(np.median(self.values["trial.reach_scatter"]))
         counts = {name: len(emulated.thrown.of(name)) for name in emulated.emulators}
         return max(error * float(np.sqrt(counts[name])) / scatter for name, error in emulated.common_errors.items())
 
@@ -64,15 +68,14 @@ def learn(test: FieldTest, sheet: Sheet, sampling: Sampling, seed: int | None = 
     """Calibrate on the throws that count."""
     counted = sheet.accepted
     start = test.seed if seed is None else seed
-    thrown = throws.throws_of(test, counted)
-    unknowns = model.unknowns(test)
+    thrown = expected.throws_of(test, counted)
+    unknowns, ties = {key: prior.distribution for key, prior in test.priors.items()}, test.ties
     rng = np.random.default_rng(start)
     first = emulate(test, thrown, wide_scores(test, rng))
-    scout = calibrate(unknowns, likelihood(test, counted, first), start, SCOUT)
-    second = emulate(test, thrown, near_scores(test, scout, rng))
-    centre = scout.flat.mean(axis=0)
+    centre, root = scouted(unknowns, likelihood(test, counted, first), ties)
+    second = emulate(test, thrown, near_scores(test, centre, root, rng))
     return Learning(
-        calibrate(unknowns, likelihood(test, counted, second), start, sampling, centre),
+        calibrate(unknowns, likelihood(test, counted, second), start, sampling, centre, ties),
         first,
         second,
         counted.made_by_model,

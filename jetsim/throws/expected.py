@@ -6,9 +6,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from jetsim.experiment.fieldsheet import Sheet, SheetRules
-from jetsim.trials import model
-from jetsim.trials.fieldfile import FieldTest, SetUp
+from jetsim.equipment.department import SetUp
+from jetsim.equipment.model import NEEDED
+from jetsim.throws import model
+from jetsim.throws.question import OUTPUTS, FieldTest
+from jetsim.throws.sheet import Sheet, SheetRules
 
 Array = NDArray[np.float64]
 
@@ -21,12 +23,15 @@ COMPARED = {
     "pump_pressure": ("supply.pump_pressure", "pump_pressure"),
 }
 _CONDITIONS = ("elevation", "nozzle_pressure", "wind_along", "wind_across")
-SCATTERS = {"farthest_drops": "reach_scatter", "breakup_distance": "breakup_scatter"}
+SCATTERS = {"farthest_drops": "trial.reach_scatter", "breakup_distance": "trial.breakup_scatter"}
 
 
 def sheet_rules(test: FieldTest) -> SheetRules:
     """What the plan lets a throw be."""
-    return SheetRules(model.target_pressures(test), test.tolerance, test.site["largest_wind"], test.site["last_mark"])
+    question = test.question
+    return SheetRules(
+        model.target_pressures(test), question.match.tolerance, question.largest_wind, test.ground.last_mark
+    )
 
 
 def wind_components(speed: ArrayLike, wind_from: ArrayLike, throw_bearing: ArrayLike) -> tuple[Array, Array]:
@@ -80,8 +85,8 @@ class Throws:
 def throws_of(test: FieldTest, sheet: Sheet) -> Throws:
     """Conditions of a sheet's throws; elevation and bearing are the site's where the sheet is silent."""
     given = sheet.numbers
-    elevation = _or_else(given["elevation"], test.site["elevation"])
-    bearing = _or_else(given["throw_bearing"], test.site["throw_bearing"])
+    elevation = _or_else(given["elevation"], test.elevation)
+    bearing = _or_else(given["throw_bearing"], test.ground.throw_bearing)
     along, across = wind_components(given["wind_speed"], _or_else(given["wind_from"], 0.0), bearing)
     return Throws(sheet.setups, given["nozzle_pressure"], elevation, along, across)
 
@@ -91,11 +96,11 @@ def _or_else(values: Array, default: float) -> Array:
 
 
 def columns_of(test: FieldTest, setup: SetUp, throws: Throws, values: Mapping[str, Array]) -> dict[str, Array]:
-    """Stream fields of every draw of the unknowns (outer) at every throw of a set-up (inner), flat."""
+    """Inputs of every draw of the unknowns (outer) at every throw of a set-up (inner), flat."""
     at = throws.of(setup.name)
-    draws = len(values["gauge_error"])
-    inputs = {name: np.repeat(column, len(at)) for name, column in model.stream_inputs(test, setup, values).items()}
-    gauge, wind = (np.repeat(np.exp(values[name]), len(at)) for name in ("gauge_error", "wind_error"))
+    draws = len(values[model.GAUGE])
+    inputs = {name: np.repeat(column, len(at)) for name, column in model.inputs_at(test, setup, values).items()}
+    gauge, wind = (np.repeat(np.exp(values[name]), len(at)) for name in (model.GAUGE, "trial.wind_error"))
     each = {name: np.tile(getattr(throws, name)[at], draws) for name in _CONDITIONS}
     return {
         **inputs,
@@ -106,49 +111,52 @@ def columns_of(test: FieldTest, setup: SetUp, throws: Throws, values: Mapping[st
     }
 
 
-def expected(test: FieldTest, throws: Throws, values: Mapping[str, Array]) -> dict[str, Array]:
+def expected(
+    test: FieldTest, throws: Throws, values: Mapping[str, Array], flags: list[NDArray[np.int16]] | None = None
+) -> dict[str, Array]:
     """What the instruments would show of each throw without scatter.
 
     Parameters
     ----------
     test : FieldTest
     throws : Throws
-    values : mapping of name to ndarray, shape (draws,)
+    values : mapping of key to ndarray, shape (draws,)
         The unknowns.
+    flags : list, optional
+        Takes the validity of every flight.
 
     Returns
     -------
     dict of column to ndarray, shape (draws, throws)
         SI, by column of the sheet; systematic errors of gauge, meter and eye included.
     """
-    draws = len(values["gauge_error"])
+    draws = len(values[model.GAUGE])
     found = {column: np.full((draws, len(throws.setups)), np.nan) for column in COMPARED}
     for setup in test.setups:
         at = throws.of(setup.name)
         if not at.size:
             continue
-        columns = columns_of(test, setup, throws, values)
-        results = model.simulated(test, columns)
-        exact = {name: results[name].values.reshape(draws, len(at)) for name in model.OUTPUTS}
-        exact["nozzle_pressure"] = columns["nozzle_pressure"].reshape(draws, len(at))
-        for column, shown in instruments_show(setup, exact, values).items():
+        results = model.simulated(test, setup, columns_of(test, setup, throws, values))
+        exact = {name: results[name].values.reshape(draws, len(at)) for name in OUTPUTS}
+        if flags is not None:
+            flags.append(results["validity"].values)
+        for column, shown in instruments_show(exact, values).items():
             found[column][:, at] = shown
     return found
 
 
-def instruments_show(setup: SetUp, exact: Mapping[str, Array], values: Mapping[str, Array]) -> dict[str, Array]:
+def instruments_show(exact: Mapping[str, Array], values: Mapping[str, Array]) -> dict[str, Array]:
     """Readings without scatter from exact results, shape (draws, throws)."""
 
     def each(name: str) -> Array:
         return np.asarray(values[name])[:, None]
 
-    loss = each(model.member(model.HOSE, setup.line.name)) * setup.line.length * exact["flow_rate"] ** 2
     return {
         "farthest_drops": exact["extreme_reach"],
-        "breakup_distance": each("observed_onset") * exact["breakup_distance"],
-        "flow": exact["flow_rate"] * np.exp(each("meter_error")),
+        "breakup_distance": each("trial.observed_onset") * exact["breakup_distance"],
+        "flow": exact["flow_rate"] * np.exp(each("trial.meter_error")),
         "reaction": exact["reaction_force"],
-        "pump_pressure": exact["nozzle_pressure"] + loss,
+        "pump_pressure": exact[NEEDED],
     }
 
 
@@ -179,9 +187,9 @@ def shared_errors(test: FieldTest, throws: Throws, values: Mapping[str, Array]) 
         the order of `COMPARED`. Wind across has no linear effect on distance in still air, and is left out.
     """
     steps = {
-        "elevation": test.scatter["elevation"],
+        "elevation": test.scatter.elevation,
         "nozzle_pressure": test.instruments["nozzle_pressure"],
-        "wind_along": test.instruments["wind"],
+        "wind_along": test.scatter.wind_reading,
     }
     ends = [_moved(throws, name, side * step) for name, step in steps.items() for side in (-1, 1)]
     shown = expected(test, _one_after_another(ends), values)

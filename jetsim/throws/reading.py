@@ -5,19 +5,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from jetsim.experiment.fieldsheet import Sheet
+from jetsim import findings
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.document import Report, ReportCard, Section
 from jetsim.report.figures import Plot, Words
 from jetsim.report.figures_trials import Cloud, Ranges, agreement, range_rows
 from jetsim.report.tables import Column, Table
-from jetsim.trials import planning, tested, throws
-from jetsim.trials.fieldfile import FieldTest
+from jetsim.throws import expected, model, planning, tested
+from jetsim.throws.question import FieldTest
+from jetsim.throws.sheet import Sheet
 
 Array = NDArray[np.float64]
 
-DRAWS, QUICK_DRAWS = 400, 100
+DRAWS, QUICK_DRAWS = 512, 64
 BAND = (0.05, 0.95)
 SHOWN = {"farthest_drops": "farthest drops", "breakup_distance": "breakup as seen"}
 QUESTION = "How do the throws compare with what the model expected before the test?"
@@ -47,28 +48,35 @@ class Overlay:
         """Whether the band of prediction holds the throw."""
         return np.asarray((self.measured >= self.low) & (self.measured <= self.high))
 
+    def given(self, at: NDArray[np.intp]) -> NDArray[np.intp]:
+        """Those throws of which it was read."""
+        return at[~np.isnan(self.measured[at])]
+
     def bias(self, at: NDArray[np.intp]) -> float:
-        """Mean of predicted minus measured."""
-        return float(np.nanmean((self.middle - self.measured)[at]))
+        """Mean of predicted minus measured; NaN where nothing was read."""
+        given = self.given(at)
+        return float((self.middle - self.measured)[given].mean()) if given.size else float("nan")
 
     def rmse(self, at: NDArray[np.intp]) -> float:
-        """Root of the mean squared difference."""
-        return float(np.sqrt(np.nanmean((self.middle - self.measured)[at] ** 2)))
+        """Root of the mean squared difference; NaN where nothing was read."""
+        given = self.given(at)
+        return float(np.sqrt(((self.middle - self.measured)[given] ** 2).mean())) if given.size else float("nan")
 
     def coverage(self, at: NDArray[np.intp]) -> float:
         """Share of measured throws inside the band."""
-        given = at[~np.isnan(self.measured[at])]
+        given = self.given(at)
         return float(self.inside[given].mean()) if given.size else float("nan")
 
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """A sheet with its overlays by column, and the simulated flights."""
+    """A sheet with its overlays by column, the simulated flights, and their validity."""
 
     sheet: Sheet
-    thrown: throws.Throws
+    thrown: expected.Throws
     overlays: dict[str, Overlay]
     runs: int
+    flags: NDArray[np.int16]
 
 
 def overlay(test: FieldTest, sheet: Sheet, values: dict[str, Array], rng: np.random.Generator) -> Reading:
@@ -84,18 +92,20 @@ def overlay(test: FieldTest, sheet: Sheet, values: dict[str, Array], rng: np.ran
         Draws the scatter of each throw.
     """
     counted = sheet.accepted
-    thrown = throws.throws_of(test, counted)
-    shown = throws.expected(test, thrown, values)
+    thrown = expected.throws_of(test, counted)
+    flags: list[NDArray[np.int16]] = []
+    shown = expected.expected(test, thrown, values, flags)
     middle = {name: np.array([np.median(value)]) for name, value in values.items()}
-    windy, still = (throws.expected(test, t, middle) for t in (thrown, thrown.in_still_air()))
+    windy, still = (expected.expected(test, t, middle) for t in (thrown, thrown.in_still_air()))
     overlays = {}
     for column in SHOWN:
-        scatter = throws.scatter_of_throw(test, thrown, shown, values, column)
+        scatter = expected.scatter_of_throw(test, thrown, shown, values, column)
         drawn = shown[column] * (1 + scatter * rng.standard_normal(scatter.shape))
         low, central, high = np.quantile(drawn, (BAND[0], 0.5, BAND[1]), axis=0)
         effect = (windy[column] - still[column])[0]
         overlays[column] = Overlay(column, counted.numbers[column], central, low, high, effect)
-    return Reading(sheet, thrown, overlays, (len(values["gauge_error"]) + 2) * len(counted.setups))
+    runs = (len(values[model.GAUGE]) + 2) * len(counted.setups)
+    return Reading(sheet, thrown, overlays, runs, np.concatenate(flags))
 
 
 # --------------------------------------------------------------------------------------------------------
@@ -120,13 +130,14 @@ def reading_report(test: FieldTest, reading: Reading, system: UnitSystem) -> Rep
         card(test, reading),
         system,
         subtitle=test.scenario,
+        validity=findings.flag_counts(reading.flags),
     )  # fmt: skip
 
 
 def _caption(reading: Reading) -> str:
     return (
-        "Bands hold the middle 90 % of what the priors of the study file and the scatter of a throw allow; the test "
-        "has not been used yet."
+        "Bands hold the middle 90 % of what is believed of the set-ups and the scatter of a throw allow; the test has "
+        "not been used yet."
     )
 
 
@@ -152,6 +163,8 @@ def lead(test: FieldTest, reading: Reading, system: UnitSystem) -> list[str]:
             f"Breakup as seen: RMSE {_length(breakup.rmse(every), system)}, "
             f"{100 * breakup.coverage(every):.0f} % inside the bands; what an eye calls breakup is itself uncertain."
         )
+    outside = findings.outside_sentence(reading.flags)
+    lines = [outside, *lines] if outside else lines
     return [*lines, "Next: python studies/field_test.py calibrate, which learns the unknowns from these throws."]
 
 
@@ -205,7 +218,8 @@ def still_plot(test: FieldTest, reading: Reading, system: UnitSystem) -> Plot:
 
 def overlay_table(test: FieldTest, reading: Reading) -> Table:
     """Bias, RMSE and coverage of each set-up."""
-    rows = [(setup, column) for column in SHOWN for setup in test.setups]
+    read = [c for c, over in reading.overlays.items() if not np.isnan(over.measured).all()]
+    rows = [(setup, column) for column in read for setup in test.setups]
 
     def each(method: str) -> list[float]:
         return [getattr(reading.overlays[c], method)(reading.thrown.of(s.name)) for s, c in rows]
@@ -216,7 +230,7 @@ def overlay_table(test: FieldTest, reading: Reading) -> Table:
         (
             Column("setup", [s.label for s, _ in rows]),
             Column("measured", [SHOWN[c] for _, c in rows]),
-            Column("throws", [len(reading.thrown.of(s.name)) for s, _ in rows]),
+            Column("throws", [len(reading.overlays[c].given(reading.thrown.of(s.name))) for s, c in rows]),
             Column("bias", each("bias"), "extreme_reach", "Bias (predicted minus measured)", interval=True),
             Column("rmse", each("rmse"), "extreme_reach", "RMSE", interval=True),
             Column("coverage [%]", [100 * value for value in each("coverage")], label="Inside the 90 % band, %"),
@@ -262,8 +276,8 @@ def card(test: FieldTest, reading: Reading) -> ReportCard:
     """How the bands were found."""
     return ReportCard(
         QUESTION,
-        "Each throw simulated at its own pressure, elevation and wind for draws of the priors; bands add the scatter "
-        "of a throw and the reading error",
+        "Each throw simulated at its own pressure, elevation and wind for draws of what is believed; bands add the "
+        "scatter of a throw and the reading error",
         reading.runs + tested.BLOCKS * len(test.setups),
         test.seed,
         0,
