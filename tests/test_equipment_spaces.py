@@ -161,3 +161,15 @@ def test_a_model_travels_to_other_processes():
     model = model_of(SETUPS["a"], inputs_of(SETUPS["a"]))
     copied = pickle.loads(pickle.dumps(model))
     assert float(once(copied)["extreme_reach"][0]) == float(once(model)["extreme_reach"][0])
+
+
+def test_what_was_learnt_of_a_set_up_goes_before_what_was_learnt_of_its_shutoff():
+    """Two set-ups behind one full ball, of which one was thrown; their draws share a row of what was learnt."""
+    first = np.random.default_rng(2).normal(size=500)
+    draws = {"valve_upstream_factor[full_ball]": 1.3 + 0.1 * first,
+             "valve_upstream_factor[setups.c]": 1.6 + 0.1 * first}  # fmt: skip
+    learnt = Learnt(draws, dict.fromkeys(draws, "measured"), "an invented field test")
+    inputs = [inputs_of(SETUPS[name], learnt=learnt) for name in ("a", "c")]
+    assert [one.key("valve_upstream_factor") for one in inputs] == list(draws)
+    a, c = (one["valve_upstream_factor"] for one in joint_draws(inputs, 64, 1, learnt))
+    np.testing.assert_allclose(c - a, 0.3)
