@@ -252,3 +252,15 @@ def test_a_factor_known_at_the_exit_stands_in_a_choice_of_valve_model_for_one_be
     seen = changed(breakup_length="14 ft")
     with pytest.raises(InputError, match=r"valve_model: acts on nothing, for the breakup length of setups\.a is meas"):
         inputs_of(seen, of_law(VALVES))
+
+
+def test_what_was_learnt_of_a_set_up_goes_before_what_was_learnt_of_its_shutoff():
+    """Two set-ups behind one full ball, of which one was thrown; their draws share a row of what was learnt."""
+    first = np.random.default_rng(2).normal(size=500)
+    draws = {"valve_upstream_factor[full_ball]": 1.3 + 0.1 * first,
+             "valve_upstream_factor[setups.c]": 1.6 + 0.1 * first}  # fmt: skip
+    learnt = Learnt(draws, dict.fromkeys(draws, "measured"), "an invented field test")
+    inputs = [inputs_of(SETUPS[name], learnt=learnt) for name in ("a", "c")]
+    assert [one.key("valve_upstream_factor") for one in inputs] == list(draws)
+    a, c = (one["valve_upstream_factor"] for one in joint_draws(inputs, 64, 1, learnt))
+    np.testing.assert_allclose(c - a, 0.3)
