@@ -395,16 +395,17 @@ def breakup_reach(thrown: Thrown) -> Array:
 
 
 class Criterion(NamedTuple):
-    """One selectable criterion of effective reach: its function, and what it says."""
+    """One selectable criterion of effective reach: its function, what it says, and whether the spray's drops decide."""
 
     reach: Callable[[Thrown], Array]
     words: str
+    by_drops: bool
 
 
 REACH_CRITERIA: Mapping[str, Criterion] = MappingProxyType(
     {
-        "delivered share": Criterion(delivered_reach, "distance to which 90 % of the flow carries as thrown"),
-        "breakup": Criterion(breakup_reach, "distance along the ground at which the stream has broken up"),
+        "delivered share": Criterion(delivered_reach, "distance to which 90 % of the flow carries as thrown", True),
+        "breakup": Criterion(breakup_reach, "distance along the ground at which the stream has broken up", False),
     }
 )
 

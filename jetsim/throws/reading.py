@@ -153,15 +153,17 @@ def lead(test: FieldTest, reading: Reading, system: UnitSystem) -> list[str]:
         "passed all checks.",
         tested.verdict_words(test, tested.tested(test, reading.sheet), system),
         f"Before the test the model put the farthest drops {_length(abs(drops.bias(every)), system)} {farther} what "
-        f"was measured on average (RMSE {_length(drops.rmse(every), system)}); its 90 % bands held "
-        f"{100 * drops.coverage(every):.0f} % of the throws.",
+        f"was measured on average (RMSE {_length(drops.rmse(every), system)}).",
+        f"{display.percent(drops.coverage(every))} of the throws lie inside its bands of nine in ten. All throws of a "
+        "set-up share most of what was not known, so they lie inside together or not at all: this is no test of the "
+        "bands.",
         f"Wind moved the throws by {_signed(float(drops.wind_effect.min()), system)} to "
         f"{_signed(float(drops.wind_effect.max()), system)} by the model.",
     ]
     if not np.isnan(breakup.measured).all():
         lines.append(
             f"Breakup as seen: RMSE {_length(breakup.rmse(every), system)}, "
-            f"{100 * breakup.coverage(every):.0f} % inside the bands; what an eye calls breakup is itself uncertain."
+            f"{display.percent(breakup.coverage(every))} inside the bands; what an eye calls breakup is uncertain too."
         )
     outside = findings.outside_sentence(reading.flags)
     lines = [outside, *lines] if outside else lines
