@@ -138,24 +138,22 @@ def ignorance_sentence(space: ParameterSpace, labels: Mapping[str, str], idle: C
     )
 
 
-def standings_sentence(space: ParameterSpace) -> str:
-    """How many of the uncertain inputs were measured, half learnt in a field test, or are believed."""
-    measured = [p for p in space.parameters if p.basis == "measured"]
-    half = [p for p in space.parameters if p not in measured and p.source.startswith("half learnt")]
-    total = len(space.parameters)
+def standing_sentence(parameters: Mapping[str, Parameter]) -> str:
+    """Which inputs are measured, half learnt in a field test or believed; what weather and crew do is none of these.
+
+    Parameters
+    ----------
+    parameters : mapping of str to Parameter
+        By their labels.
+    """
+    unknown = {label: p for label, p in parameters.items() if p.role == "unknown"}
+    measured = [label for label, p in unknown.items() if p.basis == "measured"]
+    half = [label for label, p in unknown.items() if label not in measured and p.source.startswith("half learnt")]
     if not measured and not half:
-        return f"None of the {total} uncertain inputs is measured: they are believed, as the input list says."
-    left = total - len(measured) - len(half)
-    learnt = f", {len(half)} half learnt" if half else ""
-    number = f"{len(measured)} {'is' if len(measured) == 1 else 'are'} measured"
-    return f"Of {total} uncertain inputs, {number}{learnt}; the other {left} are believed."
-
-
-def overrides_sentence(names: Collection[str]) -> str:
-    """What a study states otherwise than the package's table of beliefs; empty where it is nothing."""
-    if not names:
-        return ""
-    return f"This study states otherwise than the package: {', '.join(output_words(name) for name in names)}."
+        return f"None of the {len(unknown)} inputs that nobody sets was measured: all are as believed."
+    told = [f"{word}: {'; '.join(names)}" for word, names in (("Measured", measured), ("Half learnt", half)) if names]
+    rest = len(unknown) - len(measured) - len(half)
+    return f"{'. '.join(told)}. As believed: the other {rest} inputs that nobody sets."
 
 
 def tail_sentence(output: str, share: float, remedy: str) -> str:

@@ -45,7 +45,7 @@ def compute(loaded: Loaded, options: Options) -> Findings:
         words.sections(loaded, pairs, system),
         words.card(pairs),
         system,
-        notices=words.notices(loaded, pairs),
+        notices=words.notices(loaded, pairs, system),
         validity=findings.validity_counts([found.runs for _, found in pairs]),
         subtitle=loaded.scenario,
     )

@@ -218,16 +218,15 @@ def test_ignorance_leaves_out_what_moves_nothing():
 
 
 def test_inputs_are_counted_by_what_they_rest_on():
-    assert findings.standings_sentence(space()) == "Of 3 uncertain inputs, 1 is measured; the other 2 are believed."
+    every = {p.long_name: p for p in space().parameters}
+    told = findings.standing_sentence(every)
+    assert told.startswith("Measured: ")
+    assert "As believed: the other " in told
     guess = Parameter("elevation", Uniform(20, 40), "unknown", "assumption", "half learnt from a test; before: a guess")
-    assert "0 are measured, 1 half learnt; the other 0" in findings.standings_sentence(ParameterSpace((guess,)))
-    free = ParameterSpace((Parameter("elevation", Uniform(20, 40)),))
-    assert findings.standings_sentence(free).startswith("None of the 1 uncertain inputs is measured")
-
-
-def test_overrides_are_named():
-    assert findings.overrides_sentence(()) == ""
-    assert findings.overrides_sentence(["wind_along"]).endswith("than the package: wind along the throw.")
+    told = "Half learnt: elevation. As believed: the other 0 inputs that nobody sets."
+    assert findings.standing_sentence({"elevation": guess}) == told
+    free = Parameter("elevation", Uniform(20, 40))
+    assert findings.standing_sentence({"e": free}).startswith("None of the 1 inputs that nobody sets was measured")
 
 
 def test_followers_that_are_tied_are_called_so():

@@ -11,10 +11,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from jetsim import findings
 from jetsim.equipment.department import read_department
 from jetsim.equipment.questions import load_question
 from jetsim.equipment.setups_table import setups_table
-from jetsim.equipment.words import overrides_sentence, standing_sentence
+from jetsim.equipment.words import labelled, overrides_sentence
 from jetsim.experiment.tables import load_toml
 from jetsim.pumping import pictures, runs, words
 from jetsim.pumping.question import PumpQuestion, check_together
@@ -312,7 +313,8 @@ def test_each_set_up_is_held_against_its_own_crew():
 def test_what_is_measured_and_what_is_stated_otherwise_is_told():
     measured = {"distribution": "normal", "mean": 0.98, "sd": 0.005, "high": 0.998, "basis": "measured", "source": "x"}
     loaded = loaded_of(lambda content: content["nozzles"]["bore_15_16"].update(discharge_coefficient=measured))
-    assert standing_sentence(loaded.asked).startswith("Measured: discharge coefficient, bore 15 16. As believed: the ")
+    told = findings.standing_sentence(labelled(loaded.asked))
+    assert told.startswith("Measured: discharge coefficient, bore 15 16. As believed: the ")
     assert overrides_sentence(loaded.asked, "us") == ""
     override = PumpQuestion.model_validate({**load_toml(FILE), "beliefs": {"flight_constants.drop_scale": 1.1}})
     other = replace(loaded.asked, question=override)

@@ -10,7 +10,7 @@ from jetsim import findings
 from jetsim.equipment.department import label_of
 from jetsim.equipment.model import DELIVERED, FORCE, PUMP
 from jetsim.equipment.spaces import BREAKUP, FACTOR, UPSTREAM
-from jetsim.equipment.words import input_lines, overrides_sentence, standing_sentence
+from jetsim.equipment.words import input_lines, labelled, overrides_sentence
 from jetsim.flags import outside_sentence
 from jetsim.hydraulics.believed import Deviation
 from jetsim.pumping.runs import Choice, Estimate, Found, Loaded, Mistakes, Ranking, Spread
@@ -60,7 +60,7 @@ def lead(loaded: Loaded, found: Found, system: UnitSystem) -> list[str]:
         *(choice_sentence(found.choices_on(line), line, loaded, system) for line in found.lines),
         *(mistake_sentence(mistakes, system) for mistakes in found.mistakes),
         *(ranking_sentences(ranking) for ranking in found.rankings),
-        standing_sentence(loaded.asked),
+        findings.standing_sentence(labelled(loaded.asked)),
         overrides_sentence(loaded.asked, system),
     ]
     return [text for text in said if text]

@@ -7,6 +7,7 @@ import numpy as np
 
 from jetsim import findings
 from jetsim.equipment.setups_table import setups_table
+from jetsim.equipment.words import overrides_sentence
 from jetsim.experiment.gate import HEAVY_TAIL, Rule, tail_share
 from jetsim.experiment.ranking import rank
 from jetsim.flags import outside_sentence
@@ -28,11 +29,10 @@ Pair = tuple[Case, Results]
 # The first paragraphs
 
 
-def notices(loaded: Loaded, pairs: Sequence[Pair]) -> list[str]:
+def notices(loaded: Loaded, pairs: Sequence[Pair], system: UnitSystem) -> list[str]:
     """What a reader must know before the findings."""
-    beliefs = loaded.asked.question.beliefs if loaded.asked else ()
     own = [text for case, found in pairs for text in case_notices(case, found, len(pairs) > 1)]
-    return [text for text in (findings.overrides_sentence(beliefs), *own) if text]
+    return [text for text in (overrides_sentence(loaded.asked, system), *own) if text]
 
 
 def case_notices(case: Case, found: Results, named: bool) -> list[str]:
@@ -87,7 +87,7 @@ def case_lead(case: Case, found: Results, system: UnitSystem) -> list[str]:
         findings.wholes_sentence(space, names) if found.ranked else "",
         roles_sentence(found),
         findings.ignorance_sentence(space, names, found.idle),
-        findings.standings_sentence(space),
+        findings.standing_sentence({p.long_name: p for p in space.parameters}),
         middle_sentence(case, found, system),
     ]
     first, *others = (sentence for sentence in said if sentence)

@@ -7,8 +7,9 @@ import numpy as np
 
 from jetsim import findings
 from jetsim.equipment.department import SetUp
+from jetsim.equipment.words import overrides_sentence
 from jetsim.flags import outside_sentence
-from jetsim.quantities import UnitSystem, quantity
+from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.display import percent
 from jetsim.report.document import InputLine, ReportCard
@@ -149,26 +150,14 @@ def _only(one: Outcome, other: Outcome) -> float:
 
 def notices(loaded: Loaded, system: UnitSystem) -> list[str]:
     """What must be said before the findings: beliefs stated otherwise, pressures that no nozzle can be held at."""
-    stated = loaded.asked.question.beliefs
-    found = []
-    if stated:
-        words = ", ".join(
-            f"{quantity(name).long_name} {each.distribution.describe(each.unit)}"
-            if each.distribution is not None
-            else f"{quantity(name).long_name} {_shown(name, each.middle, system)}"
-            for name, each in stated.items()
-        )
-        found.append(f"This study states otherwise than the package: {words}.")
+    otherwise = overrides_sentence(loaded.asked, system)
+    found = [otherwise] if otherwise else []
     short = [c for c in loaded.candidates if c.left_out]
     if short:
         named_ = ", ".join(f"“{c.name}” ({c.left_out})" for c in short)
         found.append(f"Nozzle pressures that a nozzle cannot be held at, by what is stated of it, were not tried: "
                      f"{named_}.")  # fmt: skip
     return found
-
-
-def _shown(name: str, value: float | str, system: UnitSystem) -> str:
-    return value if isinstance(value, str) else display.both(name, value, system)
 
 
 # ---------------------------------------------------------------------------------------------------------
