@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
-from jetsim.report.figures_general import Limit, draw_limit
+from jetsim.report.figures_general import Limit, draw_limits
 from jetsim.report.style import Plot, Words, new_figure, series, styled
 from jetsim.report.tables import both_units
 
@@ -78,13 +78,12 @@ def _draw(axes: Axes, panel: Staffing, system: UnitSystem) -> None:
         axes.plot(flow, force, color=look.colour, linestyle=look.line, label=curve.label)
         at = [(display.convert(FLOW, m.flow, system), display.convert(FORCE, m.force, system)) for m in curve.marks]
         axes.plot(*np.array(at).reshape(-1, 2).T, color=look.colour, marker=look.marker, linestyle="", markersize=6)
-    for limit in panel.limits:
-        draw_limit(axes, FORCE, limit, system)
     _label_marks(axes, panel, system)
     axes.set_xlabel(display.axis_label(FLOW, system))
     axes.set_ylabel(f"{panel.title} [{display.unit_label(FORCE, system)}]")
     axes.set_xlim(left=0)
     axes.set_ylim(bottom=0)
+    draw_limits(axes, FORCE, panel.limits, system)
 
 
 def _label_marks(axes: Axes, panel: Staffing, system: UnitSystem) -> None:
