@@ -370,6 +370,22 @@ BIBLIOGRAPHY = {
         _MEMORY,
         names=r"\bGeyer,? \(?1992\)?",
     ),
+    "cotter2013": Source(
+        "Cotter, S. L. and others",
+        "2013",
+        "MCMC methods for functions: modifying old algorithms to make them faster",
+        "Statistical Science 28, 424-446",
+        _MEMORY,
+        names=r"\bCotter et al\.,? \(?2013\)?",
+    ),
+    "kutta1901": Source(
+        "Kutta, W.",
+        "1901",
+        "Beitrag zur näherungsweisen Integration totaler Differentialgleichungen",
+        "Zeitschrift für Mathematik und Physik 46, 435-453",
+        _MEMORY,
+        names=r"\bKutta,? \(?1901\)?",
+    ),
     "talts2018": Source(
         "Talts, S. and others",
         "2018",
