@@ -15,7 +15,7 @@ from tests.fuzzing import spoilt
 DEMO = load_toml(Path(__file__).parents[1] / "studies" / "inputs" / "department.toml")
 
 
-@settings(max_examples=150, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@settings(max_examples=100, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 @given(spoilt(DEMO))
 def test_a_spoilt_department_is_refused_in_lines_or_read(content):
     try:

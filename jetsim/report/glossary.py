@@ -136,7 +136,7 @@ _RESULTS = (
 _SUPPLY = (
     ("pump_pressure", "pump pressure", "Pressure at the pump's discharge gauge."),
     ("pump_pressure_error", "gauge error at the pump", "How far the pump's gauge is off."),
-    ("nozzle_pressure_error", "how far the nozzle pressure is off", "Pressure at the nozzle above the one that is meant."),
+    ("nozzle_pressure_error", "how far the nozzle pressure is off", "Pressure at the nozzle above the one meant."),
     ("flow_ratio", "flow over the rating", "Flow that the nozzle passes over the one stated for it at that pressure."),
     ("needed_pump_pressure", "pump pressure that is needed", "Pressure at the pump that gives the nozzle its pressure "
      "behind the line as it lies."),
