@@ -266,7 +266,11 @@ def test_a_crew_without_a_stated_limit_is_refused(tmp_path, capsys):
     bare = tmp_path / "bare.toml"
     text = DEMO.read_text(encoding="utf-8")
     bare.write_text(re.sub(r"\[crews\.two\].*?\n\n", "[crews.two]\nfirefighters = 2\n\n", text, flags=re.DOTALL))
-    assert run(STUDY, ["--department", str(bare), "--output", str(tmp_path / "out")]) == 2
+    own = tmp_path / "own.toml"
+    question = STUDY.default_inputs.read_text(encoding="utf-8")
+    own.write_text(question.replace("# crews = ", "crews = "), encoding="utf-8")
+    given = ["--inputs", str(own), "--department", str(bare), "--output", str(tmp_path / "out")]
+    assert run(STUDY, given) == 2
     complaint = capsys.readouterr().err
     assert "states no limit, so nothing can be held against it" in complaint
     assert complaint.count("\n") == 1
