@@ -8,8 +8,9 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from jetsim import findings
+from jetsim.assumptions.moves import shifts
 from jetsim.assumptions.question import Measurement, Plan, Reading
-from jetsim.assumptions.runs import Combination, Found, shifts
+from jetsim.assumptions.runs import Combination, Found
 from jetsim.assumptions.words import (
     ROLE_PARTS,
     interaction_sentence,
