@@ -1,14 +1,18 @@
 """Speed, error and memory of the flight under both laws: the library, an adaptive integrator, and a compiled twin.
 
 Run ``python benchmarks/flight_speed.py``; ``--largest 1e7`` goes further. The library is timed through `simulate`,
-which also works out flow, reaction, turbulence, breakup, validity and labels; its flight alone is timed besides. The
-twins in C are handed the launch, breakup length and drag, and only fly. Errors are those of the reach of a few flights
-over max(reach, 1 m), the worst of them, against DOP853 at rtol 1e-12 in three dimensions with the flight split at
-breakup. Memory is the peak of a fresh process less what it held before the run, input excluded.
+which also works out flow, reaction, turbulence, breakup, validity and labels: without effective reach, with it as by
+default, and with that at the best elevation too; its flight alone is timed besides. The twins in C are handed the
+launch, breakup length and drag, and only fly. Errors are those of the reach of a few flights over max(reach, 1 m), the
+worst of them, against DOP853 at rtol 1e-12 in three dimensions with the flight split at breakup; those of effective
+reach against the same drops flown finely, at every half degree where the best elevation is sought. Memory is the peak
+of a fresh process less what it held before the run, input excluded.
 """
 
 import argparse
+import dataclasses
 import importlib.util
+import itertools
 import multiprocessing
 import platform
 import sys
@@ -17,7 +21,7 @@ from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 import xarray as xr
@@ -29,10 +33,12 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from benchmarks import compiled_twins
 from benchmarks.command import run
 from jetsim.jet.core import Launch
+from jetsim.jet.delivery import HIGHEST_BEST, Thrown, delivered_reach
 from jetsim.jet.drag import DragLaw, FlightConstants, Jet
 from jetsim.jet.laws.air_stream import AirStream
 from jetsim.jet.laws.law import Law
 from jetsim.jet.laws.two_stage import TwoStage
+from jetsim.jet.trajectory import FINE
 from jetsim.simulation import simulate, start_of
 from jetsim.stream import Stream
 from tests import reference_flight
@@ -41,7 +47,7 @@ Array = NDArray[np.float64]
 
 SIZES = (1_000, 10_000, 100_000, 1_000_000)
 CHECKED, INTEGRATED = 60, 100
-MOST_IN_C = 100_000  # the twins fly one after another, so more would only take longer
+MOST = 100_000  # of the twins, which fly one after another, and of effective reach: more would only take longer
 THREADS = 2
 # Ranges of the sample; SI and degrees. Streams of all fire-ground sizes in a light wind.
 RANGES = {
@@ -57,6 +63,20 @@ FIXED = {"target_height": 0.0, "reach_criterion": "breakup"}
 SOURCES = {"two_stage": compiled_twins.TWO_STAGE, "air_stream": compiled_twins.AIR_STREAM}
 
 
+class Asked(NamedTuple):
+    """What is asked of `simulate`: fields of the stream, and the result that is checked."""
+
+    name: str
+    fields: dict[str, Any]
+    result: str
+
+
+PLAIN = Asked("simulate", {}, "extreme_reach")
+ALL = Asked("simulate, all results", {"reach_criterion": "delivered share"}, "effective_reach")
+BEST = "effective_reach_at_best"
+AT_BEST = Asked("simulate, and at the best elevation", {**ALL.fields, "further_results": (BEST,)}, BEST)
+
+
 class Run(NamedTuple):
     """One line of the table."""
 
@@ -68,7 +88,7 @@ class Run(NamedTuple):
 
     def __str__(self) -> str:
         memory = "" if np.isnan(self.megabytes) else f"{self.megabytes:9.0f}"
-        return f"{self.name:34s} {self.flights:10,d} {self.rate:13,.0f} {self.error:10.1e} {memory:>9s}"
+        return f"{self.name:46s} {self.flights:10,d} {self.rate:13,.0f} {self.error:10.1e} {memory:>9s}"
 
     @property
     def rate(self) -> float:
@@ -190,13 +210,30 @@ def peak() -> float:
     return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
 
 
-def library(count: int, law: str, workers: int) -> tuple[float, Array, float]:
+def library(count: int, law: str, asked: Asked, workers: int) -> tuple[float, Array, float]:
     """Seconds, reaches of the checked flights, and memory of `simulate`; for a process of its own."""
-    simulate(sample(64, law), workers=1)
-    stream = sample(count, law)
+    simulate(dataclasses.replace(sample(64, law), **asked.fields), workers=1)
+    stream = dataclasses.replace(sample(count, law), **asked.fields)
     before = peak()
-    seconds, reach = quickest(lambda: simulate(stream, workers=workers).extreme_reach.values, rounds_for(count))
+    seconds, reach = quickest(lambda: simulate(stream, workers=workers)[asked.result].values, rounds_for(count))
     return seconds, reach[:CHECKED].copy(), peak() - before
+
+
+def effective(elevation: float | None = None) -> Array:
+    """Effective reach of the checked flights, finely flown; at an elevation [deg], or at their own."""
+    stream = sample(CHECKED, "air_stream")
+    start = start_of(stream if elevation is None else dataclasses.replace(stream, elevation=elevation))
+    law = start.law.of(start.jet, start.constants)
+    flight = start.law.fly(law, start.launch, start.jet.breakup_length)
+    return delivered_reach(Thrown(start.jet, start.launch, start.constants, flight, start.law), effort=FINE)
+
+
+def expected(true: Array, law: str) -> list[tuple[Asked, Array]]:
+    """What is asked under a law, and what comes out of it without error; `true` holds the extreme reaches."""
+    if law != "air_stream":
+        return [(PLAIN, true)]
+    best = np.max([effective(elevation) for elevation in np.linspace(0.0, HIGHEST_BEST, 21)], axis=0)
+    return [(PLAIN, true), (ALL, effective()), (AT_BEST, best)]
 
 
 def rounds_for(count: int) -> int:
@@ -221,27 +258,30 @@ def compare(law: str, sizes: tuple[int, ...], show: Callable[[object], None]) ->
     show(f"{law}:")
     flights = flights_of(sample(max(INTEGRATED, CHECKED), law))
     true = np.array([reference_flight.fly(flights.reference(case))["extreme_reach"] for case in range(CHECKED)])
+    wanted = expected(true, law)
     runs = [integrated(flights, true)]
     show(runs[0])
     twin = compiled_twins.compiled(SOURCES[law])
     if twin is None:
         show("no gcc: the compiled twin is left out")
     for count in sizes:
-        for line in [*library_runs(count, law, true), *flight_runs(count, law, true, twin)]:
+        for line in [*library_runs(count, law, wanted), *flight_runs(count, law, true, twin)]:
             runs.append(line)
             show(line)
     for line in ratios(runs):
         show(line)
 
 
-def library_runs(count: int, law: str, true: Array) -> list[Run]:
+def library_runs(count: int, law: str, wanted: list[tuple[Asked, Array]]) -> list[Run]:
     """`simulate` on one thread and on two, each in a fresh process."""
     runs = []
-    for workers in (1, THREADS):
+    for (asked, true), workers in itertools.product(wanted, (1, THREADS)):
+        if asked is not PLAIN and count > MOST:
+            continue
         context = multiprocessing.get_context("spawn")
         with ProcessPoolExecutor(1, mp_context=context) as pool:
-            seconds, reach, megabytes = pool.submit(library, count, law, workers).result()
-        runs.append(Run(f"simulate, threads: {workers}", count, seconds, error(reach, true), megabytes))
+            seconds, reach, megabytes = pool.submit(library, count, law, asked, workers).result()
+        runs.append(Run(f"{asked.name}, threads: {workers}", count, seconds, error(reach, true), megabytes))
     return runs
 
 
@@ -251,7 +291,7 @@ def flight_runs(count: int, law: str, true: Array, twin: compiled_twins.Twin | N
     length = flights.jet.breakup_length
     alone, reach = quickest(lambda: flights.kind.fly(flights.law, flights.launch, length).extreme_reach, rounds)
     runs = [Run("flight alone, threads: 1", count, alone, error(reach, true))]
-    if twin is not None and count <= MOST_IN_C:
+    if twin is not None and count <= MOST:
         rows = flights.rows()
         for threads in (1, THREADS):
             seconds, reach = quickest(lambda threads=threads: twin(rows, threads), 2)
@@ -263,7 +303,8 @@ def ratios(runs: list[Run]) -> list[str]:
     """Speeds against each other at the largest size."""
     rate = {run.name: run.rate for run in runs}
     ours = rate[f"simulate, threads: {THREADS}"]
-    others = [n for n in rate if "solve_ivp" in n or "in C" in n]
+    fuller = [f"{asked.name}, threads: {THREADS}" for asked in (ALL, AT_BEST)]
+    others = [n for n in rate if "solve_ivp" in n or "in C" in n or n in fuller]
     lines = [f"simulate on {THREADS} threads over {n}: {ours / rate[n]:.3g}" for n in others]
     name = "flight alone in C, threads: 1"
     if name in rate:
@@ -280,7 +321,7 @@ def main(arguments: list[str] | None = None) -> int:
     if not 1e3 <= largest <= 1e7:
         parser.error(f"--largest = {largest:g}: must be within 1e3 to 1e7 flights")
     print(f"{processor()}, {multiprocessing.cpu_count()} processors, up to {THREADS} threads")
-    print(f"{'':34s} {'flights':>10s} {'flights/s':>13s} {'error':>10s} {'peak MB':>9s}")
+    print(f"{'':46s} {'flights':>10s} {'flights/s':>13s} {'error':>10s} {'peak MB':>9s}")
     sizes = tuple(s for s in (*SIZES, 10_000_000) if s <= largest)
     for law in SOURCES:
         compare(law, sizes, lambda line: print(line, flush=True))

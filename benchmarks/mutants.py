@@ -61,6 +61,11 @@ MUTANTS = tuple(Mutant(f"jetsim/{file}", old, new, tests) for file, old, new, te
     ("jet/spray.py", "return self.law.half_width(clock) / 2", "return self.law.half_width(clock)", "test_spray"),
     ("jet/delivery.py", "_GRAZING = 0.05", "_GRAZING = 0.5", "test_delivery"),
     ("jet/delivery.py", "DELIVERED_SHARE = 0.90", "DELIVERED_SHARE = 0.80", "test_delivery"),
+    ("jet/delivery.py", "np.where(ratio == 1.0, farthest,", "np.where(ratio > 1.0, farthest,", "test_delivery"),
+    ("jet/trajectory.py", "ROUGH = Effort(FOURTH, 10, 10, 18.0, 0.6)", "ROUGH = Effort(FOURTH, 6, 6, 8.0, 0.6)",
+     "test_delivery"),
+    ("jet/runge_kutta.py", "np.array([1.0, 3.0, 3.0, 1.0]) / 8", "np.array([1.0, 2.0, 2.0, 1.0]) / 6",
+     "test_trajectory"),
     ("jet/sizes.py", "FARTHEST = 0.95", "FARTHEST = 0.90", "test_delivery"),
     # Breakup, turbulence and drag
     ("jet/breakup.py", "jet.weber_number**0.334", "jet.weber_number**0.304", "test_breakup"),
@@ -128,13 +133,12 @@ MUTANTS = tuple(Mutant(f"jetsim/{file}", old, new, tests) for file, old, new, te
     ("experiment/sensitivity.py", "change, change) / (2 * size)", "change, change) / size", "test_sensitivity"),
     ("experiment/distributions.py", "math.log(self.highest / self.lowest)\n        return np.clip",
      "math.log10(self.highest / self.lowest)\n        return np.clip", "test_distributions"),
-    ("trials/likelihood.py", "density - sizes", "density + sizes", "test_likelihood"),
-    ("supply/pumping.py", "good = swept.allowed & (found.both >= plan.probability)",
-     "good = found.both >= plan.probability", "test_supply_pumping"),
-    ("supply/pumping.py", "(enough & within).mean(axis=-1)", "(enough | within).mean(axis=-1)", "test_supply_pumping"),
-    ("supply/model.py", "values.get(EXCESS, 0.0))", "0.0)", "test_supply_model"),
-    ("target/throwing.py", "[1] >= task.flow).mean(axis=-1)", "[1] > 0.0).mean(axis=-1)", "test_target_throwing"),
-    ("target/streams.py", '{MEASURED, *stated["fixed"]', '{*stated["fixed"]', "test_target_streams"),
+    ("throws/likelihood.py", "density - sizes", "density + sizes", "test_likelihood"),
+    ("pumping/runs.py", "good = swept.allowed & (found.both >= wanted.probability)",
+     "good = found.both >= wanted.probability", "test_pumping_runs"),
+    ("pumping/runs.py", "(enough & within).mean(axis=-1)", "(enough | within).mean(axis=-1)", "test_pumping_runs"),
+    ("equipment/model.py", "values.get(EXCESS, 0.0))", "0.0)", "test_equipment_model"),
+    ("window/throwing.py", "[1] >= task.flow).mean(axis=-1)", "[1] > 0.0).mean(axis=-1)", "test_window_throwing"),
 ))
 # fmt: on
 

@@ -29,33 +29,46 @@ from scipy import stats
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.command import run
+from jetsim.equipment.questions import load_question
 from jetsim.errors import InputError
-from jetsim.experiment.calibration import QUICK
-from jetsim.experiment.fieldsheet import Sheet
+from jetsim.experiment.calibration import Sampling
 from jetsim.experiment.fieldtest import run_order
-from jetsim.trials import learning, model, synthetic, throws
-from jetsim.trials.fieldfile import FieldTest, read_field_test
+from jetsim.throws import expected, learning, model, synthetic
+from jetsim.throws.question import OUTPUTS, FieldTest, FieldTestQuestion, field_test
+from jetsim.throws.sheet import Sheet
 
 HERE = Path(__file__).parent
-STUDY_FILE = HERE.parent / "studies" / "inputs" / "field_test.toml"
+QUESTION = HERE.parent / "studies" / "inputs" / "field_test.toml"
 HEAD = ("seed", "commit", "fingerprint")
 RESULTS = HERE / "simulation_based_calibration.csv"
-BLOCKS, TESTS = 4, 350
+BLOCKS, TESTS = 4, 400
+SAMPLING = Sampling(ensembles=1, walkers=128, burn=30, steps=80, thin=2)
 ALPHA = 0.05  # for all unknowns together
 TOO_LOW = 0.82  # a coverage of 90 % intervals that must not pass
+LEAST_DRAWS = 4  # of a scrambled sequence, of which the first is the truth
 _DIGITS = 4  # of the fingerprint's results: rounding differs between machines
 
 
-def ranks_of(test: FieldTest, seed: int) -> dict[str, float]:
-    """Share of the posterior's draws that lie below the true value, for one synthetic test."""
+def demo_test() -> FieldTest:
+    """The invented department's test."""
+    return field_test(load_question(QUESTION, FieldTestQuestion))
+
+
+def synthetic_test(test: FieldTest, seed: int) -> tuple[dict[str, float], learning.Learning]:
+    """True values drawn from the priors, and what a calibration learns of them from throws that they made."""
     rng = np.random.default_rng([seed, test.seed])
-    truth = {name: float(value[0]) for name, value in model.drawn(test, 1, rng).items()}
+    truth = {name: float(value[0]) for name, value in model.drawn(test, LEAST_DRAWS, seed).items()}
     readings = synthetic.synthetic_readings(test, truth, run_order(list(test.labels), BLOCKS, rng), rng)
     columns = {name: np.array(values, dtype=float) for name, values in readings.items() if name != "setup"}
     count = len(readings["setup"])
     sheet = Sheet(list(readings["setup"]), columns, np.zeros(count, dtype=bool), [""] * count)
-    found = learning.learn(test, sheet, QUICK, seed).values
-    return {name: float(np.mean(values < truth[name])) for name, values in found.items()}
+    return truth, learning.learn(test, sheet, SAMPLING, seed)
+
+
+def ranks_of(test: FieldTest, seed: int) -> dict[str, float]:
+    """Share of the posterior's draws that lie below the true value, for one synthetic test."""
+    truth, found = synthetic_test(test, seed)
+    return {name: float(np.mean(values < truth[name])) for name, values in found.values.items()}
 
 
 def fingerprint(test: FieldTest) -> str:
@@ -63,13 +76,13 @@ def fingerprint(test: FieldTest) -> str:
 
     Results that were stored under another fingerprint are those of another model.
     """
-    priors = model.unknowns(test)
-    parts = [f"{name} {prior.describe()}" for name, prior in priors.items()]
-    at = {name: np.asarray(prior.ppf(np.array([0.2, 0.5, 0.8])), dtype=float) for name, prior in priors.items()}
+    priors, ends = test.priors, np.array([0.2, 0.5, 0.8])
+    parts = [f"{key} {prior.describe()} {sorted(prior.loadings.items())}" for key, prior in priors.items()]
+    at = {key: np.asarray(prior.distribution.ppf(ends), dtype=float) for key, prior in priors.items()}
     for setup in test.setups:
-        thrown = throws.Throws([setup.name], *(np.array([value]) for value in (4.0e5, 30.0, -2.0, 1.0)))
-        results = model.simulated(test, throws.columns_of(test, setup, thrown, at))
-        parts += [f"{value:.{_DIGITS - 1}e}" for name in model.OUTPUTS for value in results[name].values]
+        thrown = expected.Throws([setup.name], *(np.array([value]) for value in (4.0e5, 30.0, -2.0, 1.0)))
+        results = model.simulated(test, setup, expected.columns_of(test, setup, thrown, at))
+        parts += [f"{value:.{_DIGITS - 1}e}" for name in OUTPUTS for value in results[name].values]
     return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
 
 
@@ -137,12 +150,12 @@ def stored(results: Path) -> dict[str, list[float]]:
 
 def run_tests(tests: int, first: int, results: Path, jobs: int, append: bool) -> None:
     """Run synthetic tests; the ranks take the place of older ones, or are added to them, when all are done."""
-    test = read_field_test(STUDY_FILE)
+    test = demo_test()
     mark, older = fingerprint(test), results.read_text(encoding="utf-8").splitlines() if append else []
     if older and any(row["fingerprint"] != mark for row in csv.DictReader(older)):
         raise InputError(f"--append {results}: holds tests of another model or of other priors: run without it")
     first += max(len(older) - 1, 0)
-    lines = older or [",".join([*HEAD, *model.unknowns(test)])]
+    lines = older or [",".join([*HEAD, *test.priors])]
     with ProcessPoolExecutor(jobs) as pool:
         seeds = range(first, first + tests)
         for seed, ranks in zip(seeds, pool.map(partial(ranks_of, test), seeds), strict=True):

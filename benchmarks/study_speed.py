@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.command import run
 from benchmarks.flight_speed import processor
-from jetsim import findings, ranked
+from jetsim import findings
 from jetsim.errors import InputError
 from jetsim.experiment.ensemble import evaluate
 from jetsim.experiment.gate import convergence_gate
@@ -34,6 +34,9 @@ from jetsim.experiment.ranking import rank
 from jetsim.experiment.sensitivity import convergence, sobol_indices
 from jetsim.experiment.space import ParameterSpace
 from jetsim.jet.drag import FlightConstants
+from jetsim.rank import question, words
+from jetsim.rank import runs as ranked
+from jetsim.rank.question import Case
 from jetsim.report.document import Report, render
 from jetsim.report.provenance import Record, source_commit, write_manifest
 from jetsim.simulation import StreamModel, start_of
@@ -43,18 +46,7 @@ from studies import rank_controls
 from tests import reference_flight
 
 ROOT = Path(__file__).resolve().parents[1]
-INPUTS = (
-    "nozzle_pressure",
-    "elevation",
-    "tip_diameter",
-    "discharge_coefficient",
-    "valve_upstream_factor",
-    "wind_along",
-    "wind_across",
-    "clear_turbulence_intensity",
-    "breakup_constants.scale",
-    "flight_constants.drop_scale",
-)
+SPACE = ROOT / "tests" / "whole_space.toml"
 OUTPUTS = ("extreme_reach", "breakup_distance", "apex_height", "flight_time", "flow_rate", "reaction_force")
 CHECKED = 24  # flights that are held against the slow reference
 WANTED, WANTED_WITHOUT_FIGURES = 10.0, 3.0  # seconds
@@ -66,7 +58,7 @@ FLIGHTS, INDICES, PLOTTING = "flights", "indices with intervals", "import the pl
 IMPORTS = {
     "import numpy, scipy, xarray": "numpy, scipy, xarray",
     "import jetsim beyond those": "jetsim",
-    "import the ranking beyond that": "jetsim.ranked",
+    "import the ranking beyond that": "jetsim.rank.runs",
     PLOTTING: "matplotlib.figure, matplotlib.style, matplotlib.backends.backend_agg",
     "import the study and its report": "jetsim.study, jetsim.findings, jetsim.report.figures",
 }
@@ -115,14 +107,13 @@ class Stages:
 # The study
 
 
-def space_of(options: Options) -> ParameterSpace:
-    """The default study with ten inputs that share no causes and six outputs; the others stand at their medians."""
-    space = rank_controls.load(options)
-    alone = tuple(replace(parameter, loadings={}) for parameter in space.parameters)
-    others = [name for name in space.names if name not in INPUTS]
+def case_of(options: Options) -> Case:
+    """A whole space of ten inputs that share no causes, with six outputs."""
+    case = question.load(options.inputs, quick=options.quick).cases[0]
+    alone = tuple(replace(parameter, loadings={}, group=None) for parameter in case.space.parameters)
     size = FEW_BASE_SAMPLES if options.quick else BASE_SAMPLES
-    free = replace(space, parameters=alone, latents=(), outputs=OUTPUTS, base_samples=size)
-    return free.freeze(others)
+    space = replace(case.space, parameters=alone, latents=(), outputs=OUTPUTS, base_samples=size)
+    return replace(case, space=space, model=StreamModel(space.fixed, OUTPUTS))
 
 
 def time_imports(stages: Stages, rounds: int) -> None:
@@ -140,25 +131,40 @@ def time_imports(stages: Stages, rounds: int) -> None:
 def run_study(options: Options, stages: Stages) -> ranked.Results:
     """What the study runs and estimates, as `ranked.results_of` does it, timed apart."""
     with stages.timed("study file and design"):
-        space = space_of(options)
+        case = case_of(options)
+        space = case.space
         design, roles = ranked.ranked_design(space), ranked.roles_design(space)
-    model, grid = StreamModel(space.fixed, space.outputs), ranked.SWEEP_POINTS**2
-    total = design.layout.runs + roles.layout.runs + ranked.PATHS + grid
+    total = design.layout.runs + roles.layout.runs + ranked.PATHS + question.SWEEP_POINTS**2
     checked = FEW_CHECKED if options.quick else CHECKED
     with stages.timed("flights that only figures show", is_figure=True):
-        paths, sweep = ranked.paths_of(space), ranked.sweep_of(space)
+        paths, sweep = ranked.paths_of(case), ranked.sweep_of(case)
     with (
         options.executor() as executor,
         stages.timed(FLIGHTS, lambda: reach_error(space, runs.isel(sample=slice(checked)))),
     ):
-        runs = evaluate(design, model, executor, progress=False, chunk=ranked.CHUNK)
-        grouped = evaluate(roles, model, executor, progress=False, chunk=ranked.CHUNK)
-    with stages.timed(INDICES, lambda: half_width(indices)):
-        indices, history, together = sobol_indices(runs), convergence(runs), sobol_indices(grouped)
-        ranking, gate, sample = rank(indices), convergence_gate(history), independent_runs(runs)
-    probabilities = design.unit[sample["sample"].values]
-    found = ranked.Results(runs, indices, ranking, history, gate, together, sample, probabilities, paths, sweep, total)
-    write(options, space, found, stages)
+        runs = evaluate(design, case.model, executor, progress=False, chunk=ranked.CHUNK)
+        grouped = evaluate(roles, case.model, executor, progress=False, chunk=ranked.CHUNK)
+    with stages.timed(INDICES, lambda: half_width(every)):
+        every, history, together = sobol_indices(runs), convergence(runs), sobol_indices(grouped)
+        ranking, gate, sample = rank(every), convergence_gate(history), independent_runs(runs)
+    found = ranked.Results(
+        runs=runs,
+        indices=every,
+        parts=ranked.parts_of(every, space),
+        groups=ranked.groups_of(every, space),
+        among=every[["S1"]].isel(output=[]),
+        idle=(),
+        ranking=ranking,
+        history=history,
+        gate=gate,
+        roles=together,
+        sample=sample,
+        probabilities=design.unit[sample["sample"].values],
+        paths=paths,
+        sweep=sweep,
+        count=total,
+    )
+    write(options, case, found, stages)
     return found
 
 
@@ -186,18 +192,18 @@ def half_width(indices: xr.Dataset) -> str:
     return f"±{widest['S1']:.3f} S1, ±{widest['ST']:.3f} ST, ±{widest['S2']:.3f} S2 at most (95 %)"
 
 
-def write(options: Options, space: ParameterSpace, found: ranked.Results, stages: Stages) -> None:
+def write(options: Options, case: Case, found: ranked.Results, stages: Stages) -> None:
     """Figures, tables, results and the report, as a study's folder holds them."""
-    system = space.units
+    space, system = case.space, case.space.units
     with stages.timed("figures drawn", is_figure=True):
-        sections = rank_controls.sections(space, found, system)
+        sections = words.case_sections(case, found, system)
     place = options.output
     with stages.timed("figures written", lambda: sizes(place, "figures"), is_figure=True):
         (place / "figures").mkdir()
         for plot in (plot for section in sections for plot in section.plots):
             plot.save(place / "figures", options.quick)
     with stages.timed("tables, results and report", lambda: sizes(place, ".")):
-        lead, card = rank_controls.lead(space, found, system), rank_controls.card(space, found)
+        lead, card = words.case_lead(case, found, system), words.card([(case, found)])
         report = Report(space.title, lead, sections, card, system, validity=findings.validity_counts(found.runs))
         (place / "tables").mkdir()
         for table in report.tables:
@@ -212,8 +218,8 @@ def record(options: Options, space: ParameterSpace, found: ranked.Results) -> Re
     """What the manifest holds."""
     commit = source_commit(rank_controls.STUDY.script)
     counts = {"seed": space.seed, "runs": found.count, "failures": 0, "workers": options.workers}
-    words = {"units": space.units, "commit": commit, "started": "", "wall_time": 0.0, "quick": options.quick}
-    return Record(rank_controls.STUDY.name, options.inputs.name, "", **counts, **words)
+    more = {"units": space.units, "commit": commit, "started": "", "wall_time": 0.0, "quick": options.quick}
+    return Record(rank_controls.STUDY.name, options.inputs.name, "", **counts, **more)
 
 
 def sizes(place: Path, folder: str) -> str:
@@ -252,7 +258,7 @@ def main(arguments: list[str] | None = None) -> int:
     show(f"{'':34s} {'seconds':>8s}   error, or what was written")
     time_imports(stages, 1 if parsed.quick else ROUNDS)
     with tempfile.TemporaryDirectory() as folder:
-        options = Options(rank_controls.STUDY.default_inputs, Path(folder), parsed.quick, workers=parsed.workers)
+        options = Options(SPACE, Path(folder), parsed.quick, workers=parsed.workers)
         found = run_study(options, stages)
     for line in totals(stages):
         show(line)

@@ -13,18 +13,17 @@ from numpy.typing import NDArray
 
 from jetsim.experiment import parameters
 from jetsim.experiment.space import Parameter, ParameterSpace
+from jetsim.flags import VALIDITY
+from jetsim.flags import outside_sentence as outside_sentence
 from jetsim.quantities import QUANTITIES, quantity
 from jetsim.report import display
 from jetsim.report.document import InputLine, ValidityCount
 from jetsim.report.figures import NOTHING, ROLE_WORDS, ControlEffect
 from jetsim.report.tables import Column, Table
-from jetsim.simulation import VALIDITY
 
 BINS = 12
 # A total share below this is not worth a word.
 _WORTH_NAMING = 0.03
-# From this share of runs outside a fit, the first paragraph says so.
-_MOST_OUTSIDE = 0.1
 # More inputs than these in first place are no finding but a lack of runs.
 _MOST_LEADERS = 3
 
@@ -60,16 +59,18 @@ def wholes_sentence(space: ParameterSpace, labels: Mapping[str, str]) -> str:
     )
 
 
-def share_words(indices: xr.Dataset, output: str, name: str, labels: Mapping[str, str], of: str = "") -> str:
-    """An input with its total share (of what may be said) and its interval in percent."""
+def share_words(
+    indices: xr.Dataset, output: str, name: str, labels: Mapping[str, str], of: str = "", index: str = "ST"
+) -> str:
+    """An input with its share, the total one by default (of what may be said), and its interval in percent."""
     at = indices.sel(output=output, parameter=name)
-    low, high = (100 * float(at[f"ST_{end}"]) for end in ("low", "high"))
-    return f"{labels.get(name, name)} ({100 * float(at['ST']):.0f} %{of}, {low:.0f} to {high:.0f})"
+    low, high = (100 * float(at[f"{index}_{end}"]) for end in ("low", "high"))
+    return f"{labels.get(name, name)} ({100 * float(at[index]):.0f} %{of}, {low:.0f} to {high:.0f})"
 
 
-def leaders(indices: xr.Dataset, ranking: xr.Dataset, output: str) -> tuple[list[str], list[str]]:
+def leaders(indices: xr.Dataset, ranking: xr.Dataset, output: str, index: str = "ST") -> tuple[list[str], list[str]]:
     """Inputs that lead an output (several where the runs cannot tell them apart), and up to three that follow."""
-    totals = indices["ST"].sel(output=output)
+    totals = indices[index].sel(output=output)
     order = [str(n) for n in totals["parameter"].values[np.argsort(-totals.values, kind="stable")]]
     tied = ranking["tied"].sel(output=output, parameter=order[0])
     large = [n for n in order[1:] if float(totals.sel(parameter=n)) >= _WORTH_NAMING]
@@ -88,19 +89,23 @@ def leaders_title(indices: xr.Dataset, ranking: xr.Dataset, output: str, labels:
     return f"{output_words(output).capitalize()} is moved most by {' and '.join(labels.get(n, n) for n in first)}{tie}"
 
 
-def leaders_sentence(indices: xr.Dataset, ranking: xr.Dataset, output: str, labels: Mapping[str, str]) -> str:
-    """What moves an output most, with total shares and intervals; ties are called ties."""
+def leaders_sentence(
+    indices: xr.Dataset, ranking: xr.Dataset, output: str, labels: Mapping[str, str], index: str = "ST"
+) -> str:
+    """What moves an output most, with shares (total ones by default) and intervals; ties are called ties."""
     heading = display.heading(output) if output in QUANTITIES else output_words(output).capitalize()
-    if indices["ST"].sel(output=output).isnull().any():
+    if indices[index].sel(output=output).isnull().any():
         return f"{heading}: no ranking ({indices['reason'].sel(output=output).item()})."
-    first, rest = leaders(indices, ranking, output)
-    shares = [share_words(indices, output, n, labels, "" if i else " of its variance") for i, n in enumerate(first)]
+    first, rest = leaders(indices, ranking, output, index)
+    shares = [
+        share_words(indices, output, n, labels, "" if i else " of its variance", index) for i, n in enumerate(first)
+    ]
     if len(first) > _MOST_LEADERS:
         largest = ", ".join(shares[:_MOST_LEADERS])
         return f"{heading}: too few runs to tell {len(first)} inputs apart. The largest shares: {largest}."
     shown = " and ".join(shares)
     tie = ", a tie that the runs cannot settle" if len(first) > 1 else ""
-    then = f"; then {', '.join(share_words(indices, output, n, labels) for n in rest)}" if rest else ""
+    then = f"; then {', '.join(share_words(indices, output, n, labels, index=index) for n in rest)}" if rest else ""
     tied_rest = ranking["tied"].sel(output=output, parameter=rest, other_parameter=rest).values
     if np.triu(tied_rest, 1).any():
         then += ", of which the runs do not tell all apart"
@@ -133,15 +138,29 @@ def ignorance_sentence(space: ParameterSpace, labels: Mapping[str, str], idle: C
     )
 
 
-def outside_sentence(flags: NDArray[np.int16]) -> str:
-    """That many runs lie outside the range of a fit; empty where they are a tenth or fewer."""
-    share = float(np.count_nonzero(flags) / flags.size)
-    if share <= _MOST_OUTSIDE:
-        return ""
-    worst = max(flag_counts(flags), key=lambda count: count.count)
+def standing_sentence(parameters: Mapping[str, Parameter]) -> str:
+    """Which inputs are measured, half learnt in a field test or believed; what weather and crew do is none of these.
+
+    Parameters
+    ----------
+    parameters : mapping of str to Parameter
+        By their labels.
+    """
+    unknown = {label: p for label, p in parameters.items() if p.role == "unknown"}
+    measured = [label for label, p in unknown.items() if p.basis == "measured"]
+    half = [label for label, p in unknown.items() if label not in measured and p.source.startswith("half learnt")]
+    if not measured and not half:
+        return f"None of the {len(unknown)} inputs that nobody sets was measured: all are as believed."
+    told = [f"{word}: {'; '.join(names)}" for word, names in (("Measured", measured), ("Half learnt", half)) if names]
+    rest = len(unknown) - len(measured) - len(half)
+    return f"{'. '.join(told)}. As believed: the other {rest} inputs that nobody sets."
+
+
+def tail_sentence(output: str, share: float, remedy: str) -> str:
+    """That an output's shares did not settle because a few runs carry its variance, and what to do."""
     return (
-        f"In {display.percent(share)} of the runs a law is used outside the range of its fit, most often: "
-        f"{worst.words} ({display.percent(worst.count / worst.total)}); read what follows with that much more doubt."
+        f"Of the variance of {output_words(output)}, a hundredth of the runs carries {display.percent(share)} (a heavy "
+        f"tail), so its shares have not settled: {remedy}."
     )
 
 
@@ -188,8 +207,13 @@ def control_effect(
 
 
 def shares_table(name: str, title: str, indices: xr.Dataset, labels: Mapping[str, str], ranking: Any = None) -> Table:
-    """First-order and total shares with their intervals, largest first; ranks where a ranking is given."""
-    pairs = [(o, p) for o in indices["output"].values for p in by_total(indices, o)]
+    """First-order and total shares with their intervals, largest first; ranks where a ranking is given.
+
+    Without total shares, first-order shares alone.
+    """
+    kinds = {key: words for key, words in (("S1", "alone"), ("ST", "total")) if key in indices}
+    last = [*kinds][-1]
+    pairs = [(o, p) for o in indices["output"].values for p in by_total(indices, o, last)]
     outputs, inputs = (xr.DataArray([str(name) for name in names], dims="row") for names in zip(*pairs, strict=True))
 
     def each(data: xr.Dataset, variable: str) -> list[Any]:
@@ -201,22 +225,23 @@ def shares_table(name: str, title: str, indices: xr.Dataset, labels: Mapping[str
     ]
     if ranking is not None:
         columns.append(Column("rank", [str(label) for label in each(ranking, "label")], "", "rank"))
-    for key, words in (("S1", "alone"), ("ST", "total")):
+    for key, words in kinds.items():
         columns.append(Column(key, each(indices, key), "", words, decimals=3))
         columns += [
             Column(f"{key}_{end}", each(indices, f"{key}_{end}"), "", end, decimals=3) for end in ("low", "high")
         ]
-    caption = "Share of the output's variance with 95 % intervals: what the input does alone, and in total."
+    caption = "Share of the output's variance with 95 % intervals: what the input does alone"
+    caption += ", and in total." if "ST" in kinds else "."
     if ranking is not None:
         caption += " A rank such as 3 to 5 is a tie."
-    nothing = [high < NOTHING for high in each(indices, "ST_high")]  # an undefined share is not nothing
-    words = f"a total share surely under {100 * NOTHING:g} %"
+    nothing = [high < NOTHING for high in each(indices, f"{last}_high")]  # an undefined share is not nothing
+    words = f"a {'total ' if last == 'ST' else ''}share surely under {100 * NOTHING:g} %"
     return Table(name, title, tuple(columns), caption, most=100, nothing=nothing, nothing_words=words)
 
 
-def by_total(indices: xr.Dataset, output: str) -> list[str]:
-    """Inputs of an output, the largest total share first."""
-    totals = np.nan_to_num(indices["ST"].sel(output=output).values)
+def by_total(indices: xr.Dataset, output: str, index: str = "ST") -> list[str]:
+    """Inputs of an output, the largest share first: the total one by default."""
+    totals = np.nan_to_num(indices[index].sel(output=output).values)
     return [str(n) for n in indices["parameter"].values[np.argsort(-totals, kind="stable")]]
 
 
@@ -250,9 +275,10 @@ def sums_of_first_order(indices: xr.Dataset) -> dict[str, float]:
     return {output_words(str(o)): float(sums.sel(output=o)) for o in sums["output"].values}
 
 
-def validity_counts(runs: xr.Dataset) -> list[ValidityCount]:
-    """How many runs use a correlation or a law outside the range of its fit."""
-    return flag_counts(runs["validity"].values)
+def validity_counts(runs: xr.Dataset | Sequence[xr.Dataset]) -> list[ValidityCount]:
+    """How many runs, of one study or several, use a correlation or a law outside the range of its fit."""
+    several = [runs] if isinstance(runs, xr.Dataset) else runs
+    return flag_counts(np.concatenate([one["validity"].values for one in several]))
 
 
 def flag_counts(flags: NDArray[np.int16]) -> list[ValidityCount]:

@@ -132,6 +132,24 @@ def register_output(what: Quantity, function: Callable[[Flown], Array]) -> None:
     _FURTHER[what.name] = function
 
 
+def leaving(columns: Mapping[str, Any]) -> dict[str, Array]:
+    """What leaves the tip, without a flight: flow, speed, reaction, turbulence and breakup length.
+
+    Parameters
+    ----------
+    columns : mapping
+        All fields of a stream and its dotted constants (`Stream.values`), SI: numbers, texts, and arrays that
+        broadcast against each other. One set of laws.
+
+    Returns
+    -------
+    dict of result to ndarray
+    """
+    names = {name: str(columns[name]) for name in ("pressure_tap", *_LAWS)}
+    exit_ = _exit(columns, names)
+    return exit_ | _breakup(columns, names, exit_)
+
+
 class Start(NamedTuple):
     """What flies and how it starts, flat arrays of cases: for `jetsim.jet.delivery`."""
 
@@ -240,12 +258,15 @@ def _simulate_alike(columns: Values, wanted: Sequence[str]) -> dict[str, NDArray
     results: dict[str, NDArray[Any]] = exit_ | breakup
     results |= {name: getattr(flight, name) for name in _FLOWN}
     thrown = Thrown(jet, launch, constants, flight, kind)
-    results["effective_reach"] = reach_criterion(names["reach_criterion"]).reach(thrown)
+    criterion = reach_criterion(names["reach_criterion"])
+    results["effective_reach"] = criterion.reach(thrown)
     if "delivered_fraction" in wanted:
         results["delivered_fraction"] = delivered_fraction(thrown, columns["delivery_distance"])
     results["outcome"] = np.where(flight.lost, 2, np.isnan(flight.extreme_reach)).astype(np.int8)
     estimated = np.isnan(columns["breakup_length"]) if "breakup_length" in columns else np.asarray(True)
-    also = {"stream_diameter": jet.tip_diameter, "estimated": estimated, "too_fine": thrown.too_fine}
+    # How fine the drops are matters to none but results that count them.
+    by_drops = criterion.by_drops or not {*wanted}.isdisjoint(("delivered_fraction", "effective_reach_at_best"))
+    also = {"stream_diameter": jet.tip_diameter, "estimated": estimated, "too_fine": thrown.too_fine & by_drops}
     judged = {**columns, **results, **also}
     results["validity"] = validity(judged, names, flight.landed_before_breakup)
     if "path_along" in wanted:

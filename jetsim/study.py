@@ -110,6 +110,8 @@ class Findings:
         Further files that were read; the manifest holds their hashes.
     texts : mapping of str to str
         Further text files (UTF-8): file name with its ending to content.
+    files : mapping of str to bytes
+        Further files as they are, such as a book of pages: file name with its ending to content.
     """
 
     report: Report
@@ -118,6 +120,7 @@ class Findings:
     tables: Sequence[Table] = ()
     data_files: Sequence[Path] = ()
     texts: Mapping[str, str] = field(default_factory=dict)
+    files: Mapping[str, bytes] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)
@@ -406,8 +409,9 @@ def _write(place: Path, findings: Findings, options: Options) -> None:
     (place / "tables").mkdir()
     for table in tables:
         table.save(place / "tables")
-    for name, text in findings.texts.items():
-        (place / name).write_bytes(text.encode("utf-8"))
+    encoded = {name: text.encode("utf-8") for name, text in findings.texts.items()}
+    for name, content in {**encoded, **findings.files}.items():
+        (place / name).write_bytes(content)
     (place / "report.html").write_bytes(render(findings.report).encode("utf-8"))
     if options.writes_paper:
         (place / "white_paper.docx").write_bytes(white_paper(findings.report))

@@ -1,55 +1,38 @@
-"""Compare nozzle and shutoff set-ups under a declared match: who out-reaches whom, with what odds.
+"""Compare set-ups under a declared match: who out-reaches whom, with what odds.
 
-Run ``python studies/compare_nozzles.py``; after a test add ``--posterior`` with the ``posterior.nc`` that
+Run ``python studies/compare_nozzles.py``; after a test add ``--department`` with the ``department.toml`` that
 ``field_test.py calibrate`` wrote.
 """
 
-import argparse
 import sys
+from dataclasses import replace
 from pathlib import Path
 
-import numpy as np
-
+from jetsim.equipment.questions import load_question
 from jetsim.study import Findings, Options, Study, run
-from jetsim.trials import comparing, posterior
-from jetsim.trials.fieldfile import FieldTest, read_field_test
-
-Loaded = tuple[FieldTest, dict[str, np.ndarray] | None]
+from jetsim.throws import comparing
+from jetsim.throws.question import CompareQuestion, FieldTest, field_test, setups_of
 
 
-def add_options(parser: argparse.ArgumentParser) -> None:
-    """The option that names a posterior."""
-    parser.add_argument("--posterior", type=Path, metavar="FILE.nc", help="draws after a test (default: the priors)")
+def load(options: Options) -> FieldTest:
+    """Read the question and the department, with what was learnt."""
+    asked = load_question(options.inputs, CompareQuestion, options.department, options.setups)
+    return field_test(replace(asked, question=asked.question.quick()) if options.quick else asked, asked.learnt)
 
 
-def load(options: Options) -> Loaded:
-    """Read the study file and, after a test, the posterior."""
-    test = read_field_test(options.inputs)
-    path = options.extra.get("posterior")
-    return test, None if path is None else posterior.read_posterior(path, test)
-
-
-def draws(options: Options) -> int:
-    """Common draws."""
-    return comparing.QUICK_DRAWS if options.quick else comparing.DRAWS
-
-
-def plan(loaded: Loaded, options: Options) -> str:
+def plan(test: FieldTest, options: Options) -> str:
     """What would be run."""
-    test, after = loaded
-    count = draws(options)
-    basis = "the priors" if after is None else "the posterior"
+    count = test.question.base_samples
+    basis = "beliefs" if test.learnt is None else "what was learnt"
     return (
         f"{test.title}\n{len(test.setups)} set-ups on {count:,} draws of {basis}: {2 * count * len(test.setups):,} runs"
     )
 
 
-def compute(loaded: Loaded, options: Options) -> Findings:
+def compute(test: FieldTest, options: Options) -> Findings:
     """Compare and write it up."""
-    test, after = loaded
-    compared = comparing.compare(test, draws(options), after)
-    files = [] if after is None else [options.extra["posterior"]]
-    return Findings(comparing.comparison_report(test, compared, options.system(test.units)), data_files=files)
+    report = comparing.comparison_report(test, comparing.compare(test), options.system(test.units))
+    return Findings(report, tables=[setups_of(test)], data_files=test.asked.files)
 
 
 STUDY = Study(
@@ -59,8 +42,6 @@ STUDY = Study(
     load,
     plan,
     compute,
-    add_options,
-    inputs="field_test",
 )
 
 if __name__ == "__main__":

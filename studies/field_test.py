@@ -1,6 +1,7 @@
 """A department's field test: plan it, read it in, learn from it.
 
-Run ``python studies/field_test.py plan``; your own department goes into a copy of ``inputs/field_test.toml``.
+Run ``python studies/field_test.py plan``; your own department goes into a copy of ``inputs/department.toml``, your own
+match and ground into a copy of ``inputs/field_test.toml``.
 """
 
 import argparse
@@ -9,34 +10,46 @@ from pathlib import Path
 
 import numpy as np
 
+from jetsim.equipment.questions import load_question
+from jetsim.errors import InputError
 from jetsim.experiment.calibration import QUICK, Sampling
-from jetsim.experiment.fieldsheet import Sheet, read_sheet
 from jetsim.study import Findings, Options, Study, run_commands
-from jetsim.trials import emulated, learning, learnt, model, planning, posterior, reading, tested
-from jetsim.trials.fieldfile import FieldTest, read_field_test
-from jetsim.trials.throws import sheet_rules
+from jetsim.throws import emulated, learning, learnt, model, planning, reading, tested
+from jetsim.throws.expected import sheet_rules
+from jetsim.throws.question import FieldTest, FieldTestQuestion, check_instruments, field_test, setups_of
+from jetsim.throws.sheet import Sheet, read_sheet
 
 SCRIPT = Path(__file__)
 DESCRIPTION = "A field test of handline set-ups: plan it, read it in, learn from it."
+DEMO_SHEET = SCRIPT.parent / "inputs" / "field_test_throws.csv"
 
 
 def load(options: Options) -> FieldTest:
-    """Read the study file."""
-    return read_field_test(options.inputs)
+    """Read the question and the department; what an earlier test taught takes no part, or throws would count twice."""
+    test = field_test(load_question(options.inputs, FieldTestQuestion, options.department, options.setups))
+    check_instruments(test)
+    return test
+
+
+def plan_sizes(options: Options) -> tuple[int, int]:
+    """Blocks, and draws of what is believed."""
+    return (planning.QUICK_BLOCKS, planning.QUICK_DRAWS) if options.quick else (planning.BLOCKS, planning.DRAWS)
 
 
 def plan_words(test: FieldTest, options: Options) -> str:
     """What would be simulated to plan."""
-    blocks = planning.QUICK_BLOCKS if options.quick else planning.BLOCKS
-    return f"{test.title}\n{blocks:,} blocks of {len(test.setups)} throws: {planning.runs(test, blocks):,} runs"
+    blocks, draws = plan_sizes(options)
+    runs = planning.runs(test, blocks, draws)
+    return f"{test.title}\n{blocks:,} blocks of {len(test.setups)} throws: {runs:,} runs"
 
 
 def plan(test: FieldTest, options: Options) -> Findings:
     """Plan the test and write the run sheet."""
-    made = planning.make_plan(test, planning.QUICK_BLOCKS if options.quick else planning.BLOCKS)
+    made = planning.make_plan(test, *plan_sizes(options))
     system = options.system(test.units)
     sheet = {"run_sheet.csv": planning.run_sheet(test, made, system)}
-    return Findings(planning.plan_report(test, made, system), texts=sheet)
+    report = planning.plan_report(test, made, system)
+    return Findings(report, tables=[setups_of(test)], texts=sheet, data_files=test.asked.files)
 
 
 PLAN = Study(
@@ -56,34 +69,50 @@ PLAN = Study(
 
 def add_sheet(parser: argparse.ArgumentParser) -> None:
     """The option that names the filled sheet."""
-    demo = SCRIPT.parent / "inputs" / "field_test_throws.csv"
-    parser.add_argument("--sheet", type=Path, metavar="FILE.csv", default=demo,
-                        help="the filled run sheet (default: the invented department's)")  # fmt: skip
+    parser.add_argument("--sheet", type=Path, metavar="FILE.csv",
+                        help="the filled run sheet (the invented department alone has one by default)")  # fmt: skip
 
 
-def load_throws(options: Options) -> tuple[FieldTest, Sheet]:
-    """Read the study file and the sheet; everything wrong with the sheet is told at once."""
-    test = read_field_test(options.inputs)
-    return test, read_sheet(options.extra["sheet"], sheet_rules(test))
+def sheet_of(options: Options, test: FieldTest) -> Path:
+    """The sheet to read: the invented one belongs to the invented question and department alone."""
+    given: Path | None = options.extra.get("sheet")
+    if given is not None:
+        return given
+    department = test.asked.department.path
+    demo = (SCRIPT.parent / "inputs" / name for name in ("field_test.toml", "department.toml"))
+    used = (options.inputs, department or Path())
+    if options.setups is not None or any(a.resolve() != b.resolve() for a, b in zip(used, demo, strict=True)):
+        raise InputError("--sheet is missing: give the filled run sheet; the invented one is read with the invented "
+                         "question and department alone")  # fmt: skip
+    return DEMO_SHEET
 
 
-def read_words(loaded: tuple[FieldTest, Sheet], options: Options) -> str:
+def load_throws(options: Options) -> tuple[FieldTest, Sheet, Path]:
+    """Read question, department and sheet; everything wrong with the sheet is told at once."""
+    test = load(options)
+    path = sheet_of(options, test)
+    return test, read_sheet(path, sheet_rules(test)), path
+
+
+Loaded = tuple[FieldTest, Sheet, Path]
+
+
+def read_words(loaded: Loaded, options: Options) -> str:
     """What would be simulated to lay the prediction over the throws."""
-    test, sheet = loaded
+    test, sheet, _ = loaded
     draws = reading.QUICK_DRAWS if options.quick else reading.DRAWS
     count = len(sheet.accepted.setups)
     runs = (draws + 2) * count + tested.BLOCKS * len(test.setups)
-    return f"{test.title}\n{count} throws that count, {draws} draws of the priors: {runs:,} runs"
+    return f"{test.title}\n{count} throws that count, {draws} draws of what is believed: {runs:,} runs"
 
 
-def read(loaded: tuple[FieldTest, Sheet], options: Options) -> Findings:
+def read(loaded: Loaded, options: Options) -> Findings:
     """Lay the prediction over the throws."""
-    test, sheet = loaded
-    rng = np.random.default_rng(test.seed)
-    values = model.drawn(test, reading.QUICK_DRAWS if options.quick else reading.DRAWS, rng)
-    made = reading.overlay(test, sheet, values, rng)
+    test, sheet, path = loaded
+    values = model.drawn(test, reading.QUICK_DRAWS if options.quick else reading.DRAWS, test.seed)
+    made = reading.overlay(test, sheet, values, np.random.default_rng(test.seed))
     report = reading.reading_report(test, made, options.system(test.units))
-    return Findings(report, data_files=[options.extra["sheet"]])
+    return Findings(report, tables=[setups_of(test)], data_files=[path, *test.asked.files])
 
 
 READ = Study(
@@ -102,14 +131,14 @@ READ = Study(
 # Learning from the throws
 
 
-def calibrate_words(loaded: tuple[FieldTest, Sheet], options: Options) -> str:
+def calibrate_words(loaded: Loaded, options: Options) -> str:
     """What would be simulated and sampled."""
-    test, sheet = loaded
+    test, sheet, _ = loaded
     count, sizes = len(sheet.accepted.setups), sampling(options)
     steps = sizes.ensembles * sizes.walkers * (sizes.burn + sizes.steps)
     return (
-        f"{test.title}\n{count} throws, {len(model.unknowns(test))} unknowns: {2 * emulated.RUNS * count:,} runs for "
-        f"the emulators, {steps:,} evaluations of the likelihood"
+        f"{test.title}\n{count} throws, {len(test.priors)} unknowns: {2 * emulated.RUNS * count:,} runs for the "
+        f"emulators, {steps:,} evaluations of the likelihood"
     )
 
 
@@ -118,26 +147,26 @@ def sampling(options: Options) -> Sampling:
     return QUICK if options.quick else Sampling()
 
 
-def calibrate(loaded: tuple[FieldTest, Sheet], options: Options) -> Findings:
-    """Sample the posterior, lay it over the throws, and write study files for the other studies."""
-    test, sheet = loaded
+def calibrate(loaded: Loaded, options: Options) -> Findings:
+    """Sample the posterior, lay it over the throws, and write the department with what was learnt."""
+    test, sheet, path = loaded
     found = learning.learn(test, sheet, sampling(options))
     rng = np.random.default_rng(test.seed)
-    chosen = rng.choice(len(found.values["gauge_error"]), reading.QUICK_DRAWS)
+    chosen = rng.choice(len(found.values[model.GAUGE]), reading.QUICK_DRAWS)
     after = reading.overlay(test, sheet, {name: value[chosen] for name, value in found.values.items()}, rng)
-    report = learnt.learnt_report(test, found, after, options.system(test.units))
+    text, draws = learnt.department_files(test, found)
     return Findings(
-        report,
-        {"posterior": found.posterior.values.assign_attrs({posterior.DEFINITION: test.definition})},
-        tables=[learnt.unknown_table(test, found, found.learnt)],
-        data_files=[options.extra["sheet"]],
-        texts=learnt.study_files(test, found),
+        learnt.learnt_report(test, found, after, options.system(test.units)),
+        tables=[learnt.unknown_table(test, found, found.learnt), setups_of(test)],
+        data_files=[path, *test.asked.files],
+        texts={"department.toml": text},
+        files={learnt.POSTERIOR: draws},
     )
 
 
 CALIBRATE = Study(
     "field_test_calibrate",
-    "Learn shutoffs, nozzles, hose and flight from the throws, and write calibrated study files.",
+    "Learn shutoffs, nozzles, hose and flight from the throws, and write the department with what was learnt.",
     SCRIPT,
     load_throws,
     calibrate_words,

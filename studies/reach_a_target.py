@@ -1,48 +1,39 @@
-"""Reach a target: can this stream put a stated flow through that window, how, and with what probability.
+"""Reach a target: can this set-up put a stated flow through that window, how, and with what probability.
 
 Run ``python studies/reach_a_target.py``; your own street goes into a copy of ``inputs/reach_a_target.toml``.
 """
 
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 from jetsim import findings
-from jetsim.errors import InputError
-from jetsim.experiment.space import ParameterSpace
-from jetsim.experiment.tables import load_toml
+from jetsim.equipment.questions import load_question
+from jetsim.equipment.setups_table import setups_table
 from jetsim.quantities import UnitSystem
 from jetsim.report.document import Report, Section
 from jetsim.study import Findings, Options, Study, run
-from jetsim.target import plots, words
-from jetsim.target.found import Found, Loaded, find, throws
-from jetsim.target.streams import EXTRA, read_candidates
-from jetsim.target.task import read_task
-from jetsim.target.throwing import CLASSES
-
-QUICK_DRAWS = 16
+from jetsim.window import pictures, words
+from jetsim.window.question import WindowQuestion
+from jetsim.window.runs import Found, Loaded, find, loaded_from, throws
+from jetsim.window.throwing import CLASSES
 
 
 def load(options: Options) -> Loaded:
-    """Read the study file."""
-    content = load_toml(options.inputs)
-    space = ParameterSpace.from_mapping(content, extra=EXTRA, where=str(options.inputs))
-    try:
-        task = read_task(space.extra)
-    except InputError as error:
-        raise InputError(f"{options.inputs}: {error}") from None
-    candidates = read_candidates(content, task, str(options.inputs))
+    """Read the question and the department that it is asked of."""
+    asked = load_question(options.inputs, WindowQuestion, options.department, options.setups)
     if options.quick:
-        return Loaded(candidates, task.quick(), min(QUICK_DRAWS, space.base_samples))
-    return Loaded(candidates, task, space.base_samples)
+        asked = replace(asked, question=asked.question.quick())
+    return loaded_from(asked, asked.question.task(options.quick), options.system(asked.units))
 
 
 def planned(loaded: Loaded, options: Options) -> str:
     """What would be run."""
     task = loaded.task
-    streams = "; ".join(f"{c.name}: {c.pressures.size} nozzle pressures" for c in loaded.candidates)
+    tried = "; ".join(f"{c.name}: {c.pressures.size} nozzle pressures" for c in loaded.candidates)
     return (
-        f"{loaded.first.space.title}\n{throws(loaded):,} throws: {loaded.draws} draws x {task.flown.size} elevations, "
-        f"with {CLASSES} classes of drops each, for every nozzle pressure and change\n{streams}"
+        f"{loaded.asked.question.title}\n{throws(loaded):,} throws: {loaded.draws} draws x {task.flown.size} "
+        f"elevations, with {CLASSES} classes of drops each, for every nozzle pressure and change\n{tried}"
     )
 
 
@@ -50,36 +41,37 @@ def compute(loaded: Loaded, options: Options) -> Findings:
     """Run everything and write it up."""
     with options.executor() as executor:
         found = find(loaded, executor)
-    space = loaded.first.space
-    system = options.system(space.units)
+    asked, system = loaded.asked, loaded.system
+    setups = setups_table(asked.department, asked.setups, asked.learnt)
     report = Report(
-        space.title,
+        asked.question.title,
         words.lead(found, system),
-        sections(found, system),
+        [*sections(found, system), Section("The set-ups", tables=[setups])],
         words.card(loaded),
         system,
+        notices=words.notices(loaded, system),
         validity=findings.validity_counts(found.first.flown),
-        subtitle=str(space.extra.get("scenario", "")),
+        subtitle=asked.scenario,
     )
-    names = ("results", "comparison")
-    return Findings(report, {n: outcome.flown for n, outcome in zip(names, found.outcomes, strict=False)})
+    results = {f"results_{o.candidate.setup.name}": o.flown for o in found.outcomes}
+    return Findings(report, results, data_files=asked.files)
 
 
 def sections(found: Found, system: UnitSystem) -> list[Section]:
     """The report's parts."""
     first = found.first
     return [
-        Section("The throw", [], [plots.side_view(first, system)], [words.streams_table(found)]),
-        Section("The aim", [], [plots.aim(found, system)], words.pressure_tables(found)),
-        Section("From where, to which storey", [], plots.charts(found, system), [words.aims_table(first)]),
+        Section("The throw", [], [pictures.side_view(first, system)], [words.throws_table(found)]),
+        Section("The aim", [], [pictures.aim(found, system)], [words.pressure_table(found)]),
+        Section("From where, to which storey", [], pictures.charts(found, system), [words.aims_table(first)]),
         Section("What would help", [], tables=[words.help_table(found)]),
-        Section("Without the wall", [], [plots.carried(found, system), plots.ground(first, system)]),
+        Section("Without the wall", [], [pictures.carried(found, system), pictures.ground(first, system)]),
     ]
 
 
 STUDY = Study(
     "reach_a_target",
-    "Can this stream put a stated flow through that window, how, and with what probability.",
+    "Can this set-up put a stated flow through that window, how, and with what probability.",
     Path(__file__),
     load,
     planned,

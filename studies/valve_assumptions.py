@@ -15,6 +15,7 @@ from jetsim.assumptions import pictures, question, words
 from jetsim.assumptions.question import Loaded, Plan
 from jetsim.assumptions.runs import Found, find, planned_runs
 from jetsim.equipment.setups_table import setups_table
+from jetsim.equipment.words import overrides_sentence
 from jetsim.errors import InputError
 from jetsim.quantities import UnitSystem
 from jetsim.report.document import Report, ReportCard, Section, ValidityCount
@@ -52,7 +53,7 @@ def compute(loaded: Loaded, options: Options) -> Findings:
     pairs = list(zip(loaded.plans, founds, strict=True))
     report = Report(
         loaded.title,
-        lead(loaded, founds),
+        lead(loaded, founds, system),
         [*setups_section(loaded), *(section for p, f in pairs for section in sections(p, f, system))],
         card(loaded, founds),
         system,
@@ -66,10 +67,10 @@ def compute(loaded: Loaded, options: Options) -> Findings:
     return Findings(report, results, tables=tables, data_files=loaded.asked.files if loaded.asked else [])
 
 
-def lead(loaded: Loaded, founds: Sequence[Found]) -> list[str]:
+def lead(loaded: Loaded, founds: Sequence[Found], system: UnitSystem) -> list[str]:
     """The findings in plain words."""
     flags = np.concatenate([found.joint.runs["validity"].values for found in founds])
-    outside, otherwise = findings.outside_sentence(flags), words.otherwise_sentence(loaded)
+    outside, otherwise = findings.outside_sentence(flags), overrides_sentence(loaded.asked, system)
     if len(founds) > 1:
         each = [words.short_lead(plan, found) for plan, found in zip(loaded.plans, founds, strict=True)]
         first = words.overview(loaded.plans, founds)

@@ -29,11 +29,13 @@ FLOORS = {
     "study": 6,
     "findings": 7,
     "equipment": 7,
-    "ranked": 8,
-    "supply": 8,
-    "target": 8,
+    "rank": 8,
+    "pumping": 8,
+    "window": 8,
     "assumptions": 8,
-    "trials": 8,
+    "throws": 8,
+    "cards": 8,
+    "staffing": 8,
 }
 # A few steps within a floor are wanted: the report prints what experiment found, streams start at a nozzle.
 LONGEST_FILE = 500
@@ -157,7 +159,7 @@ ESTIMATING = ("SALib", "scipy.stats", "tqdm", "jetsim.experiment", "jetsim.repor
         ("jetsim.simulation", PLOTTING + ESTIMATING),
         ("jetsim.stream", PLOTTING + ESTIMATING),
         ("jetsim.experiment.sensitivity", (*PLOTTING, "SALib", "jetsim.report")),
-        ("jetsim.ranked", (*PLOTTING, "SALib")),
+        ("jetsim.rank.runs", (*PLOTTING, "SALib")),
         ("jetsim.study", ("matplotlib.pyplot", "SALib", "scipy.stats", "jetsim.experiment", "h5netcdf")),
     ],
 )

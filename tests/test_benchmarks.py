@@ -92,3 +92,11 @@ def test_mutants_are_killed_or_survive(tmp_path, capsys):
     assert [line.split()[0] for line in printed.splitlines()] == ["killed", "SURVIVED", "equivalent", "3"]
     with pytest.raises(InputError, match="'x' stands there 2 times, not once"):
         survivors(tmp_path, [killed._replace(old="x")])
+
+
+def test_fuzz(tmp_path):
+    done = run("fuzz.py", "--quick", folder=tmp_path)
+    assert done.returncode == 0, done.stdout + done.stderr
+    counts = [int(line.split()[-1].replace(",", "")) for line in done.stdout.splitlines()]
+    assert counts[0] + counts[1] == 60
+    assert counts[2:] == [0, 0, 0]

@@ -22,7 +22,7 @@ from jetsim.jet.delivery import (
 from jetsim.jet.drag import FlightConstants
 from jetsim.jet.sizes import drop_classes, drop_ratio
 from jetsim.jet.spray import fly_spray
-from jetsim.jet.trajectory import fly
+from jetsim.jet.trajectory import FINE, fly
 from jetsim.simulation import StreamModel, simulate, sparing
 from jetsim.stream import Stream
 from tests.published import FREEMAN_1889
@@ -174,6 +174,19 @@ def test_the_stated_share_lands_beyond_the_effective_reach():
     beyond = np.array([clouds.beyond([r])[0, i] for i, r in enumerate(reach)])
     assert beyond == pytest.approx(0.9, abs=0.015)
     assert np.all(reach < case.flight.extreme_reach)
+
+
+@pytest.mark.parametrize("highest", [60.0, 12.0])
+def test_few_steps_are_enough_for_effective_reach(highest):
+    # Against fine steps of order eight, which the tests of the flight hold to an adaptive integrator.
+    rng = np.random.default_rng(8)
+    case = thrown(rng.uniform(0.012, 0.035, 200), rng.uniform(20, 40, 200), rng.uniform(0, highest, 200),
+                  wind=rng.uniform(-5, 5, (2, 200)))  # fmt: skip
+    rough, fine = delivered_reach(case), delivered_reach(case, effort=FINE)
+    off = np.abs(rough - fine) / np.maximum(fine, 1.0)
+    assert off.mean() < 5e-4
+    assert off.max() < 5e-3
+    assert (off > 0).mean() > 0.9
 
 
 def test_drops_all_alike_make_effective_and_extreme_reach_one():

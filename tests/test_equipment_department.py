@@ -131,4 +131,5 @@ def test_written_schemas_are_those_of_the_models(tmp_path):
     for name, shape in shapes.items():
         write_schema(shape, tmp_path / "new.json")
         assert (tmp_path / "new.json").read_bytes() == (inputs / f"{name}.schema.json").read_bytes(), name
-    assert DEMO.read_text().startswith("#:schema department.schema.json\n")
+        first = (inputs / f"{name}.toml").read_text(encoding="utf-8").splitlines()[0]
+        assert first == f"#:schema {name}.schema.json"

@@ -13,7 +13,8 @@ from jetsim.equipment.beliefs import BELIEFS, LATENTS
 from jetsim.equipment.department import load_department, read_department
 from jetsim.equipment.learnt import Learnt
 from jetsim.equipment.model import DELIVERED, FORCE, NEEDED
-from jetsim.equipment.reading import Stated, read_stated
+from jetsim.equipment.questions import Question
+from jetsim.equipment.reading import Stated, read_model, read_stated
 from jetsim.equipment.spaces import Choices, inputs_of, joint_draws, model_of, space_of
 from jetsim.errors import InputError
 from jetsim.experiment.distributions import Choice
@@ -166,6 +167,47 @@ def test_a_model_travels_to_other_processes():
     assert float(once(copied)["extreme_reach"][0]) == float(once(model)["extreme_reach"][0])
 
 
+def test_a_question_overrides_only_what_is_believed():
+    beliefs = {"elevation": "40 deg", "wind_along": "0 mph", "valve_upstream_factor": 1.2, "nozzle_height": "3 ft"}
+    with pytest.raises(InputError) as caught:
+        read_model({"study": "any", "title": "t", "beliefs": beliefs}, Question, "q.toml")
+    first, second = caught.value.lines
+    assert first.startswith("q.toml: beliefs.elevation: is nothing that the package believes; state it in the")
+    assert second.startswith("q.toml: beliefs.nozzle_height: is nothing that the package believes")
+
+
+def test_what_a_nozzle_lacks_does_not_vary():
+    steps = read_stated("s", {"distribution": "choice", "values": [-1, 0], "weights": [1, 9]}, "supply.setting_step")
+    vary = (Parameter("supply.setting_step", steps.distribution, "controllable", "assumption", "x"),)
+    having = [name for name, setup in SETUPS.items()
+              if "supply.setting_step" in inputs_of(setup, Choices(vary)).medians]  # fmt: skip
+    assert having == ["f"]
+
+
+@pytest.mark.parametrize("name", ["a", "f", "g"])
+def test_what_flies_elsewhere_is_the_stream_that_the_model_flies(name):
+    setup = SETUPS[name]
+    model = model_of(setup, inputs_of(setup), Choices(outputs=OUTPUTS))
+    sample = xr.Dataset({"wind_along": ("sample", [-2.0, 3.0]), "nozzle_pressure": ("sample", [3e5, 5e5])})
+    plain, found = simulate(Stream.from_values(model.streams(sample))), model(sample)
+    for output in OUTPUTS:
+        assert plain[output].values == pytest.approx(found[output].values, rel=1e-12)
+
+
+def test_a_stream_without_pressure_is_a_trickle():
+    model = model_of(SETUPS["a"], inputs_of(SETUPS["a"]))
+    sample = xr.Dataset({"nozzle_pressure": ("sample", [3e5]), "supply.nozzle_pressure_error": ("sample", [-4e5])})
+    assert model.streams(sample)["nozzle_pressure"] == pytest.approx(1.0)
+    assert float(model(sample)["flow_rate"][0]) == 0.0
+
+
+def test_an_automatic_nozzle_holds_the_pressures_of_its_rated_flows():
+    low, high = SETUPS["g"].nozzle.holds
+    assert (low, high) == pytest.approx((90 * units.PSI, 110 * units.PSI))
+    assert SETUPS["f"].nozzle.holds == pytest.approx((0.0, 200 * units.PSI))
+    assert SETUPS["a"].nozzle.holds == (0.0, np.inf)
+
+
 CHAIN = {"valve_loss_coefficient", "valve_distance", "turbulence_constants.valve_efficiency",
          "turbulence_constants.decay_exponent", "turbulence_constants.eddy_size",
          "turbulence_constants.dissipation_constant"}  # fmt: skip
@@ -210,3 +252,15 @@ def test_a_factor_known_at_the_exit_stands_in_a_choice_of_valve_model_for_one_be
     seen = changed(breakup_length="14 ft")
     with pytest.raises(InputError, match=r"valve_model: acts on nothing, for the breakup length of setups\.a is meas"):
         inputs_of(seen, of_law(VALVES))
+
+
+def test_what_was_learnt_of_a_set_up_goes_before_what_was_learnt_of_its_shutoff():
+    """Two set-ups behind one full ball, of which one was thrown; their draws share a row of what was learnt."""
+    first = np.random.default_rng(2).normal(size=500)
+    draws = {"valve_upstream_factor[full_ball]": 1.3 + 0.1 * first,
+             "valve_upstream_factor[setups.c]": 1.6 + 0.1 * first}  # fmt: skip
+    learnt = Learnt(draws, dict.fromkeys(draws, "measured"), "an invented field test")
+    inputs = [inputs_of(SETUPS[name], learnt=learnt) for name in ("a", "c")]
+    assert [one.key("valve_upstream_factor") for one in inputs] == list(draws)
+    a, c = (one["valve_upstream_factor"] for one in joint_draws(inputs, 64, 1, learnt))
+    np.testing.assert_allclose(c - a, 0.3)

@@ -8,7 +8,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from jetsim.errors import InputError, InputFileError
-from jetsim.experiment.fieldsheet import COLUMNS, SheetRules, read_sheet
+from jetsim.throws.sheet import COLUMNS, SheetRules, read_sheet
 
 RULES = SheetRules({"a": 345e3, "b": 345e3}, 0.1, 3.6, 67.0)
 HEADER = (

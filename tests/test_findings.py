@@ -217,12 +217,16 @@ def test_ignorance_leaves_out_what_moves_nothing():
     assert "common practice" in findings.ignorance_sentence(ParameterSpace((usual,)), {})
 
 
-def test_more_than_a_tenth_outside_a_fit_is_said():
-    bit = next(iter(findings.VALIDITY))
-    assert findings.outside_sentence(np.array([bit] + [0] * 9)) == ""
-    text = findings.outside_sentence(np.array([bit] * 2 + [0] * 8))
-    assert text.startswith("In 20 % of the runs")
-    assert f"{findings.VALIDITY[bit]} (20 %)" in text
+def test_inputs_are_counted_by_what_they_rest_on():
+    every = {p.long_name: p for p in space().parameters}
+    told = findings.standing_sentence(every)
+    assert told.startswith("Measured: ")
+    assert "As believed: the other " in told
+    guess = Parameter("elevation", Uniform(20, 40), "unknown", "assumption", "half learnt from a test; before: a guess")
+    told = "Half learnt: elevation. As believed: the other 0 inputs that nobody sets."
+    assert findings.standing_sentence({"elevation": guess}) == told
+    free = Parameter("elevation", Uniform(20, 40))
+    assert findings.standing_sentence({"e": free}).startswith("None of the 1 inputs that nobody sets was measured")
 
 
 def test_followers_that_are_tied_are_called_so():

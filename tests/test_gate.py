@@ -6,7 +6,7 @@ import xarray as xr
 
 from jetsim.errors import InputError
 from jetsim.experiment.ensemble import evaluate, sobol_design
-from jetsim.experiment.gate import Rule, convergence_gate, sobol_until_converged
+from jetsim.experiment.gate import HEAVY_TAIL, Rule, convergence_gate, sobol_until_converged, tail_share
 from jetsim.experiment.sensitivity import convergence, sobol_indices
 from tests.closed_forms import as_model, ishigami, sobol_g, sobol_g_indices, uniform_space
 
@@ -150,3 +150,12 @@ def test_half_the_samples_must_have_an_index_to_compare_with():
 def test_rules_are_refused(options, message):
     with pytest.raises(InputError, match=message):
         Rule(**options)
+
+
+def test_a_heavy_tail_is_told_from_a_normal_one():
+    rng = np.random.default_rng(1)
+    assert tail_share(rng.normal(size=200_000)) == pytest.approx(0.0845, abs=0.005)
+    assert tail_share(rng.exponential(size=200_000)) == pytest.approx(0.22, abs=0.02)
+    assert tail_share(np.exp(1.4 * rng.normal(size=20_000))) > HEAVY_TAIL
+    assert tail_share(np.array([2.0, 2.0, np.nan])) == 0.0
+    assert tail_share(np.array([np.nan])) == 0.0

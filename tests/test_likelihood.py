@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from jetsim.trials import model, throws
-from jetsim.trials.likelihood import likelihood, log_density
+from jetsim.throws import expected as throws
+from jetsim.throws import model
+from jetsim.throws.likelihood import likelihood, log_density
 
 RNG = np.random.default_rng(3)
 DRAWS, COLUMNS, THROWS = 4, 5, 3

@@ -1,6 +1,8 @@
 """The study from the pump: what it opens with, what it writes, and what it refuses."""
 
+import copy
 import csv
+import json
 import re
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
@@ -9,29 +11,69 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from jetsim import findings
+from jetsim.equipment.department import read_department
+from jetsim.equipment.questions import load_question
+from jetsim.equipment.setups_table import setups_table
+from jetsim.equipment.words import labelled, overrides_sentence
+from jetsim.experiment.tables import load_toml
+from jetsim.pumping import pictures, runs, words
+from jetsim.pumping.question import PumpQuestion, check_together
+from jetsim.pumping.runs import Loaded, find
+from jetsim.report.figures import Words
+from jetsim.report.tables import csv_text
 from jetsim.study import run
-from jetsim.supply import pumping, words
-from jetsim.supply.found import Loaded, find
 from jetsim.units import PSI
-from studies.pump_and_crew import STUDY, window_words
+from studies.pump_and_crew import STUDY, choice_section
 
 FILE = STUDY.default_inputs
+DEPARTMENT = FILE.with_name("department.toml")
+SIX = Path(__file__).parent / "departments" / "six.toml"
+DEMO, ALL_SIX = ("a", "f", "g"), ("bore_ball", "bore_slide", "ring_ball", "ring_slide", "auto_ball", "auto_slide")
+
+
+def small_question(folder: Path, **changed: str) -> Path:
+    """The study's question with few runs, beside its department; `changed` replaces old text by new."""
+    text = FILE.read_text(encoding="utf-8").replace("base_samples = 256", "base_samples = 16\nreplicates = 4")
+    for old, new in changed.values():
+        assert old in text, old
+        text = text.replace(old, new)
+    (folder / "department.toml").write_bytes(DEPARTMENT.read_bytes())
+    (folder / "own.toml").write_text(text, encoding="utf-8")
+    return folder / "own.toml"
 
 
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
-    """Results of a quick run."""
+    """Results of a small run on the demo department."""
     out = tmp_path_factory.mktemp("study") / "out"
-    assert run(STUDY, ["--quick", "--output", str(out), "--workers", "1"]) == 0
+    question = small_question(out.parent)
+    assert run(STUDY, ["--inputs", str(question), "--output", str(out), "--quick", "--workers", "1"]) == 0
     return out
 
 
 @pytest.fixture(scope="module")
-def loaded() -> Loaded:
-    class Quick:
-        inputs, quick = FILE, True
+def six():
+    """Three kinds of nozzle behind two shutoffs each, on a line of two sections; few runs."""
+    asked = load_question(FILE, PumpQuestion, SIX, ALL_SIX)
+    loaded = Loaded(replace(asked, question=asked.question.model_copy(update={"base_samples": 8, "replicates": 2})))
+    check_together(loaded.asked)
+    return loaded, find(loaded)
 
-    return STUDY.load(Quick())
+
+def loaded_of(change=lambda content: None, setups=DEMO, **question) -> Loaded:
+    """The question with few runs, of a department that `change` alters."""
+    asked = load_question(FILE, PumpQuestion)
+    content = copy.deepcopy(load_toml(DEPARTMENT))
+    change(content)
+    department = read_department(content)
+    few = asked.question.model_copy(update={"base_samples": 8, "replicates": 2, **question})
+    return Loaded(replace(asked, question=few, department=department, setups=department.chosen(setups)))
+
+
+@pytest.fixture(scope="module")
+def loaded() -> Loaded:
+    return loaded_of()
 
 
 def rows(path: Path) -> list[dict[str, str]]:
@@ -39,128 +81,115 @@ def rows(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(stream))
 
 
-def test_report_opens_with_the_estimated_pump_pressures(folder):
+def leads(folder: Path) -> list[str]:
     page = (folder / "report.html").read_text(encoding="utf-8")
-    findings = re.findall(r"<li>(.*?)</li>", page, re.DOTALL)
-    first = findings[0]
-    assert "estimated pump pressures to be verified by in-line gauge and flowmeter" in first
-    assert first.count("of steady reaction") == 3
-    assert "within the stated limit" in first
-    assert "estimated pump pressures" in findings[1]
-    assert page.index("estimated pump pressures") < page.index("<h2>")
+    items = re.findall(r"<li>(.*?)</li>", page[: page.index("<h2")], re.DOTALL)
+    return [re.sub("<[^>]+>", "", text) for text in items]  # terms carry their explanation
+
+
+def test_report_opens_with_the_estimated_pump_pressures(folder):
+    findings = leads(folder)
+    for text, setup in zip(findings[:3], "AFG", strict=True):
+        assert text.startswith(f"{setup}: ")
+        assert "to be verified by in-line gauge and flowmeter" in text
+        assert "of steady reaction" in text
+        assert "within the stated limit of" in text
 
 
 def test_the_first_paragraph_says_which_runs_lie_outside_the_tests(folder):
-    page = (folder / "report.html").read_text(encoding="utf-8")
-    first, *others = re.findall(r"<li>(.*?)</li>", page, re.DOTALL)
-    assert "In all of the runs of the automatic fog, breakup and reach are stretched beyond the tests" in first
+    first, *others = leads(folder)
+    assert "of the runs with the automatic fog nozzle, breakup and reach are stretched beyond the tests" in first
     assert not any("stretched beyond" in text for text in others)
 
 
-def test_lead_and_report_card_say_that_the_waterway_is_clear(folder):
+def test_lead_and_report_card_say_which_shutoff_acts(folder):
     page = (folder / "report.html").read_text(encoding="utf-8")
-    assert page.count("Every stream here flies as from a clear waterway") == 2
-    assert page.index("clear waterway") < page.index("<h2>")
+    assert any(text.startswith("With the turbulence that the full ball adds: A: ") for text in leads(folder))
+    assert "With the turbulence that the full ball adds (valve turbulence factor before the tip lognormal" in page
 
 
-def with_space(loaded, **changes):
-    return replace(loaded, space=replace(loaded.space, **changes))
-
-
-def measured_on(loaded, *lengths):
-    """The department with a breakup length on each of its nozzles; None for an estimated one."""
-    nozzles = tuple(replace(n, breakup_length=x) for n, x in zip(loaded.department.nozzles, lengths, strict=True))
-    return replace(loaded, department=replace(loaded.department, nozzles=nozzles))
+def test_the_report_says_what_its_inputs_rest_on(folder):
+    assert any(re.match(r"None of the \d+ inputs that nobody sets was measured: all are", t) for t in leads(folder))
 
 
 @pytest.mark.parametrize(
-    ("fixed", "words_"),
+    ("shutoff", "setup", "words_"),
     [
-        ({}, "from a clear waterway"),
-        ({"valve_turbulence_factor": 1.0}, "from a clear waterway"),
-        ({"valve_model": "clear", "valve_turbulence_factor": 1.6}, "from a clear waterway"),
-        ({"valve_turbulence_factor": 1.6}, "(valve turbulence factor: 1.6)"),
-        ({"valve_model": "loss"}, "(how the valve's turbulence is found: loss)"),
-        ({"valve_model": "loss", "valve_turbulence_factor": 1.0}, "(how the valve's turbulence is found: loss; "),
+        (None, {}, "Flown as from a clear waterway"),
+        ({"valve_turbulence_factor": 1.0}, {}, "Flown as from a clear waterway"),
+        ({"valve_turbulence_factor": 1.6}, {}, "adds (valve turbulence factor 1.60): A: "),
+        ({"style": "slide"}, {"breakup_length": "14 ft"}, "The breakup length was measured, so whatever"),
+        ({"style": "slide"}, {"valve_turbulence_factor": 1.7}, "adds (valve turbulence factor 1.70): A: "),
     ],
 )
-def test_the_shutoff_is_told_as_the_file_states_it(loaded, fixed, words_):
-    sentence = words.waterway_sentence(with_space(loaded, fixed={**loaded.space.fixed, **fixed}))
-    assert words_ in sentence
-    assert ("clear waterway" in sentence) == ("clear waterway" in words_)
+def test_the_shutoff_is_told_as_it_acts(shutoff, setup, words_):
+    def change(content):
+        content["setups"]["a"] |= setup
+        content["shutoffs"]["own"] = shutoff or {"style": "slide"}
+        content["setups"]["a"]["shutoff"] = "own"
+        if shutoff is None:
+            del content["setups"]["a"]["shutoff"]
 
-
-def test_a_varied_shutoff_is_told_and_acts(tmp_path):
-    text = FILE.read_text(encoding="utf-8") + (
-        "\n[parameters.valve_turbulence_factor]\ndistribution = 'uniform'\nlow = 1.9\nhigh = 2.1\n"
-        "role = 'unknown'\nbasis = 'assumption'\nsource = 'guess'\n"
-    )
-    (tmp_path / "own.toml").write_text(text, encoding="utf-8")
-
-    class Own:
-        inputs, quick = tmp_path / "own.toml", True
-
-    loaded = STUDY.load(Own())
-    assert "1.9 to 2.1" in words.waterway_sentence(loaded)
-    pair = loaded.pairs[0]
-    assert "valve_turbulence_factor" in pumping.space_of(pair, loaded.space).names
-
-
-def test_a_measured_breakup_length_is_told(loaded):
-    some = words.waterway_sentence(measured_on(loaded, 5.0, None, None))
-    assert some.startswith(
-        "Every stream here but that of the 15/16-inch smooth bore, whose breakup length was measured"
-    )
-    assert words.waterway_sentence(measured_on(loaded, 5.0, 4.0, 3.0)).startswith("Breakup lengths were measured")
+    sentences = words.waterway_sentences(loaded_of(change), detail=True)
+    assert sentences.split("A: ")[0] + "A: " in sentences
+    assert words_ in sentences.partition(": F: ")[0]
+    assert "With the turbulence that the full ball adds" in sentences  # the others keep their shutoff
 
 
 @pytest.mark.parametrize(
     ("good", "place", "expected"),
     [
-        ((3, 5), 4, "between pump pressures of 80.0 psi (5.52 bar) and 100 psi (6.89 bar)"),
-        ((0, 2), 1, "between pump pressures of 50.0 psi (3.45 bar), where the sweep begins, and 70.0 psi (4.83 bar)"),
-        ((4, 6), 5, "between pump pressures of 90.0 psi (6.21 bar) and 110 psi (7.58 bar), where the sweep ends"),
-        ((0, 0), 0, "at a pump pressure of 50.0 psi (3.45 bar), where the sweep begins, and at none tried next to it"),
-        ((6, 6), 6, "at a pump pressure of 110 psi (7.58 bar), where the sweep ends, and at none tried next to it"),
-        ((3, 3), 3, "at a pump pressure of 80.0 psi (5.52 bar) and at none tried next to it"),
+        ((3, 5), 4, "between pump pressures of 80.0 psi and 100 psi"),
+        ((0, 2), 1, "between pump pressures of 50.0 psi, where the sweep begins, and 70.0 psi"),
+        ((4, 6), 5, "between pump pressures of 90.0 psi and 110 psi, where the sweep ends"),
+        ((0, 0), 0, "at a pump pressure of 50.0 psi, where the sweep begins, and at none tried next to it"),
+        ((6, 6), 6, "at a pump pressure of 110 psi, where the sweep ends, and at none tried next to it"),
+        ((3, 3), 3, "at a pump pressure of 80.0 psi and at none tried next to it"),
     ],
 )
 def test_a_window_is_given_by_both_ends_and_says_where_the_sweep_ends(loaded, good, place, expected):
     pump = np.arange(50.0, 111.0, 10.0) * PSI
     both = np.zeros(pump.size)
     both[good[0] : good[1] + 1] = 0.9
-    flow = np.full((pump.size, 1), loaded.plan.target_flow)
+    flow = np.full((pump.size, 1), loaded.question.choice.target_flow)
     # A run of many that all meet both inside the window and none outside it; reach is best at `place`.
     reach = np.full((pump.size, 1), 30.0)
     reach[place] = 31.0
     force = np.where(both > 0, 1.0, 1e6)[:, None]
-    runs = {"flow_rate": flow, "supply.crew_force": force, "extreme_reach": reach}
-    swept = pumping.Sweep(loaded.pairs[0], pump, runs, np.ones(pump.size, dtype=bool))
-    choice = pumping.choose(swept, loaded.department, loaded.plan)
+    made = {"flow_rate": flow, "supply.crew_force": force, "extreme_reach": reach}
+    swept = runs.Sweep(loaded.subjects[0], pump, made, np.ones(pump.size, dtype=bool))
+    choice = runs.choose(swept, loaded.question.choice)
     assert choice.place == place
-    assert window_words(choice, "us") == expected
+    assert words.window_words(choice, "us").removeprefix("target flow and stated limit are both met ") == expected
 
 
 def test_words_never_promise(folder):
     page = (folder / "report.html").read_text(encoding="utf-8")
     text = re.sub(r"<style>.*?</style>|data:image[^\"]*|<[^>]*>", " ", page, flags=re.DOTALL).lower()
-    assert not re.search(r"\bsafe(ly|ty)?\b", text)
+    assert not re.search(r"\bsafe(ly|ty)?\b", text.replace("fire safety journal", ""))
     assert "an invented department" in text
 
 
 def test_figures_and_tables_are_written(folder):
+    rankings = {f"ranking_{name}" for name in DEMO}
+    over = {f"over_and_under_{name}" for name in DEMO}
     names = {path.stem for path in (folder / "figures").glob("*.png")}
-    over = {f"over_and_under_{nozzle}" for nozzle in ("smooth_bore", "selectable", "automatic")}
-    rankings = {f"ranking_{nozzle}" for nozzle in ("smooth_bore", "selectable", "automatic")}
     assert names == {"pump_chart", "operating_choice", *over, *rankings}
     tables = {path.stem for path in (folder / "tables").glob("*.csv")}
-    assert {"estimated_pump_pressures", "pump_chart", "believed_against_delivered", "operating_choice"} <= tables
+    assert {"estimated_pump_pressures", "pump_chart", "believed_against_delivered", "setups", *rankings} <= tables
     assert {path.name for path in folder.glob("*.nc")} == {f"{name}.nc" for name in rankings}
 
 
-def test_pump_chart_covers_every_nozzle_line_length_and_storey(folder):
+def test_every_study_writes_the_same_set_ups(folder):
+    asked = load_question(FILE, PumpQuestion)
+    table = setups_table(asked.department, asked.setups, asked.learnt)
+    assert (folder / "tables" / "setups.csv").read_text(encoding="utf-8") == csv_text(table.csv_columns())
+    assert {row["setup"][:2] for row in rows(folder / "tables" / "setups.csv")} == {"A:", "F:", "G:"}
+
+
+def test_pump_chart_covers_every_set_up_length_and_storey(folder):
     chart = rows(folder / "tables" / "pump_chart.csv")
-    assert len(chart) == 3 * 2 * 5 * 4
+    assert len(chart) == 3 * 5 * 4
     for row in chart:
         low, middle, high = (float(row[f"{name} [psi]"]) for name in ("low", "supply.pump_pressure", "high"))
         assert low < middle < high
@@ -174,35 +203,123 @@ def test_every_table_of_pressures_and_flows_shows_both_units(folder):
             assert sum(us in name for name in header) == sum(metric in name for name in header), path.name
 
 
+def test_a_metric_edition_leads_with_metric_units(six):
+    for text in words.lead(*six, "si"):
+        plain = re.sub(r"\([^()]*\)", "", text)
+        assert not re.search(r"\d (psi|gpm|lbf|ft|in|mph)\b", plain), text
+    assert re.search(r"estimated pump pressure \d+\.\d+ bar", words.lead(*six, "si")[0])
+    low = runs.Deviation(pump_pressure_error=-20 * PSI)
+    assert words.deviation_words(low, "si", units_only=True).startswith("pump pressure error \N{MINUS SIGN}1.38 bar")
+    assert words.deviation_words(runs.Deviation(setting_step=-1), "si", units_only=True) == ""
+
+
+def test_a_shutoff_moves_the_reach_and_not_the_pump(six):
+    _, found = six
+    of = {one.subject.setup.name: one for one in found.estimates}
+    assert tuple(of) == ALL_SIX
+    for kind in ("bore", "ring", "auto"):
+        ball, slide = of[f"{kind}_ball"], of[f"{kind}_slide"]
+        assert float(ball.pump_pressure.middle) == float(slide.pump_pressure.middle)
+        breakup = [np.median(one.delivered["breakup_distance"]) for one in (ball, slide)]
+        assert breakup[1] < breakup[0]  # 1.1 to 1.6 upstream and down, against the full ball's 1.3 before the tip
+
+
+def test_a_line_with_six_set_ups_is_drawn_and_tabled(six):
+    loaded, found = six
+    chart = pictures.pump_chart(loaded, found, Words("pump_chart", "x"), "si")
+    assert set(chart.data["line"]) == {name.replace("_", " ") for name in ALL_SIX}
+    choices = words.choice_table(found)
+    assert len(choices.csv_columns()["setup"]) == 6
+    assert len(words.short_chart(loaded, found, "si").rows("si")) == 6 * 4
+
+
 def test_believed_against_delivered_starts_with_nothing_wrong(folder):
     table = rows(folder / "tables" / "believed_against_delivered_all.csv")
     first = [row for row in table if row["what is wrong"] == "As believed"]
-    assert len(first) == 6
+    assert len(first) == 3
     assert all(float(row["flow_rate_change [%]"]) == 0 for row in first)
     low = [row for row in table if row["what is wrong"] == "One setting too low"]
-    assert len(low) == 2
-    assert all(float(row["flow_rate_change [%]"]) < -5 for row in low)
+    assert [row["setup"][:1] for row in low] == ["F"]
+    assert float(low[0]["flow_rate_change [%]"]) < -5
 
 
-def test_a_sobol_index_can_be_told_for_flow_and_reach_of_each_nozzle(folder):
-    table = rows(folder / "tables" / "sobol_indices.csv")
-    outputs = {(row["nozzle"], row["output"]) for row in table}
-    assert len(outputs) == 6
-    for nozzle, output in outputs:
-        shares = [float(row["S1"]) for row in table if (row["nozzle"], row["output"]) == (nozzle, output)]
-        assert sum(shares) == pytest.approx(1.0, abs=0.1)
+def test_what_moves_flow_and_reach_is_told_for_each_set_up(folder):
+    for name in DEMO:
+        table = rows(folder / "tables" / f"ranking_{name}.csv")
+        assert {row["output"] for row in table} == {"flow", "extreme reach"}
+        assert all(
+            0.5 < sum(float(r["S1"]) for r in table if r["output"] == o) < 1.5 for o in ("flow", "extreme reach")
+        )
 
 
-def test_results_do_not_depend_on_workers(loaded):
+def test_the_manifest_names_the_department(folder):
+    manifest = json.loads((folder / "manifest.json").read_text(encoding="utf-8"))
+    assert "department.toml" in json.dumps(manifest)
+
+
+def test_results_do_not_depend_on_workers():
+    loaded = loaded_of(setups=("a", "g"))
     one = find(loaded)
     with ThreadPoolExecutor(2) as pool:
         two = find(loaded, pool)
-    for a, b in zip(one.choices, two.choices, strict=True):
-        assert a.place == b.place
-        for name, values in a.swept.runs.items():
-            assert np.array_equal(values, b.swept.runs[name], equal_nan=True)
+    for a, b in zip(one.sweeps, two.sweeps, strict=True):
+        for name, values in a.runs.items():
+            assert np.array_equal(values, b.runs[name], equal_nan=True)
     for a, b in zip(one.rankings, two.rankings, strict=True):
         assert a.results.identical(b.results)
+
+
+def without_limits(content):
+    for name in ("two", "three"):
+        del content["crews"][name]["limits"]
+    del content["setups"]["g"]["crew"]
+
+
+def test_crews_without_a_stated_limit_are_told_and_given_no_number():
+    loaded = loaded_of(without_limits)
+    found = find(loaded)
+    text = " ".join(words.lead(loaded, found, "us"))
+    assert "No handling limit is stated for its crew of 3 firefighters" in text
+    assert "No handling limit is stated for a crew, for it names none" in text
+    assert "there is no operating choice to tell" in text
+    assert "nan" not in text.lower()
+    assert "within" not in text.replace("within the draws", "")
+    assert words.choice_table(found) is None
+    shown = words.cost_table(found).rows("us")
+    assert all("no limit stated" in row for row in shown)
+    assert words.window_title(None, loaded.subjects[0], "us").endswith("so nothing is said of holding it")
+    section = choice_section(loaded, found, "us")
+    assert not section.plots
+    assert not section.tables
+    assert not pictures.crew_limits(loaded.subjects[0])
+
+
+def test_one_limit_is_labelled_and_its_band_ends_at_the_next_smaller_crew(loaded):
+    band, limit = pictures.crew_limits(loaded.subjects[0])
+    assert (band.label, limit.label) == ("", "limit stated for 3 firefighters")
+    assert band.high == limit.value == pytest.approx(95 * 4.4482216)
+    assert band.value == loaded.subjects[0].limits.limit(2)
+
+
+def test_each_set_up_is_held_against_its_own_crew():
+    loaded = loaded_of(lambda content: content["setups"]["g"].update(crew="two"))
+    bore, _, auto = loaded.subjects
+    assert [int(s.setup.crew.firefighters) for s in (bore, auto)] == [3, 2]
+    force = 90 * 4.4482216
+    assert bore.within(force)
+    assert not auto.within(force)
+
+
+def test_what_is_measured_and_what_is_stated_otherwise_is_told():
+    measured = {"distribution": "normal", "mean": 0.98, "sd": 0.005, "high": 0.998, "basis": "measured", "source": "x"}
+    loaded = loaded_of(lambda content: content["nozzles"]["bore_15_16"].update(discharge_coefficient=measured))
+    told = findings.standing_sentence(labelled(loaded.asked))
+    assert told.startswith("Measured: discharge coefficient, bore 15 16. As believed: the ")
+    assert overrides_sentence(loaded.asked, "us") == ""
+    override = PumpQuestion.model_validate({**load_toml(FILE), "beliefs": {"flight_constants.drop_scale": 1.1}})
+    other = replace(loaded.asked, question=override)
+    assert overrides_sentence(other, "us").startswith("This study states otherwise than the package: ")
+    assert "(1.10)" in overrides_sentence(other, "us")
 
 
 def test_dry_run_tells_the_runs_and_writes_nothing(tmp_path, capsys):
@@ -210,60 +327,63 @@ def test_dry_run_tells_the_runs_and_writes_nothing(tmp_path, capsys):
     assert run(STUDY, ["--dry-run", "--output", str(out)]) == 0
     assert not out.exists()
     printed = capsys.readouterr().out
-    assert "6 pairs of nozzle and line" in printed
-    assert f"{256 * 16 * (18 + 20 + 18):,} to rank the inputs" in printed
+    assert f"3 set-ups: {3 * 1024 * 33:,} runs over pump pressures, {3 * 1024:,} at the estimated ones" in printed
+
+
+FLIPPED = ('"the pump set too high"', '"The pump set too low"')
 
 
 @pytest.mark.parametrize(
     ("old", "new", "message"),
     [
-        ('length = "200 ft" }]', 'length = "-200 ft" }]', "lines.preconnect.sections[0].length = -200 ft: allowed is"),
-        ('tip_diameter = "15/16 in"', 'tip_diameter = "0 in"', "nozzles.smooth_bore.tip_diameter = 0 in: allowed is"),
-        ('setting = "150 gpm"', 'setting = "140 gpm"', "nozzles.selectable: setting = 140 gpm"),
-        ('target_pressure = "50 psi"', 'target_pressure = "250 psi"', "beyond the supply; the best achievable is"),
-        ('"breakup_distance", ', "", "outputs lacks 'breakup_distance'"),
-        ('low = "50 psi"', 'low = "5 psi"', "sweep.low: parameters.supply.pump_pressure_error would bring the pump"),
-        ('error = "-20 psi"', 'error = "-400 psi"', "mistakes: 'pump 20 psi low' would bring the pump below 0"),
-        ("values = [-1, 0]", "values = [-1.5, 0]", "parameters.supply.setting_step: setting_step = -1.5: must be"),
-        ('elevation = "30 deg"', 'tip_diameter = "1 in"', "fixed.tip_diameter: tip_diameter is set by the nozzle"),
-        (
-            'elevation = "30 deg"',
-            '"supply.tip_wear" = 1.1',
-            "parameters.supply.tip_wear: supply.tip_wear is in [fixed]",
-        ),
-        ('elevation = "30 deg"', '"supply.friction_ratio" = 1.1', "fixed.supply.friction_ratio: state it under"),
-        (
-            "parameters.wind_across]",
-            "parameters.wind_acros]",
-            "unknown input 'wind_acros'; did you mean 'wind_across'?",
-        ),
-        ("[crew]", "[crow]", "unknown key 'crow'; did you mean 'crew'?"),
-        (
-            'elevation = "30 deg"',
-            'breakup_length = "20 ft"',
-            "fixed.breakup_length: a breakup length belongs to the nozzle that it was measured on; give it as "
-            "nozzles.smooth_bore.breakup_length or nozzles.selectable",
-        ),
-        ('target_flow = "150 gpm"\nmax', 'target_flow = "150 gpm"\nbreakup_length = "9 psi"\nmax', "breakup_length"),
+        ('["100 ft"', '["-100 ft"', "chart.lengths[0] = -100 ft: allowed is"),
+        ('["100 ft"', "[" + '"100 ft", ' * 20 + '"100 ft"', "chart.lengths"),
+        ("storeys = [0, 1", "storeys = [0.5, 1", "chart.storeys[0] = 0.5: must be a whole number"),
+        ('low = "50 psi"', 'low = "250 psi"', "sweep: low must be above 0 and below high"),
+        ("probability = 0.8", "probability = 1.0", "choice.probability = 1.0: allowed is below 1"),
+        ('low = "50 psi"', 'low = "5 psi"', "sweep.low: vary.supply.pump_pressure_error would bring the pump below 0"),
+        ('error = "-20 psi"', 'error = "-400 psi"', "mistakes: 'the pump set too low' would bring the pump below 0"),
+        ("values = [-1, 0]", "values = [-1.5, 0]", "vary.supply.setting_step: setting_step = -1.5: must be"),
+        ("setting_step = -2", "setting_step = -1.5", "mistakes.two_settings_low: setting_step = -1.5: must be a whole"),
+        ('label = "opening 1 % wider", tip_wear = 1.01', 'label = "x"', "mistakes.worn: is empty: state one of"),
+        (*FLIPPED, "mistakes.pump_high.label = 'The pump set too low': is also the label of mistakes.pump_low"),
+        ('"the pump set too high"', '"as believed"', "mistakes.pump_high.label = 'as believed': is also what the"),
+        ("[vary]", '[fixed]\ntip_diameter = "1 in"\n[vary]', "fixed.tip_diameter: is set by the nozzle and the line"),
+        ("[vary]", "[fixed]\n'supply.friction_ratio' = 1.1\n[vary]", "fixed.supply.friction_ratio: state it in the"),
+        ('pressure_error" = { distribution = "uniform", low = "-10 psi"',
+         'pressure" = { distribution = "uniform", low = "1 psi"', "vary.supply.pump_pressure: the study finds it"),
+        ("seed =", 'outputs = ["flow_rate"]\nseed =', "outputs lacks 'reaction_force', which this study shows"),
+        ('drive = "pump"', 'drive = "nozzle"', "drive = 'nozzle': must be one of pump"),
+        ('study = "pump_and_crew"', 'study = "rank_controls"', "is a question for rank_controls, not for"),
+        ('setups = ["a",', 'setups = ["z",', "setups = 'z': there is no [setups.z]"),
+        ("[mistakes]", "[mistaks]", "unknown key 'mistaks'; did you mean 'mistakes'?"),
     ],
-)
-def test_wrong_study_files_end_with_one_line(tmp_path, capsys, old, new, message):
-    text = FILE.read_text(encoding="utf-8")
-    assert old in text
-    (tmp_path / "own.toml").write_text(text.replace(old, new), encoding="utf-8")
+)  # fmt: skip
+def test_wrong_questions_end_with_one_line_each(tmp_path, capsys, old, new, message):
+    question = small_question(tmp_path, change=(old, new))
     out = tmp_path / "out"
-    assert run(STUDY, ["--inputs", str(tmp_path / "own.toml"), "--output", str(out)]) == 2
-    error = capsys.readouterr().err.strip()
-    assert message in error
-    assert error.startswith("error: ")
-    assert "\n" not in error
-    assert "own.toml" in error
+    assert run(STUDY, ["--inputs", str(question), "--output", str(out)]) == 2
+    errors = capsys.readouterr().err.strip().splitlines()
+    assert any(message in line for line in errors), errors
+    assert all(line.startswith("error: ") and "own.toml" in line for line in errors)
     assert not out.exists()
 
 
-def test_a_parameter_that_the_study_finds_is_refused(tmp_path, capsys):
-    text = FILE.read_text(encoding="utf-8").replace("supply.tip_wear]", "supply.pump_pressure]")
-    text = text.replace("low = 0.995\nmode = 1.0\nhigh = 1.01", 'low = "90 psi"\nmode = "100 psi"\nhigh = "110 psi"')
-    (tmp_path / "own.toml").write_text(text, encoding="utf-8")
-    assert run(STUDY, ["--inputs", str(tmp_path / "own.toml"), "--output", str(tmp_path / "out")]) == 2
-    assert "vary supply.pump_pressure_error instead" in capsys.readouterr().err
+def test_set_ups_that_the_pump_cannot_serve_are_all_named(tmp_path, capsys):
+    text = DEPARTMENT.read_text(encoding="utf-8").replace('target_pressure = "50 psi"', 'target_pressure = "250 psi"')
+    text = text.replace('line = "courtyard"\n', "")
+    (tmp_path / "other.toml").write_text(text, encoding="utf-8")
+    out = tmp_path / "out"
+    assert run(STUDY, ["--department", str(tmp_path / "other.toml"), "--output", str(out)]) == 2
+    errors = capsys.readouterr().err.strip().splitlines()
+    assert "target of setups.a = " in errors[0]
+    assert "beyond the supply; the best achievable is" in errors[0]
+    assert "setups.f: has no line, so no pump pressure can be told" in errors[1]
+    assert not out.exists()
+
+
+def test_a_department_in_the_place_of_the_question_is_named(tmp_path, capsys):
+    assert run(STUDY, ["--inputs", str(DEPARTMENT), "--output", str(tmp_path / "out")]) == 2
+    assert "is a department, not a question" in capsys.readouterr().err
+    assert run(STUDY, ["--department", str(FILE), "--output", str(tmp_path / "out")]) == 2
+    assert "is a question for pump_and_crew, not a department" in capsys.readouterr().err

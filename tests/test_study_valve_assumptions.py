@@ -113,7 +113,8 @@ def test_report_has_words_that_an_officer_knows(folder):
     assert "Were all inputs of a group known" in body
     assert "Taken as wholes" in body
     assert "the runs are too few to settle the order" in body
-    assert not re.search(r"\bsafe(ly|ty)?\b", text.lower())
+    promises = text.replace("Fire Safety Journal", "")  # the name of a source
+    assert not re.search(r"\bsafe(ly|ty)?\b", promises.lower())
 
 
 def test_every_table_says_what_it_shows(plan, folder):

@@ -11,6 +11,7 @@ from jetsim.jet.drag import FlightConstants, Jet
 from jetsim.jet.laws.air_stream import _BROKEN, AirStream
 from jetsim.jet.laws.two_stage import TwoStage
 from jetsim.jet.laws.vacuum import Vacuum
+from jetsim.jet.runge_kutta import EIGHTH, FOURTH
 from jetsim.jet.trajectory import fly, trace
 from tests import reference_flight
 
@@ -292,3 +293,22 @@ def test_air_stream_reach_within_1e_6_of_the_reference():
     assert worst["extreme_reach"] <= 1e-6
     assert worst["lateral_drift"] <= 1e-5
     assert worst["apex_height"] <= 1e-6
+
+
+@pytest.mark.parametrize("method", [EIGHTH, FOURTH])
+def test_a_method_holds_all_conditions_of_order_four(method):
+    # One for each rooted tree of up to four nodes (Butcher, from memory).
+    a, b, c = method.earlier, method.weights, method.nodes[:-1]
+    assert a.sum(axis=1) == pytest.approx(c)
+    found = [b.sum(), b @ c, b @ c**2, b @ a @ c, b @ c**3, b @ (c * (a @ c)), b @ a @ c**2, b @ a @ a @ c]
+    assert found == pytest.approx([1, 1 / 2, 1 / 3, 1 / 6, 1 / 4, 1 / 8, 1 / 12, 1 / 24], abs=1e-12)
+
+
+@pytest.mark.parametrize("method", [EIGHTH, FOURTH])
+def test_the_slots_of_a_method_hold_the_stages_that_are_summed(method):
+    held = {0: 0}
+    for number, stage in enumerate(method.stages, start=1):
+        row = method.weights if number == len(method.stages) else method.earlier[number]
+        assert [held[stage.first + i] for i in range(stage.stages.size)] == list(stage.stages)
+        assert sum(stage.weights) == pytest.approx(row.sum())
+        held[stage.slot] = number

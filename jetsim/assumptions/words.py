@@ -8,7 +8,7 @@ import xarray as xr
 
 from jetsim import findings
 from jetsim.assumptions.moves import LEADER, Shift, Swap, largest_swap, leader_survives, pairs, shifts
-from jetsim.assumptions.question import VALVE, Laws, Loaded, Plan
+from jetsim.assumptions.question import VALVE, Laws, Plan
 from jetsim.assumptions.runs import Combination, Found, Mapped
 from jetsim.experiment.readings import Fall
 from jetsim.experiment.space import ParameterSpace
@@ -81,14 +81,14 @@ def lead(plan: Plan, found: Found) -> list[str]:
         everywhere(plan, found),
         shift_sentence(plan, found, reach),
         measurement_sentence(plan, found),
-        f"{ignorance_sentence(plan, found)} {standing_sentence(plan)}",
+        f"{ignorance_sentence(plan, found)} {standing(plan)}",
     ]
     return [sentence for sentence in said if sentence]
 
 
 def short_lead(plan: Plan, found: Found) -> str:
     """The findings about one of several streams, in a paragraph."""
-    said = [verdict(plan, found), measurement_sentence(plan, found), standing_sentence(plan)]
+    said = [verdict(plan, found), measurement_sentence(plan, found), standing(plan)]
     return f"{plan.label}: {' '.join(sentence for sentence in said if sentence)}"
 
 
@@ -381,21 +381,10 @@ def gate_notices(plan: Plan, found: Found) -> list[str]:
     return [f"{plan.label}: {text}" if plan.suffix else text for text in said]
 
 
-def otherwise_sentence(loaded: Loaded) -> str:
-    """Beliefs that the question states otherwise than the package."""
-    if loaded.asked is None or not loaded.asked.question.beliefs:
-        return ""
-    names = [display.short_label(name) for name in loaded.asked.question.beliefs]
-    return f"This study states otherwise than the package: {listed(names)}."
-
-
-def standing_sentence(plan: Plan) -> str:
-    """Which inputs rest on a measurement of this equipment, and which were learnt in part."""
+def standing(plan: Plan) -> str:
+    """What the inputs of a plan rest on."""
     labels = labels_of(plan)
-    measured = [labels[p.name] for p in plan.space.parameters if p.basis == "measured"]
-    half = [labels[p.name] for p in plan.space.parameters if p.source.startswith("half learnt")]
-    told = [f"{words}: {listed(names)}" for words, names in (("Measured", measured), ("half learnt", half)) if names]
-    return f"{'; '.join(told)}; everything else is believed." if told else "No input of this study was measured."
+    return findings.standing_sentence({labels[p.name]: p for p in plan.space.parameters})
 
 
 def overview(plans: Sequence[Plan], founds: Sequence[Found]) -> str:

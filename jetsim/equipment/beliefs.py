@@ -188,12 +188,15 @@ _READINGS = (
            "how much two shutoffs of one style differ"),
     Belief("trial.gauge_error", Normal(0.0, 0.02, -0.1, 0.1), "unknown", "assumption", "a gauge within 2 %"),
     Belief("trial.meter_error", Normal(0.0, 0.02, -0.1, 0.1), "unknown", "assumption", "a flowmeter within 2 %"),
+    Belief("trial.wind_error", Normal(0.0, 0.2, -0.8, 0.8), "unknown", "assumption",
+           "wind is read low and beside the stream"),
     Belief("trial.reach_scatter", LogNormal(0.025, 0.4, 0.003, 0.2), "unknown", "assumption",
            "reach of one stream from throw to throw"),
     Belief("trial.breakup_scatter", LogNormal(0.10, 0.4, 0.01, 0.5), "unknown", "assumption",
            "seen breakup of one stream from throw to throw"),
 )  # fmt: skip
 
+READINGS = tuple(belief.name for belief in _READINGS)
 BELIEFS = MappingProxyType({belief.name: belief for belief in (*_TABLE, *_READINGS)})
 
 # Beliefs that hold for every stream, whatever nozzle, shutoff or line it comes from.

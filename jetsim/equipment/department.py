@@ -203,6 +203,11 @@ class Department:
     content: Mapping[str, Any] = field(default_factory=dict)
 
     @property
+    def crews(self) -> dict[str, Crew]:
+        """Name to crew, as the file states them."""
+        return {name: _crew(name, entry) for name, entry in self.file.crews.items()}
+
+    @property
     def units(self) -> UnitSystem:
         """How results are shown."""
         return self.file.units

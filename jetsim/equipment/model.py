@@ -3,19 +3,20 @@
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from functools import cached_property
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from jetsim import media
 from jetsim.equipment.department import SetUp
 from jetsim.errors import InputError
-from jetsim.hydraulics.believed import Deviation, actual_line, actual_nozzle, delivered
+from jetsim.hydraulics.believed import Deviation, actual_line, actual_nozzle
 from jetsim.hydraulics.crew import crew_force
 from jetsim.hydraulics.hoseline import HoseLine
 from jetsim.hydraulics.nozzle_kinds import Nozzle
+from jetsim.hydraulics.operating_point import operating_point
 from jetsim.hydraulics.required_pressure import RequiredPressure, required_pump_pressure
 from jetsim.quantities import quantity
 from jetsim.simulation import simulate, sparing
@@ -32,6 +33,7 @@ NOZZLE_ERROR, PUMP_ERROR, EXCESS = (
 )
 DELIVERED, NEEDED, FORCE = "supply.delivered_pressure", "supply.needed_pump_pressure", "supply.crew_force"
 DEVIATIONS = tuple(f"supply.{item.name}" for item in fields(Deviation))
+_TRICKLE = 1.0  # Pa
 # Results of a run in which no water reaches the nozzle; all others are undefined.
 _DRY = {"outcome": np.int8(1), "validity": np.int16(0), "flow_rate": 0.0, "exit_speed": 0.0, "reaction_force": 0.0}
 
@@ -79,6 +81,21 @@ class SetUpModel:
             return self.setup.target[NOZZLE]
         return float(self.nozzle({}).pressure(self.setup.target["flow"], self.density))
 
+    def check_reachable(self, where: str) -> None:
+        """Refuse a target that the set-up's pump cannot give; without a line nothing is refused.
+
+        Raises
+        ------
+        InputError
+            Starts with `where` and names the best achievable.
+        """
+        if self.believed is None:
+            return
+        try:
+            self.believed.demand_reachable(f"target of setups.{self.setup.name}")
+        except InputError as error:
+            raise InputError(f"{where}: {error}") from None
+
     @property
     def density(self) -> Any:
         """Of the water that is believed [kg/m3]."""
@@ -106,43 +123,98 @@ class SetUpModel:
             nozzle), ``supply.needed_pump_pressure`` (NaN without a line) and ``supply.crew_force``. Where no water
             reaches the nozzle the flow is 0, what needs a stream is NaN, and `outcome` is 1.
         """
-        values = {**self.fixed, **{str(name): samples[name].values for name in samples.data_vars}}
-        count = samples.sizes["sample"]
-        deviation = Deviation(**{name.partition(".")[2]: values[name] for name in DEVIATIONS if name in values})
-        nozzle = actual_nozzle(self.nozzle(values), deviation)
-        line = self.setup.hose_line(values)
-        density = media.water_density(values.get("water_temperature", Stream.water_temperature))
-        pressure = self._pressure(values, line, deviation, density)
-        flowing = np.broadcast_to(pressure > 0, count)
-        own = stream_fields(self.setup, values)
-        asked = tuple(name for name in self.outputs if not name.startswith("supply."))
-        result = _simulated({**own, **equivalent_fields(nozzle, pressure), **sparing(asked)}, flowing)
-        extra = {DELIVERED: pressure, FORCE: crew_force(result["reaction_force"].values, values.get(EXCESS, 0.0))}
-        extra[NEEDED] = self._needed(pressure, nozzle, (line, deviation, density))
+        run, count = self._run(samples), samples.sizes["sample"]
+        result = self._simulated(run, count, path=False)
+        force = crew_force(result["reaction_force"].values, run.values.get(EXCESS, 0.0))
+        extra = {DELIVERED: run.pressure, FORCE: force, NEEDED: run.real.pump_pressure(run.pressure)}
         for name, value in extra.items():
             result[name] = _labelled(name, np.broadcast_to(value, count))
         return result[[*self.outputs, "outcome", "validity"]] if self.outputs else result
 
-    def _pressure(self, values: Mapping[str, Any], line: HoseLine | None, deviation: Deviation, density: Any) -> Array:
+    def flown(self, samples: xr.Dataset) -> xr.Dataset:
+        """Results of the stream alone with its flown path, see `jetsim.simulation.simulate`; ``sample`` comes last."""
+        return self._simulated(self._run(samples), samples.sizes["sample"], path=True)
+
+    def streams(self, samples: xr.Dataset) -> dict[str, Any]:
+        """Fields of the streams that a sample throws, for what flies them itself; scalars or of shape (sample,).
+
+        Where no water reaches the nozzle, a trickle leaves it.
+        """
+        run = self._run(samples)
+        pressure = np.maximum(run.pressure, _TRICKLE)
+        return {**stream_fields(self.setup, run.values), **equivalent_fields(run.real.nozzle, pressure)}
+
+    def _simulated(self, run: "_Run", count: int, path: bool) -> xr.Dataset:
+        asked = tuple(name for name in self.outputs if not name.startswith("supply."))
+        own = stream_fields(self.setup, run.values)
+        columns = {**own, **equivalent_fields(run.real.nozzle, run.pressure), **sparing(asked)}
+        return _simulated(columns, np.broadcast_to(run.pressure > 0, count), path)
+
+    def _run(self, samples: xr.Dataset) -> "_Run":
+        values = {**self.fixed, **{str(name): samples[name].values for name in samples.data_vars}}
+        real = self.actual(values)
+        return _Run(values, real, self._pressure(values, real))
+
+    def actual(self, values: Mapping[str, Any]) -> "Actual":
+        """Nozzle and line as they really are, by the given values and what is fixed for the rest."""
+        given = {**self.fixed, **values}
+        deviation = Deviation(**{name.partition(".")[2]: given[name] for name in DEVIATIONS if name in given})
+        line = self.setup.hose_line(given)
+        density = media.water_density(given.get("water_temperature", Stream.water_temperature))
+        lying = None if line is None else actual_line(line, deviation)
+        return Actual(actual_nozzle(self.nozzle(given), deviation), lying, density)
+
+    def _pressure(self, values: Mapping[str, Any], real: "Actual") -> Array:
         """Pressure at the nozzle [Pa], at least 0."""
         if self.drive == "nozzle":
             held = np.asarray(values.get(NOZZLE, self.target_pressure), dtype=float)
             return np.asarray(np.maximum(held + values.get(NOZZLE_ERROR, 0.0), 0.0))
-        assert line is not None
         assert self.believed is not None
         pump = values.get(PUMP, float(self.believed.pump_pressure))
-        point = delivered(pump, line, self.nozzle(values), deviation, density)
-        return np.where(point.flow_rate > 0, point.nozzle_pressure, 0.0)
+        return real.nozzle_pressure(np.asarray(pump) + values.get(PUMP_ERROR, 0.0))
 
-    def _needed(self, pressure: Array, nozzle: Nozzle, system: tuple[HoseLine | None, Deviation, Any]) -> Array:
-        """Pump pressure that gives the nozzle pressure behind the line as it really lies [Pa]."""
-        line, deviation, density = system
-        if line is None:
+
+class _Run(NamedTuple):
+    """A sample from the pump to the tip: its values, what is really there, and the pressure at the nozzle [Pa]."""
+
+    values: Mapping[str, Any]
+    real: "Actual"
+    pressure: Array
+
+
+@dataclass(frozen=True, eq=False)
+class Actual:
+    """Nozzle and line as they really are; members are arrays of cases.
+
+    Attributes
+    ----------
+    nozzle : Nozzle
+    line : HoseLine or None
+    density : array
+        Of the water [kg/m3].
+    """
+
+    nozzle: Nozzle
+    line: HoseLine | None
+    density: Any
+
+    def flow(self, pressure: ArrayLike) -> Array:
+        """Flow at a nozzle pressure [m3/s]."""
+        return self.nozzle.flow(pressure, self.density)
+
+    def pump_pressure(self, pressure: ArrayLike) -> Array:
+        """Pump pressure that gives a nozzle pressure [Pa]; NaN without a line."""
+        if self.line is None:
             return np.asarray(np.nan)
-        lying = actual_line(line, deviation)
-        flow = nozzle.flow(pressure, density)
-        lost = lying.friction_loss(flow, density) + lying.local_loss(flow, density)
-        return np.asarray(pressure + lost + lying.elevation_pressure(density))
+        flow = self.flow(pressure)
+        lost = self.line.friction_loss(flow, self.density) + self.line.local_loss(flow, self.density)
+        return np.asarray(np.asarray(pressure) + lost + self.line.elevation_pressure(self.density))
+
+    def nozzle_pressure(self, pump: ArrayLike) -> Array:
+        """Nozzle pressure that a pump pressure gives [Pa]; 0 where no water comes."""
+        assert self.line is not None
+        point = operating_point(pump, self.line, self.nozzle, self.density)
+        return np.where(point.flow_rate > 0, point.nozzle_pressure, 0.0)
 
 
 def stream_fields(setup: SetUp, values: Mapping[str, Any]) -> dict[str, Any]:
@@ -163,19 +235,22 @@ def _labelled(name: str, values: NDArray[Any]) -> xr.DataArray:
     return xr.DataArray(values, dims="sample", attrs={"units": q.udunits, "long_name": q.long_name})
 
 
-def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_]) -> xr.Dataset:
+def _varies(value: Any) -> bool:
+    """Whether a value has an entry for each run; a tuple of names is one value."""
+    return isinstance(value, np.ndarray) and value.ndim > 0
+
+
+def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_], path: bool) -> xr.Dataset:
     """Simulate the runs in which water flows; the others are marked as never reaching."""
     runs = np.arange(flowing.size)
     # Where no run flows, a trickle in the first one gives the results their names; it is then left out.
     rows = runs[flowing] if flowing.any() else runs[:1]
-    wet = {**columns, "nozzle_pressure": np.where(flowing, columns["nozzle_pressure"], 1.0)}
+    wet = {**columns, "nozzle_pressure": np.where(flowing, columns["nozzle_pressure"], _TRICKLE)}
     picked = {
-        name: xr.DataArray(np.broadcast_to(value, flowing.size)[rows], dims="sample")
-        if np.ndim(value) and name != "further_results"
-        else value
+        name: xr.DataArray(np.broadcast_to(value, flowing.size)[rows], dims="sample") if _varies(value) else value
         for name, value in wet.items()
     }
-    result = simulate(Stream.from_values(picked), workers=1)
+    result = simulate(Stream.from_values(picked), path, workers=1)
     if flowing.all():
         return result
     return result.assign_coords(sample=rows).isel(sample=flowing[rows]).reindex(sample=runs, fill_value=_DRY)

@@ -1,5 +1,6 @@
 """Nozzles as a department states them: one model for each kind, which builds the nozzle that hydraulics knows."""
 
+import math
 from abc import abstractmethod
 from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Literal
@@ -32,9 +33,12 @@ class NozzleEntry(Entry):
     ----------
     believed : tuple of str
         Unknowns of the nozzle that the table of beliefs speaks of where the department does not.
+    without : tuple of str
+        What a crew may vary on other kinds and cannot on this one.
     """
 
     believed: ClassVar[tuple[str, ...]] = ()
+    without: ClassVar[tuple[str, ...]] = ("supply.setting_step",)
     label: Text | None = None
     maximum_pressure: Annotated[float | None, Of("supply.maximum_pressure")] = None
     basis: Text | None = None
@@ -44,6 +48,11 @@ class NozzleEntry(Entry):
     def rated(self) -> float | None:
         """Rated pressure [Pa]; None for a smooth bore."""
         return None
+
+    @property
+    def holds(self) -> tuple[float, float]:
+        """Lowest and highest nozzle pressure that it can be held at within what is stated of it [Pa]."""
+        return 0.0, math.inf if self.maximum_pressure is None else self.maximum_pressure
 
     def nozzle(self, values: Mapping[str, Any]) -> Nozzle:
         """The nozzle with the given values of its unknowns, by quantity; the middle of what is stated for the rest."""
@@ -110,6 +119,7 @@ class ConstantFlowEntry(FogEntry):
 class SelectableFlowEntry(FogEntry):
     """A selectable-flow fog nozzle: a ring with settings."""
 
+    without: ClassVar[tuple[str, ...]] = ()
     kind: Literal["selectable flow"]
     settings: Annotated[list[Annotated[float, Of("supply.rated_flow")]], Field(min_length=2)]
     setting: Annotated[float, Of("supply.rated_flow")]
@@ -127,6 +137,11 @@ class ConstantPressureEntry(FogEntry):
     lowest_flow: Annotated[float, Of("supply.rated_flow")]
     highest_flow: Annotated[float, Of("supply.rated_flow")]
     drift: Annotated[float, Of("supply.pressure_drift")] = STANDARD_DRIFT
+
+    @property
+    def holds(self) -> tuple[float, float]:
+        """See `NozzleEntry`: the pressures over its rated range of flows."""
+        return self.rated_pressure - self.drift, min(self.rated_pressure + self.drift, super().holds[1])
 
     def built(self, own: Mapping[str, Any]) -> Nozzle:
         """See `NozzleEntry`."""

@@ -4,23 +4,24 @@ Each room states its own question as a subclass of `Question`; what all question
 """
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar
 
 from pydantic import Field, field_validator
 
+from jetsim.equipment.beliefs import BELIEFS
 from jetsim.equipment.department import Department, SetUp, load_department
 from jetsim.equipment.learnt import Learnt, read_learnt
 from jetsim.equipment.model import Drive, SetUpModel
-from jetsim.equipment.reading import Name, Part, Stated, Statements, Text, read_model
-from jetsim.equipment.spaces import Choices, Inputs, inputs_of, model_of, space_of
-from jetsim.errors import InputError
+from jetsim.equipment.reading import HERE, Name, Part, Stated, Statements, Text, read_model
+from jetsim.equipment.spaces import UPSTREAM, Choices, Inputs, inputs_of, model_of, space_of
+from jetsim.errors import InputError, InputFileError
 from jetsim.experiment.parameters import Parameter
 from jetsim.experiment.space import ParameterSpace, check_power
 from jetsim.experiment.studyfile import read_outputs
 from jetsim.experiment.tables import Table, load_toml
-from jetsim.quantities import UnitSystem, quantity
+from jetsim.quantities import UnitSystem, did_you_mean, quantity
 
 Stating = Annotated[Mapping[str, Stated], Statements()]
 Q = TypeVar("Q", bound="Question")
@@ -63,12 +64,26 @@ class Question(Part):
     def _results(cls, value: list[str]) -> list[str]:
         return list(read_outputs(Table("", {"outputs": value})))
 
+    @field_validator("beliefs")
+    @classmethod
+    def _believed(cls, value: Mapping[str, Stated]) -> Mapping[str, Stated]:
+        known = (*BELIEFS, UPSTREAM)
+        lines = [
+            f"{HERE}.{name}: is nothing that the package believes; state it in the department, or under [vary] or "
+            f"[fixed]{did_you_mean(name, known)}"
+            for name in value
+            if name not in known
+        ]
+        if lines:
+            raise InputFileError(lines)
+        return value
+
     @field_validator("fixed")
     @classmethod
     def _certain(cls, value: Mapping[str, Stated]) -> Mapping[str, Stated]:
         for name, stated in value.items():
             if stated.distribution is not None:
-                raise InputError(f"{name}: is a distribution: state it under [vary]")
+                raise InputError(f"{HERE}.{name}: is a distribution: state it under [vary]")
         return value
 
     @field_validator("vary")
@@ -76,7 +91,7 @@ class Question(Part):
     def _uncertain(cls, value: Mapping[str, Stated]) -> Mapping[str, Stated]:
         for name, stated in value.items():
             if stated.distribution is None:
-                raise InputError(f"{name}: does not vary: state it under [fixed]")
+                raise InputError(f"{HERE}.{name}: does not vary: state it under [fixed]")
         return value
 
     def quick(self: Q) -> Q:
@@ -123,6 +138,10 @@ class Asked(Generic[Q]):
     setups: tuple[SetUp, ...]
     learnt: Learnt | None
     path: Path
+
+    def quick(self) -> "Asked[Q]":
+        """The same with the quick question."""
+        return replace(self, question=self.question.quick())
 
     @property
     def units(self) -> UnitSystem:

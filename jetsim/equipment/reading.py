@@ -30,7 +30,7 @@ from jetsim.experiment.tables import Table, load_toml, read_field, read_measure
 from jetsim.quantities import QUANTITIES, Quantity, did_you_mean, quantity
 
 # Stands for the place of a value until the reader of the whole file knows it.
-_HERE = "«here»"
+HERE = "«here»"
 _PEDIGREE = ("role", "basis", "source")
 
 Name = Annotated[str, StringConstraints(pattern=r"^[a-z0-9][a-z0-9_]*$")]
@@ -116,15 +116,15 @@ class Of:
         return json_schema_of(quantity(self.name), uncertain)
 
     def _number(self, raw: Any) -> float:
-        return float(read_field(_HERE, raw, self.name))
+        return float(read_field(HERE, raw, self.name))
 
     def _stated(self, raw: Any) -> Stated:
-        return read_stated(_HERE, raw, self.name)
+        return read_stated(HERE, raw, self.name)
 
     def _difference(self, raw: Any) -> float:
-        value = read_measure(_HERE, raw, quantity(self.name).dimension).interval
+        value = read_measure(HERE, raw, quantity(self.name).dimension).interval
         if value <= 0:
-            raise InputError(f"{_HERE} = {shown(raw)}: must be above 0")
+            raise InputError(f"{HERE} = {shown(raw)}: must be above 0")
         return value
 
 
@@ -143,12 +143,12 @@ class Statements:
 
     def _read(self, raw: Any) -> dict[str, Stated]:
         if not isinstance(raw, Mapping):
-            raise InputError(f"{_HERE} = {shown(raw)}: must be a table, [{_HERE}]")
+            raise InputError(f"{HERE} = {shown(raw)}: must be a table, [{HERE}]")
         found, lines = {}, []
-        for name, value in flat_names(Table(_HERE, raw)).content.items():
+        for name, value in flat_names(Table(HERE, raw)).content.items():
             try:
-                check_input(name, f"{_HERE}.{name}")
-                found[name] = read_stated(f"{_HERE}.{name}", value, name)
+                check_input(name, f"{HERE}.{name}")
+                found[name] = read_stated(f"{HERE}.{name}", value, name)
             except InputError as error:
                 lines.append(str(error))
         if lines:
@@ -199,7 +199,7 @@ def _lines(detail: ErrorDetails, kind: type[BaseModel]) -> list[str]:
     error = detail["ctx"]["error"]
     texts = error.lines if isinstance(error, InputFileError) else [str(error)]
     place = f"{spot.place}: " if spot.place else ""
-    return [text.replace(_HERE, spot.place) if _HERE in text else f"{place}{text}" for text in texts]
+    return [text.replace(HERE, spot.place) if HERE in text else f"{place}{text}" for text in texts]
 
 
 def _line(detail: ErrorDetails, spot: "_Spot") -> str:

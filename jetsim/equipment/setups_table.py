@@ -1,6 +1,6 @@
 """The same numbers of each set-up in every study: everything at its median, at its target, in still air."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 import numpy as np
 import xarray as xr
@@ -41,7 +41,12 @@ def middle_of(setup: SetUp, learnt: Learnt | None) -> dict[str, float]:
 
 def setups_table(department: Department, setups: Sequence[SetUp], learnt: Learnt | None) -> Table:
     """Flow, pressures, reaction and distances of each set-up at its target."""
-    rows = [(s.label, name, value) for s in setups for name, value in middle_of(s, learnt).items()]
+    return told({setup.label: middle_of(setup, learnt) for setup in setups})
+
+
+def told(middles: Mapping[str, Mapping[str, float]]) -> Table:
+    """The table, from what `middle_of` gives for each label."""
+    rows = [(label, name, value) for label, middle in middles.items() for name, value in middle.items()]
     labels, names, values = (list(column) for column in zip(*rows, strict=True))
     sources = [QUANTITIES_TOLD[str(name)] for name in names]
     columns = [Column("setup", labels, "", "set-up"), Column("quantity", names, "", "quantity")]

@@ -24,7 +24,7 @@ from jetsim.equipment.beliefs import (
 )
 from jetsim.equipment.department import Department, SetUp
 from jetsim.equipment.learnt import Learnt
-from jetsim.equipment.model import Drive, SetUpModel
+from jetsim.equipment.model import NEEDED, Drive, SetUpModel
 from jetsim.equipment.reading import Stated
 from jetsim.errors import InputError
 from jetsim.experiment.design import sobol_points, spawn
@@ -52,15 +52,20 @@ class Inputs:
         Input to the entry that it belongs to, as ``"nozzles.bore"``; inputs that all streams share are left out.
     latents : tuple of Latent
         Shared causes.
+    own : mapping of str to str
+        Input to its key among joint draws, where the draws know this very set-up.
     """
 
     parameters: tuple[Parameter, ...]
     fixed: Mapping[str, Any]
     owners: Mapping[str, str]
     latents: tuple[Latent, ...] = ()
+    own: Mapping[str, str] = field(default_factory=dict)
 
     def key(self, name: str) -> str:
-        """An input's name among those of several set-ups: with its owner, where it has one."""
+        """An input's name among those of several set-ups: as learnt of this set-up, else with its owner, if any."""
+        if name in self.own:
+            return self.own[name]
         owner = self.owners.get(name)
         return name if owner is None else f"{name}[{owner.partition('.')[2]}]"
 
@@ -129,11 +134,19 @@ def inputs_of(setup: SetUp, choices: Choices | None = None, learnt: Learnt | Non
         owners.setdefault("supply.hose_deviation", f"lines.{setup.owners['line']}")
     speaking = _speaking(beliefs, given)
     _check_acting(setup, asked, speaking)
-    parameters, fixed = _split(speaking, replace(asked, vary=tuple(_as_known(p, speaking) for p in asked.vary)))
+    read = [_as_known(p, speaking) for p in asked.vary if p.name not in setup.nozzle.without]
+    parameters, fixed = _split(speaking, replace(asked, vary=tuple(read)))
     tied, latents = latents_of(parameters)
-    if learnt is not None:
-        tied, latents = learnt.applied(tied, latents, Inputs(tied, fixed, owners).key)
-    return Inputs(tied, fixed, owners, latents)
+    if learnt is None:
+        return Inputs(tied, fixed, owners, latents)
+    own = {p.name: key for p in tied if (key := own_key(p.name, setup.name)) in learnt.draws}
+    tied, latents = learnt.applied(tied, latents, Inputs(tied, fixed, owners, own=own).key)
+    return Inputs(tied, fixed, owners, latents, own)
+
+
+def own_key(name: str, setup: str) -> str:
+    """Key of an input that was learnt of one set-up, which may depart from others with the same shutoff."""
+    return f"{name}[setups.{setup}]"
 
 
 def _stated(setup: SetUp) -> tuple[dict[str, tuple[Stated, str]], dict[str, str]]:
@@ -165,7 +178,12 @@ def _believed(setup: SetUp, asked: Choices) -> list[str]:
     laws = asked.laws
     names = [*STREAM, *setup.nozzle.believed, "supply.reaction_excess"]
     names += [name for name in OF_LAWS if BELIEFS[name].acts_under(laws)]
-    if setup.line is not None and any(setup.hoses[part.hose].scatter > 0 for part in setup.line.sections):
+    through_line = asked.drive == "pump" or not asked.outputs or NEEDED in asked.outputs
+    if (
+        through_line
+        and setup.line is not None
+        and any(setup.hoses[part.hose].scatter > 0 for part in setup.line.sections)
+    ):
         names.append("supply.hose_deviation")
     if BREAKUP in setup.measured:
         names = [name for name in names if name not in BEFORE_BREAKUP]
@@ -275,9 +293,13 @@ def joint_draws(
         latents |= {latent.name: latent for latent in one.latents}
         for parameter in one.parameters:
             keyed = replace(parameter, name=one.key(parameter.name))
+            if learnt is not None and keyed.name in learnt.draws:  # its ties are those of the joint draws
+                keyed = replace(keyed, loadings={}, group=None)
             other = parameters.get(keyed.name, keyed)  # a set-up without a shutoff ties its tip to nothing: others may
             parameters[keyed.name] = keyed if len(keyed.loadings) >= len(other.loadings) else other
-    every = ParameterSpace(tuple(parameters.values()), tuple(latents.values()), seed=seed)
+    used = {name for parameter in parameters.values() for name in parameter.loadings}
+    causes = tuple(latent for name, latent in latents.items() if name in used)
+    every = ParameterSpace(tuple(parameters.values()), causes, seed=seed)
     check_power("draws", count)
     (child,) = spawn(seed, 1)
     values = every.transform(sobol_points(count, len(every.columns), child))

@@ -21,6 +21,7 @@ from jetsim.jet.trajectory import Trace, trace
 Array = NDArray[np.float64]
 
 STATIONS = 61
+_SHORTEST = 1e-12  # m
 
 
 @dataclass(frozen=True)
@@ -65,9 +66,16 @@ class Spray:
 
 
 def interpolate(at: Array, known: Array, values: Array) -> Array:
-    """Values at `at` (m, n), linear between `known` (stations, n) column by column."""
-    columns = (np.interp(a, k, v) for a, k, v in zip(at.T, known.T, values.T, strict=True))
-    return np.stack(list(columns), axis=1)
+    """Values at `at` (m, n), linear between `known` (stations, n) column by column; those of the ends beyond them."""
+    column, last = np.arange(known.shape[1]), len(known) - 1
+    rows = []
+    for row in at:
+        after = np.clip(np.count_nonzero(known <= row, axis=0), 1, last)
+        start, end = known[after - 1, column], known[after, column]
+        part = np.clip((row - start) / np.maximum(end - start, _SHORTEST), 0.0, 1.0)
+        before = values[after - 1, column]
+        rows.append(before + part * (values[after, column] - before))
+    return np.stack(rows)
 
 
 def between_elevations(spray: Spray, flown: Array, wanted: Array, law: MeanFlight) -> Spray:

@@ -2,10 +2,10 @@
 
 The core up to the breakup length is a parabola in closed form, so no step ever straddles the jump in drag at
 breakup. Beyond it each flight stays in one upright plane of the wind's frame, for no force points out of it; two
-components of place and velocity describe it. An eighth-order Runge-Kutta method advances whole arrays, with steps that
-grow from a cubic start: the air begins to move at breakup, and everything changes fastest there. Apex and landing are
-found on the fifth-degree Hermite polynomial of their step. The tests hold the reach against an event-split DOP853 at
-rtol 1e-12, in three dimensions.
+components of place and velocity describe it. A Runge-Kutta method, of order eight or of order four, advances whole
+arrays, with steps that grow from a cubic start: the air begins to move at breakup, and everything changes fastest
+there. Apex and landing are found on the fifth-degree Hermite polynomial of their step. The tests hold the reach against
+an event-split DOP853 at rtol 1e-12, in three dimensions.
 """
 
 from copy import deepcopy
@@ -17,25 +17,62 @@ from numpy.typing import NDArray
 
 from jetsim.jet.core import Core, Flight, Launch, core_results, fall_time, heading
 from jetsim.jet.drag import DragLaw
-from jetsim.jet.runge_kutta import LIVE, NODES, SLOTS, STAGES
+from jetsim.jet.runge_kutta import EIGHTH, FOURTH, Method
 from jetsim.units import STANDARD_GRAVITY as G
 
 Array = NDArray[np.float64]
 
-# Steps over the drag-free flight time: so many at level launch, and so many more straight up as the wind sees it, where
-# the water turns round almost on the spot. They hold the reach to 1e-6 of itself, mostly to 1e-8; where the wind all
-# but cancels the level speed of a stream, to 1e-4, at worst to a few centimetres.
-LEVEL_STEPS, UPRIGHT_STEPS = 15, 36
 # A flight that takes more steps, or ends in no numbers, is flown again in finer ones, so many to one; if that does not
 # help the law cannot say where the water goes: the flight is lost, and its results are NaN.
 MOST_STEPS, FINER = 4000, 8
 # Every so many steps the flights still in the air are looked at, so that an unstable one ends at once.
 CHECK = 64
-# The step number at which the steps' cubic start turns into even steps.
-_TURN = 26.0
 # Numbers in the state of the cases flown together: work arrays that stay in the processor's cache, and yet pieces of
 # work long enough for threads not to wait for each other.
 BLOCK = 98_304
+
+
+@dataclass(frozen=True)
+class Effort:
+    """Method and steps of a flight.
+
+    Attributes
+    ----------
+    method : Method
+    level, upright : float
+        Steps over the drag-free flight time: so many at level launch, and so many more straight up as the wind sees it,
+        where the water turns round almost on the spot.
+    turn : float
+        The step number at which the steps' cubic start turns into even steps.
+    leap : float
+        Part of a law's `longest_step` that one step leaps over.
+    """
+
+    method: Method
+    level: float
+    upright: float
+    turn: float
+    leap: float
+
+    def clock(self, step: float) -> tuple[float, float]:
+        """Time since breakup after so many steps, and its rate per step, over the pace: cubic at first, then even."""
+        sum_ = step + self.turn
+        return step * (step / sum_) ** 2, step**2 * (step + 3 * self.turn) / sum_**3
+
+    def pace(self, expected: Array, angle: Array, law: DragLaw) -> Array:
+        """Length of the even steps [s], from the drag-free time beyond breakup and the angle that the wind sees."""
+        steps = self.level + self.upright * (angle / (np.pi / 2)) ** 4
+        return np.asarray(
+            np.minimum(expected / (steps * (steps / (steps + self.turn)) ** 2), self.leap * law.longest_step)
+        )
+
+
+# Holds the reach to 1e-6 of itself, mostly to 1e-8; where the wind all but cancels the level speed of a stream, to
+# 1e-4, at worst to a few centimetres.
+FINE = Effort(EIGHTH, 15, 36, 26.0, 1.0)
+# For drop classes, at about a third of the cost: holds the effective reach of fire streams to a few parts in 10,000, at
+# worst to about 0.3 % or some millimetres. No step leaps over more than the method is stable for.
+ROUGH = Effort(FOURTH, 10, 10, 18.0, 0.6)
 
 
 class _Step(NamedTuple):
@@ -107,7 +144,7 @@ class _Spray(NamedTuple):
     pace: Array
 
     @classmethod
-    def of(cls, law: DragLaw, launch: Launch, core: Core, broken: Array) -> "_Spray":
+    def of(cls, law: DragLaw, launch: Launch, core: Core, broken: Array, effort: Effort) -> "_Spray":
         """All flights where their cores end."""
         place, velocity = core.position(broken), core.velocity(broken)
         size, direction = heading(velocity[:2] - law.wind)
@@ -116,7 +153,7 @@ class _Spray(NamedTuple):
         expected = fall_time(velocity[2], place[2] - launch.target_height)
         # Cases that cannot reach their target fly to their apex and a little on, to be seen not to.
         expected = np.where(expected > 0, expected, np.abs(velocity[2]) / G + 0.1)
-        pace = _pace(expected, np.arctan2(np.abs(core.up), size), law)
+        pace = effort.pace(expected, np.arctan2(np.abs(core.up), size), law)
         plane = _Plane(place[:2], direction, law.wind)
         return cls(broken, plane, np.stack([np.zeros_like(size), place[2]]), y, launch.target_height, pace)
 
@@ -201,7 +238,9 @@ def trace(law: DragLaw, launch: Launch, breakup_length: Array, stations: int) ->
     return flown.replayed(Trace.even(landed, stations))
 
 
-def fly(law: DragLaw, launch: Launch, breakup_length: Array, points: Trace | None = None) -> Flight:
+def fly(
+    law: DragLaw, launch: Launch, breakup_length: Array, points: Trace | None = None, effort: Effort = FINE
+) -> Flight:
     """Fly every case to its target height.
 
     Parameters
@@ -214,6 +253,7 @@ def fly(law: DragLaw, launch: Launch, breakup_length: Array, points: Trace | Non
         Path length of the drag-free core [m].
     points : Trace, optional
         Filled in on the way.
+    effort : Effort, optional
 
     Returns
     -------
@@ -226,35 +266,23 @@ def fly(law: DragLaw, launch: Launch, breakup_length: Array, points: Trace | Non
     if points is not None:
         points.add_core(core, broken)
     flying = np.flatnonzero(~flight.landed_before_breakup)
-    spray, block = _Spray.of(law, launch, core, broken), BLOCK // (2 + law.extra)
+    spray, block = _Spray.of(law, launch, core, broken, effort), BLOCK // (2 + law.extra)
     for start in range(0, flying.size, block):
         cases = flying[start : start + block]
         whole = cases.size == broken.size
-        _March(law if whole else law.take(cases), spray.take(cases), cases).run(flight, points)
+        _March(law if whole else law.take(cases), spray.take(cases), cases, effort).run(flight, points)
     again = np.flatnonzero(flight.lost)
     if again.size:
         finer = spray._replace(pace=spray.pace / FINER).take(again)
-        _March(law.take(again), finer, again).run(flight, points, FINER * MOST_STEPS)
+        _March(law.take(again), finer, again, effort).run(flight, points, FINER * MOST_STEPS)
     return flight
-
-
-def _clock(step: float) -> tuple[float, float]:
-    """Time since breakup after so many steps, and its rate per step, over the pace: cubic at first, then even."""
-    sum_ = step + _TURN
-    return step * (step / sum_) ** 2, step**2 * (step + 3 * _TURN) / sum_**3
-
-
-def _pace(expected: Array, angle: Array, law: DragLaw) -> Array:
-    """Length of the even steps [s] from the drag-free time of flight beyond breakup and the angle seen by the wind."""
-    steps = LEVEL_STEPS + UPRIGHT_STEPS * (angle / (np.pi / 2)) ** 4
-    return np.asarray(np.minimum(expected / (steps * (steps / (steps + _TURN)) ** 2), law.longest_step))
 
 
 class _March:
     """The spray stage: advances the cases still in the air and writes their apex and landing."""
 
-    def __init__(self, law: DragLaw, spray: _Spray, cases: NDArray[np.intp]) -> None:
-        self.law, self.cases = law, cases
+    def __init__(self, law: DragLaw, spray: _Spray, cases: NDArray[np.intp], effort: Effort) -> None:
+        self.law, self.cases, self.effort = law, cases, effort
         self.breakup, self.plane, self.place, self.y, self.target, self.pace = spray
         self.number = 0
         self._finished = np.zeros(cases.size, dtype=bool)
@@ -264,7 +292,7 @@ class _March:
     def _allocate(self) -> None:
         """Work arrays, kept from step to step: fresh large arrays would cost more than the arithmetic."""
         rows, cases = self.y.shape
-        self.stages = np.empty((max(SLOTS) + 1, rows, cases))
+        self.stages = np.empty((self.effort.method.slots, rows, cases))
         self.end, self.end_place = np.empty((rows, cases)), np.empty((2, cases))
         self.time = np.empty(cases)
 
@@ -311,29 +339,35 @@ class _March:
 
     def _elapsed(self) -> Array:
         """Time since breakup at the start of the step."""
-        return self.pace * _clock(self.number)[0]
+        return self.pace * self.effort.clock(self.number)[0]
 
     def _advance(self) -> _Step:
         """One Runge-Kutta step; the last stage stands at the end of the step."""
         stages, end, flat = self.stages, self.end, self.stages.reshape(len(self.stages), -1)
-        shares, rates = np.array([_clock(self.number + node) for node in NODES]).T
-        for number, (weights, live) in enumerate(zip(STAGES, LIVE, strict=True), start=1):
-            np.einsum("i,ij->j", weights[live] * rates[live], flat[: live.size], out=end.reshape(-1))
+        method, clock = self.effort.method, self.effort.clock
+        shares, rates = np.array([clock(self.number + node) for node in method.nodes]).T
+        for stage, share in zip(method.stages, shares[1:], strict=True):
+            live = flat[stage.first : stage.first + stage.weights.size]
+            np.einsum("i,ij->j", stage.weights * rates[stage.stages], live, out=end.reshape(-1))
             end *= self.pace
             end += self.y
-            np.multiply(self.pace, shares[number], out=self.time)
+            np.multiply(self.pace, share, out=self.time)
             self.time += self.breakup
-            self.law.rates(self.time, end, stages[SLOTS[number]])
-        # The way is the sum of the stages' velocities, which are themselves sums of the stages before them.
-        weights = STAGES[-1] * rates[:12]
-        earlier = (weights @ _EARLIER * rates[:12])[LIVE[-1]]
-        np.einsum("i,ijk->jk", earlier, stages[: earlier.size, :2], out=self.end_place)
+            self.law.rates(self.time, end, stages[stage.slot])
+        self._advance_place(rates[:-1])
+        length = self.pace * (shares[-1] - clock(self.number)[0])
+        return _Step(length, (self.place, self.y[:2], stages[0][:2]), (self.end_place, end[:2], stages[-1][:2]))
+
+    def _advance_place(self, rates: Array) -> None:
+        """The way is the sum of the stages' velocities, which are themselves sums of the stages before them."""
+        method = self.effort.method
+        weights, last = method.weights * rates, method.stages[-1]
+        earlier = (weights @ method.earlier * rates)[last.stages]
+        np.einsum("i,ijk->jk", earlier, self.stages[last.first : last.first + earlier.size, :2], out=self.end_place)
         self.end_place *= self.pace
         self.end_place += self.y[:2] * weights.sum()
         self.end_place *= self.pace
         self.end_place += self.place
-        length = self.pace * (shares[12] - _clock(self.number)[0])
-        return _Step(length, (self.place, self.y[:2], stages[0][:2]), (self.end_place, end[:2], stages[-1][:2]))
 
     def _shift(self) -> None:
         """Make the end of the step the start of the next; the old start becomes work space."""
@@ -380,9 +414,3 @@ class _March:
         place = self.plane.take(chosen).ground(_polynomial(c[:, 0], u), elapsed)
         flight.extreme_reach[cases], flight.lateral_drift[cases] = place
         flight.flight_time[cases] = self.breakup[chosen] + elapsed
-
-
-# Weights of the earlier stages, row by row; the last row of `STAGES` is the step itself.
-_EARLIER = np.zeros((12, 12))
-for _row, _weights in enumerate(STAGES[:-1], start=1):
-    _EARLIER[_row, :_row] = _weights

@@ -16,6 +16,7 @@ from jetsim.report.figures_general import (
     share_bars,
 )
 from jetsim.report.figures_sensitivity import NOTHING, ControlEffect, IndexView, control_effects, index_bars
+from jetsim.report.figures_staffing import Curve, Mark, Staffing, staffing_chart
 from jetsim.report.figures_stream import Spread, StreamView, SweepAxes, stream_side_view, sweep_contour
 from jetsim.report.style import ROLE_WORDS, ROLES, SERIES, Look, Plot, Words
 
@@ -26,11 +27,13 @@ __all__ = [
     "SERIES",
     "ControlEffect",
     "ConvergenceView",
+    "Curve",
     "Field",
     "IndexView",
     "Limit",
     "Line",
     "Look",
+    "Mark",
     "Matrix",
     "Opening",
     "Panel",
@@ -38,6 +41,7 @@ __all__ = [
     "RankFlow",
     "Shares",
     "Spread",
+    "Staffing",
     "StreamView",
     "SweepAxes",
     "Window",
@@ -50,6 +54,7 @@ __all__ = [
     "rank_flow",
     "shaded_field",
     "share_bars",
+    "staffing_chart",
     "stream_side_view",
     "sweep_contour",
 ]

@@ -116,10 +116,8 @@ def _draw_panel(axes: Axes, x: str, panel: Panel, looks: Mapping[str, Look], sys
     for window in panel.windows:
         ends = display.convert(x, (window.low, window.high), system)
         axes.axvspan(*ends, facecolor="#efe9d9", linewidth=0, zorder=0, label=window.label)
-    for limit in panel.limits:
-        _draw_limit(axes, panel.quantity, limit, system)
     axes.margins(x=0.02)
-    _label_limits(axes, panel, system)
+    draw_limits(axes, panel.quantity, panel.limits, system)
     axes.grid(axis="y")
     axes.set_xlabel(display.axis_label(x, system))
     axes.set_ylabel(plain(display.axis_label(panel.quantity, system), 34))
@@ -136,20 +134,25 @@ def _draw_line(axes: Axes, x: str, y: str, line: Line, look: Look, system: UnitS
     axes.plot(at, values, color=look.colour, marker=look.marker, linestyle=look.line, markevery=every, label=line.label)
 
 
-def _draw_limit(axes: Axes, name: str, limit: Limit, system: UnitSystem) -> None:
-    value = float(display.convert(name, limit.value, system))
-    if limit.high is None:
-        axes.axhline(value, color="#333333", linewidth=1.0, linestyle=(0, (6, 2)))
-    else:
-        axes.axhspan(value, float(display.convert(name, limit.high, system)), facecolor="#cccccc", alpha=0.4,
-                     linewidth=0)  # fmt: skip
+def draw_limits(axes: Axes, name: str, limits: Sequence[Limit], system: UnitSystem) -> None:
+    """Draw limits of quantity `name` across the axes, whose view of `name` is final then.
+
+    Labels stand right of the panel, where they hide no curve, pushed apart where limits lie close.
+    """
+    for limit in limits:
+        value = float(display.convert(name, limit.value, system))
+        if limit.high is None:
+            axes.axhline(value, color="#333333", linewidth=1.0, linestyle=(0, (6, 2)))
+        else:
+            axes.axhspan(value, float(display.convert(name, limit.high, system)), facecolor="#cccccc", alpha=0.4,
+                         linewidth=0)  # fmt: skip
+    _label_limits(axes, name, [limit for limit in limits if limit.label], system)
 
 
-def _label_limits(axes: Axes, panel: Panel, system: UnitSystem) -> None:
-    """Labels right of the panel, where they hide no curve, pushed apart where limits lie close."""
-    limits = sorted((limit for limit in panel.limits if limit.label), key=lambda limit: limit.value)
+def _label_limits(axes: Axes, name: str, named: Sequence[Limit], system: UnitSystem) -> None:
+    limits = sorted(named, key=lambda limit: limit.value)
     bottom, top = axes.get_ylim()
-    at = [(float(display.convert(panel.quantity, limit.value, system)) - bottom) / (top - bottom) for limit in limits]
+    at = [(float(display.convert(name, limit.value, system)) - bottom) / (top - bottom) for limit in limits]
     texts = [plain(limit.label, 15) for limit in limits]
     places = apart(at, [_LINE * (1 + text.count("\n")) for text in texts])
     for text, value, place in zip(texts, at, places, strict=True):

@@ -6,7 +6,6 @@ from typing import Any
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.patches import Rectangle
 from numpy.typing import NDArray
 
 from jetsim.quantities import UnitSystem
@@ -61,8 +60,9 @@ def tally_page(words: Words, tally: Tally) -> Plot:
         axes.text(left + width / 2, -0.1, plain(text, 10), ha="center", va="bottom", fontsize=6.5)
     for row, throw in enumerate(tally.throws):
         axes.text(0.1, row + 0.5, throw, va="center", fontsize=6.5)
-        for left, width in zip(edges, widths, strict=False):
-            axes.add_patch(Rectangle((left, row), width, 1, fill=False, edgecolor=GREY, linewidth=0.6))
+    rows = np.arange(len(tally.throws) + 1)
+    axes.hlines(rows, edges[0], edges[-1], colors=GREY, linewidths=0.6)
+    axes.vlines(edges, rows[0], rows[-1], colors=GREY, linewidths=0.6)
     axes.set_xlim(-0.05, edges[-1] + 0.05)
     axes.set_ylim(len(tally.throws) + 0.1, -1.2)
     axes.axis("off")

@@ -51,6 +51,10 @@ _STREAM = (
      "or worked out from its losses."),
     ("valve_turbulence_factor", "how much the shutoff disturbs the stream", "Disturbance in the water at the tip with "
      "this shutoff over that of a clear waterway; 1 means that the shutoff adds nothing."),
+    ("valve_upstream_factor", "how much the shutoff stirs the water before the tip", "Disturbance in the water before "
+     "the tip with this shutoff over that of a clear waterway; 1 means that the shutoff adds nothing."),
+    ("turbulence_constants.tip_share", "the tip's own share of the disturbance", "Part of a clear tip's disturbance "
+     "that arises in the tip itself, where no shutoff acts."),
     ("valve_loss_coefficient", "pressure lost in the shutoff", "Pressure that the open shutoff takes, in heads of the "
      "water's speed."),
     ("valve_distance", "distance from shutoff to tip", "How many waterway diameters of passage lie between shutoff and "
@@ -82,6 +86,10 @@ _STREAM = (
     ("flight_constants.drop_scale", "drop size against the law", "Drop size of this stream compared with what the law "
      "says."),
     ("flight_constants.drop_spread", "mix of drop sizes", "How much the drops of one stream differ in size."),
+    ("flight_constants.farthest_share", "which drops the flight law stands for", "Part of the water that is finer than "
+     "the drops which fly farthest."),
+    ("flight_constants.wind_frame", "what wind does to the air of the stream", "Whether the air that the stream drags "
+     "along counts against the wind or against the nozzle; nobody has measured it."),
     ("flight_constants.sphere_drag", "drag of a drop", "How strongly the air slows a drop down."),
     ("flight_constants.diameter_ratio", "drop size in the simple flight law", "Size that acts as the drops' size, over "
      "the tip size."),
@@ -111,6 +119,8 @@ _RESULTS = (
      "drops."),
     ("extreme_reach", "extreme reach", "How far out the farthest drops come down; the useful stream ends well before."),
     ("effective_reach", "effective reach", "How far out the stream still brings most of its water."),
+    ("effective_reach_at_best", "effective reach at the best elevation", "How far out the stream still brings most of "
+     "its water when it is held at its best angle of at most 10 deg."),
     ("delivered_fraction", "delivered share", "Part of the flow that comes down beyond the counting distance."),
     ("lateral_drift", "sideways drift", "How far the wind carries the water to the side."),
     ("apex_height", "highest point", "How high above the ground the stream rises."),
@@ -126,6 +136,10 @@ _RESULTS = (
 _SUPPLY = (
     ("pump_pressure", "pump pressure", "Pressure at the pump's discharge gauge."),
     ("pump_pressure_error", "gauge error at the pump", "How far the pump's gauge is off."),
+    ("nozzle_pressure_error", "how far the nozzle pressure is off", "Pressure at the nozzle above the one meant."),
+    ("flow_ratio", "flow over the rating", "Flow that the nozzle passes over the one stated for it at that pressure."),
+    ("needed_pump_pressure", "pump pressure that is needed", "Pressure at the pump that gives the nozzle its pressure "
+     "behind the line as it lies."),
     ("pump_flow", "pump capacity", "Most water that the pump gives each minute."),
     ("hose_diameter", "hose size", "Inside diameter of the hose."),
     ("hose_length", "hose length", "Length of a stretch of hose."),
@@ -158,6 +172,7 @@ _SUPPLY = (
 )  # fmt: skip
 _TRIAL = (
     ("observed_onset", "breakup as the eye sees it", "Where an observer calls the stream broken, over where it is."),
+    ("wind_error", "error of the wind reading", "Wind round the stream over the wind that was read beside it."),
     ("gauge_error", "error of the pressure gauge", "How far the pressure gauge of the test is off."),
     ("meter_error", "error of the flowmeter", "How far the flowmeter of the test is off."),
     ("style_spread", "difference between shutoffs of one style", "How much shutoffs of one style differ."),

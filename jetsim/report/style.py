@@ -29,7 +29,8 @@ BLACK, ORANGE, SKY, GREEN = "#000000", "#E69F00", "#56B4E9", "#009E73"
 BLUE, VERMILION, PURPLE, GREY = "#0072B2", "#D55E00", "#CC79A7", "#767676"
 PAGE, COLUMN = 7.0, 3.4  # inches; widths of a figure across a page, and in one of two columns
 _STYLE_FILE = Path(__file__).with_name("jetsim.mplstyle")
-_METADATA: dict[str, dict[str, Any]] = {
+# What each format may say of itself: nothing that differs between equal runs.
+METADATA: dict[str, dict[str, Any]] = {
     "png": {"Software": None},
     "svg": {"Date": None, "Creator": None},
     "pdf": {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None},
@@ -190,7 +191,7 @@ class Plot:
     @styled
     def _drawn(self, kind: str) -> bytes:
         buffer = io.BytesIO()
-        self.figure.savefig(buffer, format=kind, metadata=_METADATA[kind])
+        self.figure.savefig(buffer, format=kind, metadata=METADATA[kind])
         return buffer.getvalue()
 
     def save(self, folder: Path, quick: bool = False) -> tuple[Path, ...]:
@@ -208,7 +209,7 @@ class Plot:
         tuple of Path
             The files written, the data last.
         """
-        kinds = ["png"] if quick and not self.to_print else list(_METADATA)
+        kinds = ["png"] if quick and not self.to_print else list(METADATA)
         paths = [folder / f"{self.name}.{kind}" for kind in kinds]
         for path, kind in zip(paths, kinds, strict=True):
             path.write_bytes(self._drawn(kind))

@@ -10,10 +10,11 @@ from pathlib import Path
 
 import numpy as np
 
-from jetsim.experiment.fieldsheet import MODEL_NOTE
-from jetsim.trials import planning
-from jetsim.trials.fieldfile import read_field_test
-from jetsim.trials.synthetic import read_truth, sheet_text, synthetic_readings
+from jetsim.equipment.questions import load_question
+from jetsim.throws import planning
+from jetsim.throws.question import FieldTestQuestion, field_test
+from jetsim.throws.sheet import MODEL_NOTE
+from jetsim.throws.synthetic import read_truth, sheet_text, synthetic_readings
 
 HERE = Path(__file__).parent
 SEED = 77
@@ -23,15 +24,15 @@ EXCLUDED = {KINKED: "line kinked, seen after the throw", GUST: "gust above the w
 
 def throws_text() -> str:
     """The filled sheet as CSV text."""
-    test = read_field_test(HERE / "field_test.toml")
+    test = field_test(load_question(HERE / "field_test.toml", FieldTestQuestion))
     truth = read_truth(HERE / "field_test_truth.toml", test)
-    order = planning.make_plan(test, planning.BLOCKS).order
+    order = planning.make_plan(test, planning.BLOCKS, planning.DRAWS).order
     readings = synthetic_readings(test, truth, order, np.random.default_rng(SEED))
     readings["notes"] = [MODEL_NOTE] * len(order)
     readings["observer"] = ["north" if number % 2 else "south" for number in readings["run_order"]]
     readings["excluded"] = ["yes" if number in EXCLUDED else "no" for number in readings["run_order"]]
     readings["exclusion_reason"] = [EXCLUDED.get(number, "") for number in readings["run_order"]]
-    readings["wind_speed"][readings["run_order"].index(GUST)] = 1.4 * test.site["largest_wind"]
+    readings["wind_speed"][readings["run_order"].index(GUST)] = 1.4 * test.question.largest_wind
     return sheet_text(readings, test.units)
 
 

@@ -5,10 +5,27 @@ Run ``python studies/inputs/make_schemas.py`` after a file's shape has changed; 
 
 from pathlib import Path
 
+from jetsim.assumptions.question import AssumptionsQuestion
+from jetsim.cards.question import CardsQuestion
 from jetsim.equipment.department import DepartmentFile
 from jetsim.equipment.reading import write_schema
+from jetsim.pumping.question import PumpQuestion
+from jetsim.rank.question import RankQuestion
+from jetsim.staffing.question import CrewQuestion
+from jetsim.throws.question import CompareQuestion, FieldTestQuestion
+from jetsim.window.question import WindowQuestion
 
-SHAPES = {"department": DepartmentFile}
+QUESTIONS = (
+    AssumptionsQuestion,
+    CardsQuestion,
+    CompareQuestion,
+    CrewQuestion,
+    FieldTestQuestion,
+    PumpQuestion,
+    RankQuestion,
+    WindowQuestion,
+)
+SHAPES = {"department": DepartmentFile, **{question.asks: question for question in QUESTIONS}}
 
 if __name__ == "__main__":
     for name, shape in SHAPES.items():

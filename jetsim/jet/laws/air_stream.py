@@ -186,28 +186,25 @@ class AirStream:
         """Half-width b of the air stream [m] at times since launch."""
         return np.asarray(_OVERLAP * (self._rows[_HALF] + self._rows[_WIDENING] * time))
 
-    def air(self, time: Array, y: Array, aside_squared: Array) -> Array:
+    def beside(self, aside_squared: Array) -> Array:
         """Velocity of the air (2, n) beside the stream's middle, Gaussian across it with the half-width (assumed).
 
         Parameters
         ----------
-        time : ndarray, shape (n,)
-            Since launch [s].
-        y : ndarray, shape (3, n)
-            State of the law.
         aside_squared : ndarray, shape (n,)
-            Square of the distance from the middle [m2].
+            Square of the distance from the middle [m2]; overwritten.
 
         Returns
         -------
         ndarray
-            Relative to the wind [m/s]; overwritten by the next call.
+            Relative to the wind [m/s], where `rates` was last called; ask once for each call.
         """
-        momentum, factor = self._air(time, y)
-        width = self._work[2] * _OVERLAP
-        factor *= np.exp(-aside_squared / (width * width))
-        momentum *= factor
-        return momentum
+        velocity, width = self._work[:2], self._work[2]
+        width *= width
+        aside_squared /= width
+        aside_squared *= -1 / _OVERLAP**2
+        velocity *= np.exp(aside_squared, out=aside_squared)
+        return velocity
 
     def take(self, cases: NDArray[np.intp]) -> Self:
         """The same law for a choice of its cases."""
@@ -239,6 +236,12 @@ class SprayClasses:
         self._mean, self._own = AirStream(jet, constants), AirStream(jet, own)
         self._drift = _wind_in_plane(jet)
         self.longest_step: Array | float = self._own.longest_step
+        self._allocate()
+
+    def _allocate(self) -> None:
+        """Work arrays of `rates`, kept from call to call."""
+        self._work = np.empty((8, self._drift.shape[1]))
+        self._in_crosswind = bool(self._drift[2].any())
 
     @property
     def wind(self) -> Array:
@@ -253,36 +256,44 @@ class SprayClasses:
 
     def rates(self, time: Array, y: Array, out: Array) -> None:
         """Drag against the air abreast; the copy of the mean flight runs along."""
-        velocity, offset, mean, clock = y[:2], y[2:5], y[5:8], y[8]
-        self._mean.rates(clock, mean, out[5:8])
-        pace = self._pace(velocity, offset, mean, out[5:7])
-        # Velocity of the class over ground less that of its copy.
-        np.multiply(self._drift, 1.0 - pace, out=out[2:5])
-        out[2:4] += velocity
-        out[2:4] -= pace * mean[:2]
+        velocity, offset, mean, ground, pace = y[:2], y[2:5], y[5:8], out[2:4], out[8]
+        middle = self._work[:2]
+        self._mean.rates(y[8], mean, out[5:8])
+        # Over ground, where the offset grows by the velocity of the class less that of its copy.
+        np.add(velocity, self._drift[:2], out=ground)
+        np.add(mean[:2], self._drift[:2], out=middle)
+        self._pace(ground, middle, offset, out)
+        middle *= pace
+        ground -= middle
         out[5:8] *= pace
-        out[8] = pace
-        aside = _dot(offset, offset)
-        aside += offset[2] * offset[2]
-        slip = self._mean.air(clock, mean, aside)
-        np.subtract(velocity, slip, out=slip)
-        np.multiply(self._own.slowing(time, _dot(slip, slip)), slip, out=out[:2])
+        aside = _dot(offset, offset, self._work[2:4])
+        self._drift_aside(offset[2], out, aside)
+        slip = np.subtract(velocity, self._mean.beside(aside), out=middle)
+        np.multiply(self._own.slowing(time, _dot(slip, slip, self._work[2:4])), slip, out=out[:2])
         out[1] -= STANDARD_GRAVITY
 
-    def _pace(self, velocity: Array, offset: Array, mean: Array, acceleration: Array) -> Array:
+    def _pace(self, ground: Array, middle: Array, offset: Array, out: Array) -> None:
         """Rate of the mean flight's clock that keeps it abreast: the offset stays at right angles to the path."""
-        drift = self._drift
-        mean = mean[:2] + drift[:2]
-        square = _dot(mean, mean)
-        pace = _dot(velocity + drift[:2], mean)
-        if drift[2].any():
-            across = drift[2] * drift[2]
-            square += across
-            pace += across
-        bend = square - _dot(offset, acceleration)
-        square /= _FASTEST
-        pace /= np.maximum(bend, square, out=bend)
-        return np.asarray(np.maximum(pace, 0.0, out=pace))
+        bend = _dot(offset, out[5:7], self._work[2:4])
+        size = _dot(middle, middle, self._work[4:6])
+        forward = _dot(ground, middle, self._work[6:8])
+        if self._in_crosswind:
+            across = np.multiply(self._drift[2], self._drift[2], out=self._work[3])
+            size += across
+            forward += across
+        np.subtract(size, bend, out=bend)
+        size /= _FASTEST
+        np.divide(forward, np.maximum(bend, size, out=bend), out=out[8])
+        np.maximum(out[8], 0.0, out=out[8])
+
+    def _drift_aside(self, offset: Array, out: Array, aside_squared: Array) -> None:
+        """Out of the plane of flight, where only the wind moves a class, unless its copy keeps pace."""
+        if not self._in_crosswind:
+            out[4] = 0.0
+            return
+        work = self._work[4:6]
+        aside_squared += np.multiply(offset, offset, out=work[0])
+        np.multiply(self._drift[2], np.subtract(1.0, out[8], out=work[0]), out=out[4])
 
     def take(self, cases: NDArray[np.intp]) -> Self:
         """The same law for a choice of its cases."""
@@ -290,6 +301,7 @@ class SprayClasses:
         copy.longest_step = np.asarray(self.longest_step)[cases]
         copy._mean, copy._own = self._mean.take(cases), self._own.take(cases)
         copy._drift = self._drift.take(cases, axis=1)
+        copy._allocate()
         return copy
 
 
@@ -301,10 +313,11 @@ def _wind_in_plane(jet: Jet) -> Array:
     return np.stack([level, np.zeros_like(size), cosine * jet.wind_across - sine * jet.wind_along])
 
 
-def _dot(a: Array, b: Array) -> Array:
-    """Product of the first two rows."""
-    total: Array = a[0] * b[0]
-    total += a[1] * b[1]
+def _dot(a: Array, b: Array, work: Array) -> Array:
+    """Product of the first two rows, in the first row of some work space of two."""
+    np.multiply(a[:2], b[:2], out=work)
+    total: Array = work[0]
+    total += work[1]
     return total
 
 

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 
 from jetsim.jet.core import Flight, Launch
 from jetsim.jet.drag import Array, DragLaw, FittedRange, FlightConstants, Jet
-from jetsim.jet.trajectory import fly
+from jetsim.jet.trajectory import FINE, Effort, fly
 
 
 class Constant(NamedTuple):
@@ -88,8 +88,8 @@ class Law:
         given = {name: constants.own.get(name, constant.default) for name, constant in self.own.items()}
         return self.build(jet, replace(constants, own=given))
 
-    def fly(self, law: DragLaw, launch: Launch, breakup_length: Array) -> Flight:
+    def fly(self, law: DragLaw, launch: Launch, breakup_length: Array, effort: Effort = FINE) -> Flight:
         """Fly all cases of `law`, which `of` built: in closed form where there is one, else by Runge-Kutta steps."""
         if self.closed_form is not None:
             return self.closed_form(law, launch, breakup_length)
-        return fly(law, launch, breakup_length)
+        return fly(law, launch, breakup_length, effort=effort)

@@ -1,0 +1,1 @@
+"""What controls the reach and flow of a stream, and how sure the order is."""

@@ -1,1 +1,0 @@
-"""From a department's pump, hose and nozzles to streams: joins hydraulics, flight and study files."""

@@ -1,0 +1,222 @@
+"""Throws of a sheet as streams: wind along and across, and what the model expects of each throw."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from jetsim.equipment.department import SetUp
+from jetsim.equipment.model import NEEDED
+from jetsim.throws import model
+from jetsim.throws.question import OUTPUTS, FieldTest
+from jetsim.throws.sheet import Sheet, SheetRules
+
+Array = NDArray[np.float64]
+
+# Column of the sheet to the result of the model that it is compared with, and the instrument's error.
+COMPARED = {
+    "farthest_drops": ("extreme_reach", "mark_reading"),
+    "breakup_distance": ("breakup_distance", "breakup_reading"),
+    "flow": ("flow_rate", "flow"),
+    "reaction": ("reaction_force", "reaction"),
+    "pump_pressure": ("supply.pump_pressure", "pump_pressure"),
+}
+_CONDITIONS = ("elevation", "nozzle_pressure", "wind_along", "wind_across")
+SCATTERS = {"farthest_drops": "trial.reach_scatter", "breakup_distance": "trial.breakup_scatter"}
+
+
+def sheet_rules(test: FieldTest) -> SheetRules:
+    """What the plan lets a throw be."""
+    question = test.question
+    return SheetRules(
+        model.target_pressures(test), question.match.tolerance, question.largest_wind, test.ground.last_mark
+    )
+
+
+def wind_components(speed: ArrayLike, wind_from: ArrayLike, throw_bearing: ArrayLike) -> tuple[Array, Array]:
+    """Wind along the throw (tail wind positive) and across it (towards the thrower's left positive). Exact.
+
+    Parameters
+    ----------
+    speed : array_like
+        [m/s]
+    wind_from : array_like
+        Compass direction from which the wind comes [deg].
+    throw_bearing : array_like
+        Compass direction in which the stream is thrown [deg].
+
+    Returns
+    -------
+    along, across : ndarray
+        [m/s]
+
+    Examples
+    --------
+    >>> along, across = wind_components(3.0, 90.0, 270.0)
+    >>> round(float(along), 6), abs(round(float(across), 6))
+    (3.0, 0.0)
+    """
+    angle = np.radians(np.asarray(wind_from, dtype=float) + 180 - np.asarray(throw_bearing, dtype=float))
+    strength = np.asarray(speed, dtype=float)
+    return np.asarray(strength * np.cos(angle)), np.asarray(-strength * np.sin(angle))
+
+
+@dataclass(frozen=True, eq=False)
+class Throws:
+    """Conditions of throws, arrays of shape (throws,), SI; pressures as the gauge reads them."""
+
+    setups: list[str]
+    nozzle_pressure: Array
+    elevation: Array
+    wind_along: Array
+    wind_across: Array
+
+    def of(self, setup: str) -> NDArray[np.intp]:
+        """Positions of a set-up's throws."""
+        return np.flatnonzero(np.array(self.setups) == setup)
+
+    def in_still_air(self) -> "Throws":
+        """The same throws without wind."""
+        calm = np.zeros(len(self.setups))
+        return Throws(self.setups, self.nozzle_pressure, self.elevation, calm, calm)
+
+
+def throws_of(test: FieldTest, sheet: Sheet) -> Throws:
+    """Conditions of a sheet's throws; elevation and bearing are the site's where the sheet is silent."""
+    given = sheet.numbers
+    elevation = _or_else(given["elevation"], test.elevation)
+    bearing = _or_else(given["throw_bearing"], test.ground.throw_bearing)
+    along, across = wind_components(given["wind_speed"], _or_else(given["wind_from"], 0.0), bearing)
+    return Throws(sheet.setups, given["nozzle_pressure"], elevation, along, across)
+
+
+def _or_else(values: Array, default: float) -> Array:
+    return np.where(np.isnan(values), default, values)
+
+
+def columns_of(test: FieldTest, setup: SetUp, throws: Throws, values: Mapping[str, Array]) -> dict[str, Array]:
+    """Inputs of every draw of the unknowns (outer) at every throw of a set-up (inner), flat."""
+    at = throws.of(setup.name)
+    draws = len(values[model.GAUGE])
+    inputs = {name: np.repeat(column, len(at)) for name, column in model.inputs_at(test, setup, values).items()}
+    gauge, wind = (np.repeat(np.exp(values[name]), len(at)) for name in (model.GAUGE, "trial.wind_error"))
+    each = {name: np.tile(getattr(throws, name)[at], draws) for name in _CONDITIONS}
+    return {
+        **inputs,
+        "elevation": each["elevation"],
+        "nozzle_pressure": each["nozzle_pressure"] / gauge,
+        "wind_along": each["wind_along"] * wind,
+        "wind_across": each["wind_across"] * wind,
+    }
+
+
+def expected(
+    test: FieldTest, throws: Throws, values: Mapping[str, Array], flags: list[NDArray[np.int16]] | None = None
+) -> dict[str, Array]:
+    """What the instruments would show of each throw without scatter.
+
+    Parameters
+    ----------
+    test : FieldTest
+    throws : Throws
+    values : mapping of key to ndarray, shape (draws,)
+        The unknowns.
+    flags : list, optional
+        Takes the validity of every flight.
+
+    Returns
+    -------
+    dict of column to ndarray, shape (draws, throws)
+        SI, by column of the sheet; systematic errors of gauge, meter and eye included.
+    """
+    draws = len(values[model.GAUGE])
+    found = {column: np.full((draws, len(throws.setups)), np.nan) for column in COMPARED}
+    for setup in test.setups:
+        at = throws.of(setup.name)
+        if not at.size:
+            continue
+        results = model.simulated(test, setup, columns_of(test, setup, throws, values))
+        exact = {name: results[name].values.reshape(draws, len(at)) for name in OUTPUTS}
+        if flags is not None:
+            flags.append(results["validity"].values)
+        for column, shown in instruments_show(exact, values).items():
+            found[column][:, at] = shown
+    return found
+
+
+def instruments_show(exact: Mapping[str, Array], values: Mapping[str, Array]) -> dict[str, Array]:
+    """Readings without scatter from exact results, shape (draws, throws)."""
+
+    def each(name: str) -> Array:
+        return np.asarray(values[name])[:, None]
+
+    return {
+        "farthest_drops": exact["extreme_reach"],
+        "breakup_distance": each("trial.observed_onset") * exact["breakup_distance"],
+        "flow": exact["flow_rate"] * np.exp(each("trial.meter_error")),
+        "reaction": exact["reaction_force"],
+        "pump_pressure": exact[NEEDED],
+    }
+
+
+def relative_scatter(test: FieldTest, column: str, shown: Array, values: Mapping[str, Array]) -> Array:
+    """Standard deviation of a reading by itself, as a share of it: the stream's own scatter and the instrument's error.
+
+    Shape (draws, throws); errors that all readings of a throw share come on top (`shared_errors`).
+    """
+    reading = test.instruments[COMPARED[column][1]] / shown
+    own = np.asarray(values[SCATTERS[column]])[:, None] if column in SCATTERS else 0.0
+    return np.asarray(np.hypot(reading, own))
+
+
+def shared_errors(test: FieldTest, throws: Throws, values: Mapping[str, Array]) -> Array:
+    """What one standard deviation of an error that all readings of a throw share does to them, as shares of them.
+
+    Parameters
+    ----------
+    test : FieldTest
+    throws : Throws
+    values : mapping of name to ndarray, shape (1,)
+        The unknowns. Central differences: effects are taken as linear over one standard deviation.
+
+    Returns
+    -------
+    ndarray, shape (3, columns, throws)
+        By elevation, by the reading of the nozzle pressure gauge, and by that of the wind along the throw; columns in
+        the order of `COMPARED`. Wind across has no linear effect on distance in still air, and is left out.
+    """
+    steps = {
+        "elevation": test.scatter.elevation,
+        "nozzle_pressure": test.instruments["nozzle_pressure"],
+        "wind_along": test.scatter.wind_reading,
+    }
+    ends = [_moved(throws, name, side * step) for name, step in steps.items() for side in (-1, 1)]
+    shown = expected(test, _one_after_another(ends), values)
+    effects = []
+    for k, (name, step) in enumerate(steps.items()):
+        part = 2 * step / (getattr(ends[2 * k + 1], name) - getattr(ends[2 * k], name))  # at an end the slope counts
+        sides = {column: np.reshape(shown[column][0], (len(ends), -1))[2 * k : 2 * k + 2] for column in COMPARED}
+        effects.append([part * (high - low) / (high + low) for low, high in sides.values()])
+    return np.array(effects)
+
+
+def _moved(throws: Throws, name: str, step: float) -> Throws:
+    """The throws with one condition moved, inside what can be simulated."""
+    at = getattr(throws, name)
+    low, high = {"elevation": (-90.0, 90.0), "nozzle_pressure": (at / 2, np.inf)}.get(name, (-60.0, 60.0))
+    return replace(throws, **{name: np.clip(at + step, low, high)})
+
+
+def _one_after_another(parts: list[Throws]) -> Throws:
+    """Several sets of throws as one."""
+    conditions = {name: np.concatenate([getattr(part, name) for part in parts]) for name in _CONDITIONS}
+    return Throws([setup for part in parts for setup in part.setups], **conditions)
+
+
+def scatter_of_throw(test: FieldTest, throws: Throws, shown: Mapping[str, Array], values: Mapping[str, Array],
+                     column: str) -> Array:  # fmt: skip
+    """Standard deviation of a reading from throw to throw by all causes, as a share of it; shape (draws, throws)."""
+    middle = {name: np.array([np.median(value)]) for name, value in values.items()}
+    shared = shared_errors(test, throws, middle)[:, list(COMPARED).index(column)]
+    return np.asarray(np.sqrt(relative_scatter(test, column, shown[column], values) ** 2 + (shared**2).sum(axis=0)))

@@ -1,0 +1,341 @@
+"""Sentences and tables of the study of a target: says what was found, computes nothing but quantiles."""
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from jetsim import findings
+from jetsim.equipment.department import SetUp
+from jetsim.equipment.words import overrides_sentence
+from jetsim.flags import outside_sentence
+from jetsim.quantities import UnitSystem
+from jetsim.report import display
+from jetsim.report.display import percent
+from jetsim.report.document import InputLine, ReportCard
+from jetsim.report.tables import Column, Table
+from jetsim.window.question import Task
+from jetsim.window.runs import BREAKUP, Candidate, Found, Loaded, Outcome, throws
+from jetsim.window.throwing import CLASSES, Solution
+
+QUESTION = "Can this set-up put the stated flow through that window, at what elevation and pressure, how surely?"
+
+
+def named(found: Outcome) -> str:
+    """What a sentence calls the set-up."""
+    return f"“{found.candidate.name}”"
+
+
+def lead(found: Found, system: UnitSystem) -> list[str]:
+    """Whether, how, with what probability, with what margin, what would help, and how the other set-ups do."""
+    first = found.first
+    outside = [outside_sentence(o.flown["validity"].values, f"the runs of {named(o)}") for o in found.outcomes[:2]]
+    return [
+        " ".join(filter(None, (answer_sentence(first, system), *outside))),
+        aim_sentence(first, system),
+        *filter(None, [pump_sentence(first, system)]),
+        margin_sentence(first, system),
+        help_sentence(first.chance, found.helps),
+        *beside_sentences(found, system),
+        "Between one run and the next, wind, the shutoff's turbulence, breakup and drop sizes differ; how streams "
+        "spread their drops is known least.",
+    ]
+
+
+def answer_sentence(found: Outcome, system: UnitSystem) -> str:
+    """Whether, and how surely."""
+    task = found.task
+    flow, away = display.both("flow_rate", task.flow, system), display.both("path_along", task.place.stand_off, system)
+    answer = "Yes" if found.chance >= task.probability else "Not surely enough"
+    return (
+        f"{answer}: from {away} {named(found)} puts {flow} or more through the window on storey {task.place.storey} in "
+        f"{percent(found.chance, task.probability)} of the runs ({percent(task.probability)} wanted), at a nozzle "
+        f"pressure of {display.both('nozzle_pressure', found.pressure, system)}, when the crew aims by eye. In the "
+        f"middle of the runs {percent(float(np.median(found.delivered)))} of the nozzle's flow passes the window."
+    )
+
+
+def aim_sentence(found: Outcome, system: UnitSystem) -> str:
+    """One elevation, or two."""
+    if not found.solutions:
+        return "At no elevation does water get through the window in the middle of the runs."
+    parts = [
+        f"about {way.elevation:.0f} deg, where {display.both('flow_rate', way.flow, system)} pass in the middle of the "
+        f"runs and the target is met in {percent(way.probability)} of them"
+        for way in found.solutions
+    ]
+    if len(parts) == 2:
+        return f"Two elevations serve: {parts[0]}; or {parts[1]}."
+    return f"The elevation is {parts[0]}; a high, plunging throw brings too little to count as a second solution."
+
+
+def pump_sentence(found: Outcome, system: UnitSystem) -> str:
+    """What the pump must give, and whether that is within its stated maximum; empty without a line."""
+    setup, needed = found.candidate.setup, float(np.median(found.pump_pressure))
+    if setup.line is None:
+        return ""
+    words = (
+        f"That nozzle pressure needs {display.both('nozzle_pressure', needed, system)} at the pump in the middle of "
+        f"the runs, on {setup.labels['line']}"
+    )
+    if setup.pump is None:
+        return f"{words}."
+    most = setup.pump.maximum_pressure
+    side = "within" if needed <= most else "above"
+    return f"{words}: {side} the pump's stated maximum of {display.both('nozzle_pressure', most, system)}."
+
+
+def margin_sentence(found: Outcome, system: UnitSystem) -> str:
+    """How much farther off the nozzle may stand, or how much closer it must."""
+    task, limit = found.task, found.limit()
+    if np.isnan(limit):
+        return f"No stand-off of the map meets the target in {percent(task.probability)} of the runs."
+    last = "at least " if limit >= task.stand_offs[-1] else ""
+    return (
+        f"Margin: the nozzle {_margin_words(limit, task, system)}. The limit at this pressure is "
+        f"{last}{display.both('path_along', limit, system)}."
+    )
+
+
+def _margin_words(limit: float, task: Task, system: UnitSystem) -> str:
+    margin = limit - task.place.stand_off
+    words = display.both("path_along", abs(margin), system, digits=2)
+    last = "at least " if limit >= task.stand_offs[-1] else ""
+    return f"could stand {last}{words} farther off" if margin >= 0 else f"would have to stand {words} closer"
+
+
+def help_sentence(sure: float, helps: Mapping[str, float]) -> str:
+    """What raises the probability most."""
+    name, best = max(helps.items(), key=lambda item: item[1])
+    if best <= sure + 0.01:
+        return f"None of the changes tried raises the probability above {percent(sure)}."
+    return f"What would help most: {name}, which makes it {percent(best)}."
+
+
+def beside_sentences(found: Found, system: UnitSystem) -> list[str]:
+    """How the other set-ups do: one beside the first in full, several in one list."""
+    if len(found.others) == 1:
+        return [beside_sentence(found.first, found.others[0], system)]
+    if not found.others:
+        return []
+    parts = [
+        f"{named(o)} in {percent(o.chance)} at {display.both('nozzle_pressure', o.pressure, system)}"
+        for o in sorted(found.others, key=lambda o: -o.chance)
+    ]
+    return [f"The other set-ups meet the target in so many of the same runs: {', '.join(parts)}."]
+
+
+def beside_sentence(first: Outcome, second: Outcome, system: UnitSystem) -> str:
+    """How another set-up does in the same draws."""
+    share, beside = (percent(float(np.median(found.delivered))) for found in (second, first))
+    limit, task = second.limit(), second.task
+    margin = (
+        f"no stand-off of the map is close enough for {percent(task.probability)}"
+        if np.isnan(limit)
+        else f"the nozzle {_margin_words(limit, task, system)}"
+    )
+    more, less = _only(first, second), _only(second, first)
+    return (
+        f"Beside it, {named(second)} meets the target in {percent(second.chance)} of the same runs, at "
+        f"{display.both('nozzle_pressure', second.pressure, system)}: in {percent(more)} of them it fails where "
+        f"{named(first)} serves, in {percent(less)} it is the other way round. In the middle of the runs {share} of "
+        f"its flow passes the window, against {beside}; {margin}."
+    )
+
+
+def _only(one: Outcome, other: Outcome) -> float:
+    """Share of the draws in which one set-up meets the target and the other does not."""
+    return float((one.met & ~other.met).mean())
+
+
+def notices(loaded: Loaded, system: UnitSystem) -> list[str]:
+    """What must be said before the findings: beliefs stated otherwise, pressures that no nozzle can be held at."""
+    otherwise = overrides_sentence(loaded.asked, system)
+    found = [otherwise] if otherwise else []
+    short = [c for c in loaded.candidates if c.left_out]
+    if short:
+        named_ = ", ".join(f"“{c.name}” ({c.left_out})" for c in short)
+        found.append(f"Nozzle pressures that a nozzle cannot be held at, by what is stated of it, were not tried: "
+                     f"{named_}.")  # fmt: skip
+    return found
+
+
+# ---------------------------------------------------------------------------------------------------------
+# Tables
+
+
+_ROWS = (
+    ("nozzle_pressure", "Nozzle pressure"),
+    ("nozzle_pressure", "Pump pressure that gives it, middle of the runs"),
+    ("flow_rate", "Flow of the nozzle, middle of the runs"),
+    ("reaction_force", "Nozzle reaction (steady), middle"),
+    ("elevation", "Elevation"),
+    ("flow_rate", "Flow through the window, middle"),
+    ("flow_rate", "Flow through the window, in all but 5 % of the runs at least"),
+    ("ratio", "Share of the flow through the window, middle, %"),
+    ("ratio", "Probability of meeting the target, %"),
+    ("ratio", "Runs in which it serves and the first set-up does not, %"),
+    ("ratio", "Runs in which the first set-up serves and it does not, %"),
+    ("path_along", "Farthest stand-off that serves surely enough"),
+    ("path_along", "Margin to the stand-off asked for"),
+)
+
+
+def throws_table(found: Found) -> Table:
+    """The set-ups side by side."""
+    names = [name if name != "ratio" else "share of the flow" for name, _ in _ROWS]
+    columns = [Column("what", [words for _, words in _ROWS], "", "At the nozzle pressure found")]
+    for outcome in found.outcomes:
+        values = _values(outcome, found.first)
+        columns.append(Column(outcome.candidate.setup.name, values, names, outcome.candidate.name))
+    caption = "Dash: none, or not at any stand-off of the map."
+    return Table("throws", "The set-ups side by side" if found.others else "The set-up", tuple(columns), caption)
+
+
+def _values(found: Outcome, first: Outcome) -> list[float]:
+    """What `_ROWS` says, SI and percent."""
+    flow, force = (float(np.median(found.flown[name].values)) for name in ("flow_rate", "reaction_force"))
+    low, middle = (float(q) for q in np.quantile(found.best_flow, [0.05, 0.5]))
+    limit = found.limit()
+    elevation = found.solutions[0].elevation if found.solutions else float("nan")
+    shares = (float(np.median(found.delivered)), found.chance, _only(found, first), _only(first, found))
+    return [
+        found.pressure,
+        float(np.median(found.pump_pressure)),
+        flow,
+        force,
+        elevation,
+        middle,
+        low,
+        *(100 * share for share in shares),
+        limit,
+        limit - found.task.place.stand_off,
+    ]
+
+
+def pressure_table(found: Found) -> Table:
+    """What each nozzle pressure brings."""
+    at = [replace(outcome, pressure=pressure) for outcome in found.outcomes for pressure in outcome.at_pressure]
+    flows = np.array([np.quantile(o.best_flow, [0.05, 0.5, 0.95]) for o in at])
+    columns = (
+        Column("setup", [o.candidate.name for o in at], "", "Set-up"),
+        Column("nozzle_pressure", [o.pressure for o in at]),
+        Column("probability [%]", [100 * o.chance for o in at], "", "Probability, %"),
+        *(
+            Column(f"flow_{key}", list(flows[:, number]), "flow_rate", words)
+            for number, (key, words) in enumerate((("low", "Low"), ("middle", "Middle"), ("high", "High")))
+        ),
+        Column("limit", [o.limit() for o in at], "path_along", "Farthest stand-off"),
+    )
+    caption = "Nine in ten of the runs lie between low and high. Farthest stand-off: where the probability wanted ends."
+    return Table("nozzle_pressures", "Flow through the window at each nozzle pressure", columns, caption)
+
+
+def aims_table(found: Outcome) -> Table:
+    """Both elevations that serve, from each stand-off of the map."""
+    low = [way[0] if way else None for way in found.aims]
+    high = [way[1] if len(way) > 1 else None for way in found.aims]
+    columns = [Column("stand_off", list(found.task.stand_offs), "path_along", "Stand-off")]
+    for key, side, words in (("low", low, "Low throw"), ("high", high, "High throw")):
+        columns += [
+            Column(f"{key}_elevation", _each(side, "elevation"), "elevation", words),
+            Column(f"{key}_flow", _each(side, "flow"), "flow_rate", "brings, middle"),
+            Column(f"{key}_probability [%]", [100 * p for p in _each(side, "probability")], "", "Probability, %"),
+        ]
+    return Table(
+        "elevations",
+        f"Elevations of {named(found)} that serve the window on storey {found.task.place.storey} from each stand-off",
+        tuple(columns),
+        "Dash: at most one elevation serves.",
+    )
+
+
+def _each(ways: Sequence[Solution | None], name: str) -> list[float]:
+    return [float("nan") if way is None else float(getattr(way, name)) for way in ways]
+
+
+def help_table(found: Found) -> Table:
+    """Probability after each change."""
+    rows = {"as stated": found.first.chance, **found.helps}
+    columns = (
+        Column("change", list(rows), "", "One change at a time"),
+        Column("probability [%]", [100 * p for p in rows.values()], "", "Probability, %"),
+    )
+    return Table(
+        "changes", f"What one change to {named(found.first)} does", columns, "Each change alone, the same draws."
+    )
+
+
+# ---------------------------------------------------------------------------------------------------------
+# Report card
+
+
+def card(loaded: Loaded) -> ReportCard:
+    """What a reader needs to judge the study."""
+    asked, draws = loaded.asked, loaded.draws
+    return ReportCard(
+        question=QUESTION,
+        method=f"{draws} draws of a scrambled Sobol' sample, the same for every elevation, pressure, change and "
+        f"set-up; {CLASSES} classes of drops in each throw",
+        runs=throws(loaded),
+        seed=asked.question.seed,
+        failures=0,
+        intervals=f"a probability near 80 % is uncertain by about {100 * 0.8 / draws**0.5:.0f} points",
+        convergence="not needed: no indices are estimated",
+        inputs=input_lines(loaded),
+        fixed=findings.fixed_words(asked.space(loaded.first.setup)),
+        more={
+            "Drops": "lognormal, spread fitted to Freeman's 3/4-inch tip (1889, from memory), 1 1/8-inch tip held out",
+            "Aim": "in every run the crew picks the elevation and the direction that serve best",
+            "What the inputs rest on": standing_words(loaded),
+            **breakup_lengths(loaded.candidates),
+        },
+    )
+
+
+def standing_words(loaded: Loaded) -> str:
+    """Which inputs are measured, half learnt or believed."""
+    learnt = loaded.asked.learnt
+    half = {key for key, standing in (learnt.standing if learnt else {}).items() if standing == "half learnt"}
+    measured, partly = [], []
+    for key, line in keyed_lines(loaded).items():
+        if line.basis == "measured":
+            measured.append(line.name)
+        elif key in half:
+            partly.append(line.name)
+    groups = (("measured", measured), ("half learnt", partly))
+    told = [f"{word}: {', '.join(names) or 'none'}" for word, names in groups]
+    return "; ".join([*told, "believed: all others"])
+
+
+def breakup_lengths(candidates: Sequence[Candidate]) -> dict[str, str]:
+    """Whose breakup length was measured, where any was."""
+    measured = [c.name for c in candidates if BREAKUP in c.setup.measured]
+    if not measured:
+        return {}
+    estimated = [f"estimated for “{c.name}”" for c in candidates if c.name not in measured]
+    return {"Breakup length": "; ".join([f"measured on “{'” and “'.join(measured)}”", *estimated])}
+
+
+def input_lines(loaded: Loaded) -> list[InputLine]:
+    """What varies, and on what evidence; of several set-ups, what belongs to an entry is marked by its name."""
+    return list(keyed_lines(loaded).values())
+
+
+def keyed_lines(loaded: Loaded) -> dict[str, InputLine]:
+    """The same by the input's key among those of all set-ups."""
+    found: dict[str, InputLine] = {}
+    for candidate in loaded.candidates:
+        space, inputs = loaded.asked.space(candidate.setup), candidate.inputs
+        names = [*(latent.name for latent in space.latents), *(p.name for p in space.parameters)]
+        for name, line in zip(names, findings.input_lines(space), strict=True):
+            owner = owner_label(inputs.owners.get(name), candidate.setup) if len(loaded.candidates) > 1 else ""
+            found.setdefault(inputs.key(name), replace(line, name=f"{line.name}: {owner}" if owner else line.name))
+    return found
+
+
+def owner_label(owner: str | None, setup: SetUp) -> str:
+    """What the entry that owns an input is called."""
+    if owner is None:
+        return ""
+    return setup.labels.get(owner.partition(".")[0].removesuffix("s"), setup.label)
