@@ -8,8 +8,9 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from jetsim import findings
+from jetsim.assumptions.moves import shifts
 from jetsim.assumptions.question import Measurement, Plan, Reading
-from jetsim.assumptions.runs import Combination, Found, shifts
+from jetsim.assumptions.runs import Combination, Found
 from jetsim.assumptions.words import (
     ROLE_PARTS,
     interaction_sentence,
@@ -162,7 +163,7 @@ def joint_figure(plan: Plan, found: Found) -> figures.Plot:
     view = figures.IndexView(found.joint.indices, roles_of(plan), labels, found.joint.ranking, most=8)
     words = Words(
         f"joint_indices{plan.suffix}",
-        "Assumptions among the inputs: shares of variance in one joint design",
+        "Assumptions among the inputs: shares of variance, all laws together",
         f"Sobol' indices with 95 % intervals over {plan.space.replicates} replicates of {plan.space.base_samples} base "
         "samples; every law equally likely. Brackets join inputs that the runs cannot tell apart.",
     )

@@ -7,19 +7,9 @@ import numpy as np
 import xarray as xr
 
 from jetsim import findings
+from jetsim.assumptions.moves import LEADER, Shift, Swap, largest_swap, leader_survives, pairs, shifts
 from jetsim.assumptions.question import VALVE, Laws, Plan
-from jetsim.assumptions.runs import (
-    LEADER,
-    Combination,
-    Found,
-    Mapped,
-    Shift,
-    Swap,
-    largest_swap,
-    leader_survives,
-    pairs,
-    shifts,
-)
+from jetsim.assumptions.runs import Combination, Found, Mapped
 from jetsim.experiment.readings import Fall
 from jetsim.experiment.space import ParameterSpace
 from jetsim.jet.laws import DRAG_LAWS

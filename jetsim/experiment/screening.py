@@ -104,7 +104,8 @@ def morris_effects(results: xr.Dataset, outputs: Iterable[str] | None = None, co
         Along ``output`` and ``parameter``, in units of the output: ``mu`` (mean effect; NaN for a group, whose
         members move either way), ``mu_star`` (mean absolute effect) with ``_low`` and ``_high``, ``sigma``
         (standard deviation: curvature or interaction; NaN for a group). ``reason`` as for `sobol_indices`.
-        Trajectories with an undefined run are left out; ``used_share`` says how many are kept.
+        Trajectories with an undefined run are left out; ``used_share`` says how many are kept. If that is below
+        nine in ten no effect is given.
     """
     layout = layout_of(results, "morris")
     chosen = read_outputs(results, layout, outputs)

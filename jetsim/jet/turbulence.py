@@ -299,7 +299,7 @@ def _lognormal(median: float, ln_sd: float) -> Mapping[str, object]:
 # rounded; tests/test_turbulence.py computes it. K of a full ball is published, the others are guesses from the shape of
 # the waterway. The plunger's reach against a ball's, as practice saw it, lies within what they predict
 # (benchmarks/practice.py).
-_BY_CHAIN = "assumed: energy-balance chain over its priors, no measurement of any shutoff found in print"
+_BY_CHAIN = "assumed: energy-balance chain over its ranges, no measurement of any shutoff found in print"
 VALVE_STYLES: Mapping[str, ValveStyle] = MappingProxyType(
     {
         style.name: style
