@@ -67,7 +67,7 @@ def rows(path: Path) -> list[dict[str, str]]:
 
 
 def test_plan_opens_with_the_throws_it_takes(folders):
-    lead = [line for line in findings(folders / "plan") if "outside the range" not in line]
+    lead = [line for line in findings(folders / "plan") if "beyond the tests behind" not in line]
     assert re.match(r"It takes \d+ throws of each set-up", lead[0])
     assert "single throw" in lead[1]
     assert any("cannot say" in sentence for sentence in lead)
@@ -258,7 +258,7 @@ def test_every_mistake_of_a_sheet_gets_its_own_line(tmp_path, capsys):
 
 
 def test_read_counts_excludes_and_compares(folders):
-    lead = [line for line in findings(folders / "read") if "outside the range" not in line]
+    lead = [line for line in findings(folders / "read") if "beyond the tests behind" not in line]
     assert lead[0].startswith("48 throws of 5 set-ups count, 2 are excluded with a reason")
     table = rows(folders / "read" / "tables" / "overlay.csv")
     assert len(table) == 10
@@ -274,7 +274,7 @@ def test_taking_the_wind_off_makes_throws_alike(folders):
 
 
 def test_read_names_pairs_with_adjusted_p_and_no_winner_without_it(folders):
-    lead = [line for line in findings(folders / "read") if "outside the range" not in line]
+    lead = [line for line in findings(folders / "read") if "beyond the tests behind" not in line]
     table = rows(folders / "read" / "tables" / "paired_tests.csv")
     apart = [row for row in table if float(row["adjusted_p"]) <= 0.05]
     assert f"{len(apart)} of 10 pairs differ in farthest drops" in lead[1]

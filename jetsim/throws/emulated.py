@@ -133,8 +133,8 @@ class Leaving:
         quality = flight["quality_exponent"] * np.log(breakup / CLEAR_BREAKUP)
         drop = np.log(flight["drop_ratio"] * flight["drop_scale"]) + quality
         air = np.log(flight["spread"]) - quality
-        wind = values["trial.wind_error"][:, None]
-        logs = (np.log(diameter), np.log(left["exit_speed"]), np.log(breakup), drop, air, wind)
+        wind = (values["trial.wind_error"][:, None], np.asarray(own["flight_constants.wind_frame"]))
+        logs = (np.log(diameter), np.log(left["exit_speed"]), np.log(breakup), drop, air, *wind)
         return np.concatenate([np.broadcast_to(column, pressure.shape) for column in logs], axis=1)
 
 
