@@ -34,9 +34,9 @@ from jetsim.experiment.ranking import rank
 from jetsim.experiment.sensitivity import convergence, sobol_indices
 from jetsim.experiment.space import ParameterSpace
 from jetsim.jet.drag import FlightConstants
-from jetsim.rank import question, words
-from jetsim.rank import runs as ranked
-from jetsim.rank.question import Case
+from jetsim.rankings import question, words
+from jetsim.rankings import runs as ranked
+from jetsim.rankings.question import Case
 from jetsim.report.document import Report, render
 from jetsim.report.provenance import Record, source_commit, write_manifest
 from jetsim.simulation import StreamModel, start_of
@@ -58,7 +58,7 @@ FLIGHTS, INDICES, PLOTTING = "flights", "indices with intervals", "import the pl
 IMPORTS = {
     "import numpy, scipy, xarray": "numpy, scipy, xarray",
     "import jetsim beyond those": "jetsim",
-    "import the ranking beyond that": "jetsim.rank.runs",
+    "import the ranking beyond that": "jetsim.rankings.runs",
     PLOTTING: "matplotlib.figure, matplotlib.style, matplotlib.backends.backend_agg",
     "import the study and its report": "jetsim.study, jetsim.findings, jetsim.report.figures",
 }

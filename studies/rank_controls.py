@@ -8,9 +8,9 @@ import sys
 from pathlib import Path
 
 from jetsim import findings
-from jetsim.rank import question, words
-from jetsim.rank.question import Loaded
-from jetsim.rank.runs import PATHS, layouts, results_of
+from jetsim.rankings import question, words
+from jetsim.rankings.question import Loaded
+from jetsim.rankings.runs import PATHS, layouts, results_of
 from jetsim.report.document import Report
 from jetsim.study import Findings, Options, Study, run
 

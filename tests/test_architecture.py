@@ -29,7 +29,7 @@ FLOORS = {
     "study": 6,
     "findings": 7,
     "equipment": 7,
-    "rank": 8,
+    "rankings": 8,
     "pumping": 8,
     "window": 8,
     "assumptions": 8,
@@ -159,7 +159,7 @@ ESTIMATING = ("SALib", "scipy.stats", "tqdm", "jetsim.experiment", "jetsim.repor
         ("jetsim.simulation", PLOTTING + ESTIMATING),
         ("jetsim.stream", PLOTTING + ESTIMATING),
         ("jetsim.experiment.sensitivity", (*PLOTTING, "SALib", "jetsim.report")),
-        ("jetsim.rank.runs", (*PLOTTING, "SALib")),
+        ("jetsim.rankings.runs", (*PLOTTING, "SALib")),
         ("jetsim.study", ("matplotlib.pyplot", "SALib", "scipy.stats", "jetsim.experiment", "h5netcdf")),
     ],
 )

@@ -9,9 +9,9 @@ import xarray as xr
 
 from jetsim.errors import InputError, InputFileError
 from jetsim.experiment.gate import Gate
-from jetsim.rank import question, words
-from jetsim.rank.question import load
-from jetsim.rank.runs import results_of, with_logarithms
+from jetsim.rankings import question, words
+from jetsim.rankings.question import load
+from jetsim.rankings.runs import results_of, with_logarithms
 from jetsim.study import Options, run
 from studies.rank_controls import STUDY
 
@@ -116,7 +116,7 @@ def test_a_measured_breakup_length_leaves_no_valve_to_speak_of(tmp_path):
     found = results_of(case, None)
     lead = " ".join(words.lead(loaded, [(case, found)], "us"))
     assert "valve" not in lead
-    assert "1 is measured" in lead
+    assert "Measured: breakup length" in lead
 
 
 def test_an_override_is_said(tmp_path):

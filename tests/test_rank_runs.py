@@ -5,7 +5,7 @@ import pytest
 
 from jetsim.errors import InputError
 from jetsim.experiment.space import ParameterSpace
-from jetsim.rank import question, runs
+from jetsim.rankings import question, runs
 from jetsim.simulation import StreamModel
 
 

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from jetsim.rank.runs import PATHS
+from jetsim.rankings.runs import PATHS
 from jetsim.report.cautions import CAUTIONS, printed
 from jetsim.report.provenance import Record, write_manifest
 from jetsim.study import Options, run

@@ -124,7 +124,7 @@ def test_a_belief_stated_otherwise_is_told():
     loaded = loading("a", beliefs={"wind_along": "5 mph"})
     (told,) = words.notices(loaded, "us")
     assert told.startswith("This study states otherwise than the package: ")
-    assert told.endswith(" 5.00 mph.")
+    assert told.endswith("(5.00 mph).")
     assert not words.notices(loading("a"), "us")
 
 

@@ -10,7 +10,7 @@ from jetsim.cards.question import CardsQuestion
 from jetsim.equipment.department import DepartmentFile
 from jetsim.equipment.reading import write_schema
 from jetsim.pumping.question import PumpQuestion
-from jetsim.rank.question import RankQuestion
+from jetsim.rankings.question import RankQuestion
 from jetsim.staffing.question import CrewQuestion
 from jetsim.throws.question import CompareQuestion, FieldTestQuestion
 from jetsim.window.question import WindowQuestion

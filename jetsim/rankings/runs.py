@@ -17,7 +17,7 @@ from jetsim.experiment.sensitivity import convergence, sobol_indices
 from jetsim.experiment.space import GROUP, ParameterSpace
 from jetsim.experiment.wholes import as_wholes, whole_factors
 from jetsim.quantities import UnitSystem
-from jetsim.rank.question import LOGARITHM, SWEEP_POINTS, Case
+from jetsim.rankings.question import LOGARITHM, SWEEP_POINTS, Case
 from jetsim.report import display
 
 CHUNK = 32_768  # runs handed to a thread at a time: many enough that it seldom waits for another

@@ -12,9 +12,9 @@ from jetsim.experiment.gate import HEAVY_TAIL, Rule, tail_share
 from jetsim.experiment.ranking import rank
 from jetsim.flags import outside_sentence
 from jetsim.quantities import QUANTITIES, UnitSystem
-from jetsim.rank import pictures
-from jetsim.rank.question import LOGARITHM, Case, Loaded
-from jetsim.rank.runs import Results, target_words
+from jetsim.rankings import pictures
+from jetsim.rankings.question import LOGARITHM, Case, Loaded
+from jetsim.rankings.runs import Results, target_words
 from jetsim.report import display
 from jetsim.report.document import InputLine, ReportCard, Section
 from jetsim.report.style import ROLE_WORDS

@@ -6,8 +6,8 @@ import numpy as np
 
 from jetsim import findings
 from jetsim.quantities import UnitSystem
-from jetsim.rank.question import Case
-from jetsim.rank.runs import Results
+from jetsim.rankings.question import Case
+from jetsim.rankings.runs import Results
 from jetsim.report import display, figures
 from jetsim.report.document import Section
 from jetsim.report.figures import Words
