@@ -11,7 +11,7 @@ import pytest
 import xarray as xr
 from scipy import stats
 
-from jetsim import units
+from jetsim import flags, units
 from jetsim.equipment.department import load_department
 from jetsim.equipment.learnt import read_learnt
 from jetsim.equipment.questions import load_question
@@ -55,7 +55,7 @@ def demo():
 
 def findings(folder: Path) -> list[str]:
     page = (folder / "report.html").read_text(encoding="utf-8")
-    return re.findall(r"<li>(.*?)</li>", page, re.DOTALL)
+    return [re.sub(r"<[^>]*>", "", line) for line in re.findall(r"<li>(.*?)</li>", page, re.DOTALL)]
 
 
 def rows(path: Path) -> list[dict[str, str]]:
@@ -73,11 +73,16 @@ def test_plan_opens_with_the_throws_it_takes(folders):
     assert any("cannot say" in sentence for sentence in lead)
 
 
-def test_plan_prints_the_power_of_each_pair_averaged_over_the_priors(folders, field_test):
+@pytest.fixture(scope="module")
+def made(field_test):
+    """The plan, quick."""
+    return planning.make_plan(field_test, planning.QUICK_BLOCKS, planning.QUICK_DRAWS)
+
+
+def test_plan_prints_the_power_of_each_pair_averaged_over_the_priors(folders, field_test, made):
     """Against whole tests drawn afresh: a truth of the priors, normal scatter about it, a t-test."""
     lead = " ".join(findings(folders / "plan"))
     assert "can decide" not in lead
-    made = planning.make_plan(field_test, planning.QUICK_BLOCKS, planning.QUICK_DRAWS)
     rng = np.random.default_rng(5)
     still = planning._still_by_priors(field_test, planning.QUICK_DRAWS)
     for pair in made.pairs:
@@ -179,7 +184,7 @@ def test_plan_sets_what_the_match_asks_for(matched):
     assert by_hand[condition] == pytest.approx(float(MATCHES[condition].split()[0]), rel=3e-3)
     assert targets[0] == targets[1]
     assert targets[2] == targets[3] == targets[4] != targets[0]
-    page = (top / "plan" / "report.html").read_text(encoding="utf-8")
+    page = re.sub(r"<[^>]*>", "", (top / "plan" / "report.html").read_text(encoding="utf-8"))
     assert re.search(f"Match: equal {condition} of {MATCHES[condition].replace(' ', '(.0)? ')}", page)
     tally = (top / "plan" / "figures" / "run_sheet_page_1.csv").read_text(encoding="utf-8")
     assert ("pump at 150 psi" in tally) == (condition == "pump pressure")
@@ -187,7 +192,8 @@ def test_plan_sets_what_the_match_asks_for(matched):
 
 def test_comparison_holds_equal_what_the_match_asks_for(matched):
     condition, top = matched
-    assert findings(top / "compare")[0].startswith(f"Under equal {condition}, before any test (beliefs only): ")
+    lead = [line for line in findings(top / "compare") if "beyond the tests behind" not in line]
+    assert lead[0].startswith(f"Under equal {condition}, before any test (beliefs only): ")
     table = rows(top / "compare" / "tables" / "results.csv")
     names = {"flow": "flow_rate_{} [gpm]", "reaction": "reaction_force_{} [lbf]"}
     for match, name in names.items():
@@ -406,9 +412,11 @@ def test_the_invented_sheet_is_read_with_the_invented_question_alone(tmp_path, c
         assert "--sheet is missing" in capsys.readouterr().err
 
 
-def test_flights_outside_a_fit_are_told_first(folders):
+def test_flights_outside_a_fit_are_told_first(folders, made):
+    """A plan throws what is believed in the middle, of which too little lies outside to open with."""
+    assert np.mean(made.flags != 0) <= flags.MANY
     for name in COMMANDS:
-        assert "outside the range of its fit" in findings(folders / name)[0]
+        assert ("beyond the tests behind" in findings(folders / name)[0]) == (name != "plan")
 
 
 def test_report_says_that_its_throws_were_made_by_the_model(folders):
@@ -430,7 +438,7 @@ def test_words_never_promise(folders):
     for name in COMMANDS:
         page = (folders / name / "report.html").read_text(encoding="utf-8")
         text = re.sub(r"<style>.*?</style>|data:image[^\"]*|<[^>]*>", " ", page, flags=re.DOTALL).lower()
-        assert not re.search(r"\bsafe(ly|ty)?\b", text)
+        assert not re.search(r"\bsafe(ly|ty)?\b", text.replace("fire safety journal", ""))
         assert "invented department" in text
 
 
