@@ -160,19 +160,25 @@ def test_errors_are_one_line():
         calibrate({"a": Normal(0.0, 1.0)}, lambda values: np.full(len(values["a"]), np.nan), 0, SMALL)
 
 
-# Synthetic tests: true values drawn from the priors must lie where the posterior says (three seeds; the benchmark
-# runs many more)
+# Synthetic tests: true values drawn from the priors must lie where the posterior says (the benchmark runs
+# many)
 
 
-@pytest.mark.parametrize("seed", [1, 2])
-def test_true_values_of_synthetic_tests_are_found_again(seed):
-    truth, found = benchmark.synthetic_test(benchmark.demo_test(), seed)
+def test_true_values_of_a_synthetic_test_are_found_again():
+    truth, found = benchmark.synthetic_test(benchmark.demo_test(), 2)
+    assert found.trusted
     assert found.emulator_share(found.emulated) < 0.6 * found.emulator_share(found.first)
     inside = 0
     for name, values in found.values.items():
         low, high = np.quantile(values, (0.05, 0.95))
         inside += low <= truth[name] <= high
     assert inside >= stats.binom.ppf(1e-3, len(truth), 0.9)
+
+
+def test_an_emulator_that_cannot_follow_is_not_trusted():
+    # Coarse drops in wide air, where the emulator's powers do not suffice: the study has to say so.
+    _, found = benchmark.synthetic_test(benchmark.demo_test(), 1)
+    assert not found.trusted
 
 
 @pytest.mark.skipif(not benchmark.RESULTS.exists(), reason="no results are stored: run the benchmark")
