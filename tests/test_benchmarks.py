@@ -82,6 +82,8 @@ def test_mutants_are_killed_or_survive(tmp_path, capsys):
     (tmp_path / "jetsim").mkdir()
     (tmp_path / "tests").mkdir()
     (tmp_path / "pyproject.toml").write_text("[tool.pytest.ini_options]\npythonpath = ['.']\n", encoding="utf-8")
+    # A folder that is no package would stand behind an installed jetsim.
+    (tmp_path / "jetsim" / "__init__.py").write_text("", encoding="utf-8")
     (tmp_path / "jetsim" / "sums.py").write_text("def double(x):\n    return 2 * x + 0\n", encoding="utf-8")
     test = "from jetsim.sums import double\n\ndef test_double():\n    assert double(3) == 6\n"
     (tmp_path / "tests" / "test_sums.py").write_text(test, encoding="utf-8")
