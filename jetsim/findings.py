@@ -258,7 +258,7 @@ def input_lines(space: ParameterSpace) -> list[InputLine]:
 def fixed_words(space: ParameterSpace) -> dict[str, str]:
     """Inputs that do not vary, in words."""
     return {
-        display.label(name): value if isinstance(value, str) else display.both(name, value, space.units)
+        display.label(name): value if isinstance(value, str) else display.value(name, value, space.units)
         for name, value in space.fixed.items()
     }
 

@@ -307,10 +307,10 @@ def _readings_words(measurement: Measurement, system: UnitSystem) -> str:
 
 
 def _reading_words(reading: Reading, system: UnitSystem) -> str:
-    where = [law_words(v) if isinstance(v, str) else f"{display.short_label(n)} {display.both(n, v, system)}"
+    where = [law_words(v) if isinstance(v, str) else f"{display.short_label(n)} {display.value(n, v, system)}"
              for n, v in reading.where.items()]  # fmt: skip
     there = f", {', '.join(where)}" if where else ""
-    error = display.both(reading.of, reading.error, system, interval=True)
+    error = display.value(reading.of, reading.error, system, interval=True)
     return f"{display.short_label(reading.of)} within {error} (standard deviation){there}"
 
 

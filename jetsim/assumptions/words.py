@@ -406,7 +406,7 @@ def mapped_sentence(mapped: Mapped, labels: Labels, system: UnitSystem) -> str:
     limit = mapped.limit
     words = (
         f"{findings.output_words(limit.output).capitalize()} {limit.side} "
-        f"{display.both(limit.output, limit.value, system)}"
+        f"{display.value(limit.output, limit.value, system)}"
     )
     if mapped.regions is None:
         return f"{words}: nothing can be said, too few runs lie on one side of it."
@@ -428,4 +428,4 @@ def _cause(regions: xr.Dataset, name: str, choices: Mapping[str, object], labels
         float(regions["value"].sel(parameter=name, region=r, quantile=0.5)) for r in ("inside", "outside")
     )
     side = "low" if inside < outside else "high"
-    return f"{side} {labels.get(name, display.short_label(name))} (median {display.both(name, inside, system)})"
+    return f"{side} {labels.get(name, display.short_label(name))} (median {display.value(name, inside, system)})"

@@ -154,7 +154,7 @@ def middle_sentence(case: Case, found: Results, system: UnitSystem) -> str:
         low, middle, high = np.nanquantile(values, [0.05, 0.5, 0.95])
         where = " where the target is reached" if np.isnan(values).any() else ""
         spread = display.span(name, low, high, system)
-        parts.append(f"{display.short_label(name)} {display.both(name, middle, system)}, from {spread}{where}")
+        parts.append(f"{display.short_label(name)} {display.value(name, middle, system)}, from {spread}{where}")
     return f"Middle of all throws, and the range of nine in ten: {'; '.join(parts)}."
 
 

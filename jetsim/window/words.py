@@ -45,12 +45,12 @@ def lead(found: Found, system: UnitSystem) -> list[str]:
 def answer_sentence(found: Outcome, system: UnitSystem) -> str:
     """Whether, and how surely."""
     task = found.task
-    flow, away = display.both("flow_rate", task.flow, system), display.both("path_along", task.place.stand_off, system)
+    flow, away = display.value("flow_rate", task.flow, system), display.value("path_along", task.place.stand_off, system)
     answer = "Yes" if found.chance >= task.probability else "Not surely enough"
     return (
         f"{answer}: from {away} {named(found)} puts {flow} or more through the window on storey {task.place.storey} in "
         f"{percent(found.chance, task.probability)} of the runs ({percent(task.probability)} wanted), at a nozzle "
-        f"pressure of {display.both('nozzle_pressure', found.pressure, system)}, when the crew aims by eye. In the "
+        f"pressure of {display.value('nozzle_pressure', found.pressure, system)}, when the crew aims by eye. In the "
         f"middle of the runs {percent(float(np.median(found.delivered)))} of the nozzle's flow passes the window."
     )
 
@@ -60,7 +60,7 @@ def aim_sentence(found: Outcome, system: UnitSystem) -> str:
     if not found.solutions:
         return "At no elevation does water get through the window in the middle of the runs."
     parts = [
-        f"about {way.elevation:.0f} deg, where {display.both('flow_rate', way.flow, system)} pass in the middle of the "
+        f"about {way.elevation:.0f} deg, where {display.value('flow_rate', way.flow, system)} pass in the middle of the "
         f"runs and the target is met in {percent(way.probability)} of them"
         for way in found.solutions
     ]
@@ -75,14 +75,14 @@ def pump_sentence(found: Outcome, system: UnitSystem) -> str:
     if setup.line is None:
         return ""
     words = (
-        f"That nozzle pressure needs {display.both('nozzle_pressure', needed, system)} at the pump in the middle of "
+        f"That nozzle pressure needs {display.value('nozzle_pressure', needed, system)} at the pump in the middle of "
         f"the runs, on {setup.labels['line']}"
     )
     if setup.pump is None:
         return f"{words}."
     most = setup.pump.maximum_pressure
     side = "within" if needed <= most else "above"
-    return f"{words}: {side} the pump's stated maximum of {display.both('nozzle_pressure', most, system)}."
+    return f"{words}: {side} the pump's stated maximum of {display.value('nozzle_pressure', most, system)}."
 
 
 def margin_sentence(found: Outcome, system: UnitSystem) -> str:
@@ -93,13 +93,13 @@ def margin_sentence(found: Outcome, system: UnitSystem) -> str:
     last = "at least " if limit >= task.stand_offs[-1] else ""
     return (
         f"Margin: the nozzle {_margin_words(limit, task, system)}. The limit at this pressure is "
-        f"{last}{display.both('path_along', limit, system)}."
+        f"{last}{display.value('path_along', limit, system)}."
     )
 
 
 def _margin_words(limit: float, task: Task, system: UnitSystem) -> str:
     margin = limit - task.place.stand_off
-    words = display.both("path_along", abs(margin), system, digits=2)
+    words = display.value("path_along", abs(margin), system, digits=2)
     last = "at least " if limit >= task.stand_offs[-1] else ""
     return f"could stand {last}{words} farther off" if margin >= 0 else f"would have to stand {words} closer"
 
@@ -119,7 +119,7 @@ def beside_sentences(found: Found, system: UnitSystem) -> list[str]:
     if not found.others:
         return []
     parts = [
-        f"{named(o)} in {percent(o.chance)} at {display.both('nozzle_pressure', o.pressure, system)}"
+        f"{named(o)} in {percent(o.chance)} at {display.value('nozzle_pressure', o.pressure, system)}"
         for o in sorted(found.others, key=lambda o: -o.chance)
     ]
     return [f"The other set-ups meet the target in so many of the same runs: {', '.join(parts)}."]
@@ -137,7 +137,7 @@ def beside_sentence(first: Outcome, second: Outcome, system: UnitSystem) -> str:
     more, less = _only(first, second), _only(second, first)
     return (
         f"Beside it, {named(second)} meets the target in {percent(second.chance)} of the same runs, at "
-        f"{display.both('nozzle_pressure', second.pressure, system)}: in {percent(more)} of them it fails where "
+        f"{display.value('nozzle_pressure', second.pressure, system)}: in {percent(more)} of them it fails where "
         f"{named(first)} serves, in {percent(less)} it is the other way round. In the middle of the runs {share} of "
         f"its flow passes the window, against {beside}; {margin}."
     )
