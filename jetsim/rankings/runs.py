@@ -218,7 +218,7 @@ def check_target(space: ParameterSpace, paths: xr.Dataset) -> None:
 def target_words(space: ParameterSpace, system: UnitSystem) -> str:
     """The target's height in words."""
     if "target_height" in space.names:
-        return space.parameter("target_height").describe()
+        return space.parameter("target_height").distribution.describe(display.unit_label("target_height", system))
     return display.value("target_height", float(space.fixed.get("target_height", 0.0)), system)
 
 

@@ -171,4 +171,3 @@ def span(name: str, low: float, high: float, system: UnitSystem = "us", digits: 
     ends = [number(float(convert(name, end, system, interval)), digits) for end in (low, high)]
     joined = ends[0] if low == high or ends[0] == ends[1] else " to ".join(ends)
     return _with_unit(joined, unit_label(name, system))
-

@@ -19,8 +19,9 @@ from jetsim.report.plaintext import clean
 from jetsim.report.style import Plot
 from jetsim.report.tables import Table
 
-__all__ = ["InputLine", "Report", "ReportCard", "Section", "ValidityCount", "Writing", "render"]
+__all__ = ["MOST_LEAD", "InputLine", "Report", "ReportCard", "Section", "ValidityCount", "Writing", "render"]
 _HERE = Path(__file__).parent
+MOST_LEAD = 5  # sentences
 
 
 @dataclass(frozen=True)

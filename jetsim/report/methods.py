@@ -26,6 +26,7 @@ LAWS = {
     "[@theobald1981; @lueger].",
     "two_stage": "The flight has no drag up to breakup and that of a drop of fixed size after it (fitted to range "
     "alone) [@theobald1981].",
+    "vacuum": "The flight has no drag at all (for contrast).",
     "drops": "Drag of a drop follows that of a sphere, flattened drops more [@abraham1970; @gunn1949].",
     "effective reach": "A good stream is one that holds together by published criteria [@freeman1889]; drop sizes "
     "behind it are assumed to be lognormal.",

@@ -84,7 +84,7 @@ def pair_words(pair: Odds, system: UnitSystem) -> str:
     ends = display.span("extreme_reach", pair.low, pair.high, system).replace("-", "\N{MINUS SIGN}")
     return (
         f"{pair.first.upper()} out-reaches {pair.second.upper()} with a chance of {percent(pair.chance)}, by "
-        f"{display.both('extreme_reach', pair.median, system)} (middle 90 %: {ends})"
+        f"{display.value('extreme_reach', pair.median, system)} (middle 90 %: {ends})"
     )
 
 
@@ -173,7 +173,7 @@ def _scale_words(test: FieldTest, system: UnitSystem) -> str:
     assert isinstance(question, CompareQuestion)
     scales = given(question.scales)
     made = [
-        f"{key} {display.both(CRITERIA[key], scales[key], system, interval=True)}" for key in given(question.weights)
+        f"{key} {display.value(CRITERIA[key], scales[key], system, interval=True)}" for key in given(question.weights)
     ]
     return ", ".join(made)
 

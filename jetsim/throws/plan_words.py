@@ -76,7 +76,7 @@ def decisions(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
 
 def wind_rule(test: FieldTest, system: UnitSystem) -> str:
     """When to throw."""
-    limit = display.both("wind_along", test.question.largest_wind, system)
+    limit = display.value("wind_along", test.question.largest_wind, system)
     return (
         f"Wind rule: throw only while the wind stays at or below {limit}; read speed and the direction it comes from "
         "at each throw. A throw in more wind is repeated at the end of its block, and the first try is entered as "
@@ -136,7 +136,7 @@ def target_table(test: FieldTest, plan: Plan) -> Table:
 def card(test: FieldTest, plan: Plan, system: UnitSystem) -> ReportCard:
     """How the plan was found."""
     scatter = "; ".join(
-        f"{key.replace('_', ' ')} {display.both(name, getattr(test.scatter, key), system, interval=True)}"
+        f"{key.replace('_', ' ')} {display.value(name, getattr(test.scatter, key), system, interval=True)}"
         for key, name in (
             ("nozzle_pressure", "nozzle_pressure"),
             ("elevation", "elevation"),

@@ -185,7 +185,7 @@ def _pair_words(pair: PairedTest, test: FieldTest, system: UnitSystem) -> str:
     ends = sorted((sign * pair.low, sign * pair.high))
     span = display.span("extreme_reach", ends[0], ends[1], system).replace("-", "\N{MINUS SIGN}")
     return (
-        f"{far.upper()} beyond {near.upper()} by {display.both('extreme_reach', abs(pair.difference), system)} "
+        f"{far.upper()} beyond {near.upper()} by {display.value('extreme_reach', abs(pair.difference), system)} "
         f"({100 * (1 - test.wanted.false_alarm):.3g} % interval {span}; adjusted p {p_words(pair.adjusted)})"
     )
 
@@ -198,7 +198,7 @@ def p_words(chance: float) -> str:
 def tested_table(test: FieldTest, pairs: list[PairedTest], system: UnitSystem) -> Table:
     """Every pair with its test and the power that was planned for."""
     powers = planned_powers(test, pairs)
-    wanted = display.both("extreme_reach", test.wanted.difference, system)
+    wanted = display.value("extreme_reach", test.wanted.difference, system)
     return Table(
         "paired_tests",
         "Every pair by its differences inside blocks",

@@ -14,14 +14,14 @@ Array = NDArray[np.float64]
 
 def length(value: float, system: UnitSystem) -> str:
     """A distance or difference in words."""
-    return display.both("extreme_reach", value, system)
+    return display.value("extreme_reach", value, system)
 
 
 def match_value(test: FieldTest, system: UnitSystem) -> str:
     """The match with its value."""
     if test.condition == OWN:
         return in_words(test)
-    return f"{in_words(test)} of {display.both(matched_quantity(test), test.matched, system)}"
+    return f"{in_words(test)} of {display.value(matched_quantity(test), test.matched, system)}"
 
 
 def input_lines(test: FieldTest) -> list[InputLine]:

@@ -45,7 +45,8 @@ def lead(found: Found, system: UnitSystem) -> list[str]:
 def answer_sentence(found: Outcome, system: UnitSystem) -> str:
     """Whether, and how surely."""
     task = found.task
-    flow, away = display.value("flow_rate", task.flow, system), display.value("path_along", task.place.stand_off, system)
+    flow = display.value("flow_rate", task.flow, system)
+    away = display.value("path_along", task.place.stand_off, system)
     answer = "Yes" if found.chance >= task.probability else "Not surely enough"
     return (
         f"{answer}: from {away} {named(found)} puts {flow} or more through the window on storey {task.place.storey} in "
