@@ -4,7 +4,7 @@ Joins experiment (indices, spaces) to report (sentences, tables); computes nothi
 or a count.
 """
 
-from collections.abc import Collection, Iterable, Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -18,7 +18,6 @@ from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.report import display, glossary
 from jetsim.report.document import InputLine, ValidityCount
 from jetsim.report.figures import NOTHING, ROLE_WORDS, ControlEffect
-from jetsim.report.methods import LAWS
 from jetsim.report.tables import Column, Table
 
 BINS = 12
@@ -184,12 +183,6 @@ def tail_sentence(output: str, share: float, remedy: str) -> str:
         f"Of the variance of {output_words(output)}, a hundredth of the runs carries {display.percent(share)} (a heavy "
         f"tail), so its shares have not settled: {remedy}."
     )
-
-
-def stream_laws(drag_models: Iterable[str], *more: str) -> list[str]:
-    """Keys of the laws that every simulated stream uses, and of further ones; a law from outside has no words."""
-    flights = [law for law in drag_models if law in LAWS]
-    return ["discharge", "reaction", "turbulence", "breakup", *flights, "drops", *more]
 
 
 def idle_sentence(idle: Sequence[str], labels: Mapping[str, str]) -> str:

@@ -20,6 +20,7 @@ from jetsim.errors import InputError
 from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report.document import Report, ReportCard, Section, ValidityCount
+from jetsim.report.methods import stream_laws
 from jetsim.report.tables import Table
 from jetsim.simulation import VALIDITY
 from jetsim.study import Findings, Options, Study, run
@@ -82,7 +83,7 @@ def laws(loaded: Loaded) -> list[str]:
     decays = ["valve decay"] if any("decaying loss" in laws.values() for laws in tried) else []
     supplied = ["nozzle kinds", "supply"] if loaded.asked is not None else []
     drag = dict.fromkeys(str(one["drag_model"]) for one in tried if "drag_model" in one)
-    return findings.stream_laws(drag, *decays, *supplied, "sobol", "ranking")
+    return stream_laws(drag, *decays, *supplied, "sobol", "ranking")
 
 
 def validity(founds: Sequence[Found]) -> list[ValidityCount]:

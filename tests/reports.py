@@ -1,8 +1,10 @@
 """Reports in both unit systems from one flight, and what a reader must not meet in them."""
 
+import html
 import re
 import tomllib
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -43,6 +45,7 @@ def faults(both: dict[str, Findings]) -> list[str]:
     return [*found, *customary(both["si"]), *reference_faults(both["us"].report)]
 
 
+@cache
 def names_in_use() -> list[str]:
     """What the demo calls its things, and what it cites: its own words in any edition."""
     paths = [path for folder in ("studies/inputs", "tests") for path in (ROOT / folder).glob("*.toml")]
@@ -59,9 +62,9 @@ def _texts(value: Any, key: str = "") -> Iterator[str]:
 
 
 def without_names(text: str) -> str:
-    for name in names_in_use():
-        text = text.replace(name, "NAME")
-    return text
+    """A text without names of the demo, and without the marks of sources and of explained terms in them."""
+    bare = re.sub(r" ?\[\d+(?:, \d+)*\]", "", html.unescape(re.sub(r"</?(?:dfn|abbr)[^>]*>", "", text)))
+    return re.sub("|".join(map(re.escape, names_in_use())), "NAME", bare, flags=re.IGNORECASE)
 
 
 def lead_faults(report: Report) -> list[str]:
@@ -81,7 +84,8 @@ def lead_faults(report: Report) -> list[str]:
 
 def customary(metric: Findings) -> list[str]:
     """Customary units in a metric report; tables keep theirs in columns beside the metric ones."""
-    page = re.sub(r'<t[dh] class="\w+ other">.*?</t[dh]>', "", render(metric.report), flags=re.DOTALL)
+    page = without_names(render(metric.report).partition("<h2>References</h2>")[0])
+    page = re.sub(r'<t[dh] class="\w+ other">.*?</t[dh]>', "", page, flags=re.DOTALL)
     page = re.sub(r'<style>.*?</style>|src="[^"]*"|<td class="text">(?:psi|ft|gpm|lbf)</td>', "", page, flags=re.DOTALL)
     drawn = [
         f"{plot.name}: {text.get_text()}"

@@ -8,6 +8,8 @@ from jetsim.equipment.reading import Stated
 from jetsim.experiment.parameters import Parameter
 from jetsim.quantities import UnitSystem
 from jetsim.report import display, glossary
+from jetsim.report.methods import stream_laws
+from jetsim.stream import Stream
 
 
 def keyed(asked: Asked[Any]) -> dict[str, Parameter]:
@@ -29,6 +31,12 @@ def in_trade_words(asked: Asked[Any]) -> dict[str, Parameter]:
 def _label(key: str, call: Callable[[str], str]) -> str:
     name, _, owner = key.partition("[")
     return f"{call(name)}, {owner.rstrip(']').replace('_', ' ')}" if owner else call(name)
+
+
+def laws(asked: Asked[Any], *more: str) -> list[str]:
+    """Keys of the laws that the set-ups use, for the methods, and of further ones."""
+    drag = {str(asked.inputs(setup).medians.get("drag_model", Stream.drag_model)) for setup in asked.setups}
+    return stream_laws(sorted(drag), "nozzle kinds", "supply", *more)
 
 
 def overrides_sentence(asked: Asked[Any] | None, system: UnitSystem) -> str:

@@ -17,6 +17,7 @@ from jetsim.rankings.question import LOGARITHM, Case, Loaded
 from jetsim.rankings.runs import Results, target_words
 from jetsim.report import display
 from jetsim.report.document import MOST_LEAD, InputLine, ReportCard, Section
+from jetsim.report.methods import stream_laws
 from jetsim.report.style import ROLE_WORDS
 from jetsim.report.tables import Column, Table
 from jetsim.stream import Stream
@@ -275,7 +276,7 @@ def drag_laws(pairs: Sequence[Pair]) -> list[str]:
 def laws(loaded: Loaded, pairs: Sequence[Pair]) -> list[str]:
     """Keys of the laws in use, for the methods."""
     supplied = ("nozzle kinds", "supply") if loaded.asked is not None else ()
-    return findings.stream_laws(drag_laws(pairs), *supplied, "sobol", "ranking")
+    return stream_laws(drag_laws(pairs), *supplied, "sobol", "ranking")
 
 
 def card(pairs: Sequence[Pair], system: UnitSystem) -> ReportCard:

@@ -145,6 +145,11 @@ def number_words(count: int) -> str:
     return _COUNTS[count] if 0 <= count < len(_COUNTS) else f"{count:,}"
 
 
+def people(count: int) -> str:
+    """A number of firefighters in words."""
+    return f"{number_words(count)} firefighter{'' if count == 1 else 's'}"
+
+
 def _with_unit(text: str, unit: str) -> str:
     return f"{text} {unit}" if unit else text
 

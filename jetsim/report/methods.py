@@ -4,7 +4,7 @@ A study that says more gives its own paragraphs to the `Report`. The words about
 fitted and what is assumed, and cite; a study names the laws it used by their keys.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from jetsim.report.card import ReportCard
 
@@ -37,6 +37,12 @@ LAWS = {
     "[@emcee2013; @braak2006].",
 }
 WATER_AND_AIR = "Properties of water and air follow standard formulas [@kell1975; @iapws_r1_76; @atmosphere1976]."
+
+
+def stream_laws(drag_models: Iterable[str], *more: str) -> list[str]:
+    """Keys of the laws that every simulated stream uses, and of further ones; a law from outside has no words."""
+    flights = [law for law in drag_models if law in LAWS]
+    return ["discharge", "reaction", "turbulence", "breakup", *flights, "drops", *more]
 
 
 def sentence(text: str) -> str:

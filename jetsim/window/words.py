@@ -27,18 +27,64 @@ def named(found: Outcome) -> str:
 
 
 def lead(found: Found, system: UnitSystem) -> list[str]:
-    """Whether, how, with what probability, with what margin, what would help, and how the other set-ups do."""
+    """The findings for a briefing: whether, what lies outside the tests, from what pressure, and what would help."""
     first = found.first
-    outside = [outside_sentence(o.flown["validity"].values, f"the runs of {named(o)}") for o in found.outcomes[:2]]
+    said = [
+        answer_headline(first),
+        outside_sentence(first.flown["validity"].values),
+        pump_headline(first, system),
+        margin_headline(first, system),
+        help_sentence(first.chance, found.helps),
+    ]
+    return [text for text in said if text]
+
+
+def answer_headline(found: Outcome) -> str:
+    """Whether, and how surely."""
+    task = found.task
+    answer = "Yes" if found.chance >= task.probability else "Not surely enough"
+    return (
+        f"{answer}: {named(found)} puts the flow asked for through the window on storey "
+        f"{display.number_words(task.place.storey)} in {percent(found.chance, task.probability)} of the runs "
+        f"({percent(task.probability)} wanted), when the crew aims by eye."
+    )
+
+
+def pump_headline(found: Outcome, system: UnitSystem) -> str:
+    """What the pump must give, with its spread; empty without a line."""
+    if found.candidate.setup.line is None:
+        return ""
+    low, middle, high = np.quantile(found.pump_pressure, [0.05, 0.5, 0.95])
+    spread = display.span("nozzle_pressure", low, high, system).rpartition(" ")[0]
+    return (
+        f"It takes {display.value('nozzle_pressure', middle, system)} at the pump ({spread} in nine runs of ten), an "
+        "estimate to be verified by in-line gauge and flowmeter."
+    )
+
+
+def margin_headline(found: Outcome, system: UnitSystem) -> str:
+    """How much farther off the nozzle may stand, or how much closer it must."""
+    task, limit = found.task, found.limit()
+    if np.isnan(limit):
+        return "No stand-off that was tried meets the target surely enough."
+    unit = display.value("path_along", limit, system)
+    return f"The nozzle {_margin_words(limit, task, system)} (the last that serves surely enough: {unit})."
+
+
+def further(found: Found, standing: str, system: UnitSystem) -> list[str]:
+    """What else was found: aim, pump, margin and how the other set-ups do; and what the inputs rest on."""
+    first = found.first
+    outside = (outside_sentence(o.flown["validity"].values, f"the runs of {named(o)}") for o in found.outcomes[:2])
     return [
-        " ".join(filter(None, (answer_sentence(first, system), *outside))),
+        answer_sentence(first, system),
+        *filter(None, outside),
         aim_sentence(first, system),
         *filter(None, [pump_sentence(first, system)]),
         margin_sentence(first, system),
-        help_sentence(first.chance, found.helps),
         *beside_sentences(found, system),
-        "Between one run and the next, wind, the shutoff's turbulence, breakup and drop sizes differ; how streams "
+        "Between one run and the next, wind, the shutoff's disturbance, breakup and drop sizes differ; how streams "
         "spread their drops is known least.",
+        standing,
     ]
 
 
@@ -61,8 +107,8 @@ def aim_sentence(found: Outcome, system: UnitSystem) -> str:
     if not found.solutions:
         return "At no elevation does water get through the window in the middle of the runs."
     parts = [
-        f"about {way.elevation:.0f} deg, where {display.value('flow_rate', way.flow, system)} pass in the middle of the "
-        f"runs and the target is met in {percent(way.probability)} of them"
+        f"about {way.elevation:.0f} deg, where {display.value('flow_rate', way.flow, system)} pass in the middle of "
+        f"the runs and the target is met in {percent(way.probability)} of them"
         for way in found.solutions
     ]
     if len(parts) == 2:
@@ -271,7 +317,7 @@ def help_table(found: Found) -> Table:
 # Report card
 
 
-def card(loaded: Loaded) -> ReportCard:
+def card(loaded: Loaded, system: UnitSystem) -> ReportCard:
     """What a reader needs to judge the study."""
     asked, draws = loaded.asked, loaded.draws
     return ReportCard(
@@ -283,30 +329,14 @@ def card(loaded: Loaded) -> ReportCard:
         failures=0,
         intervals=f"a probability near 80 % is uncertain by about {100 * 0.8 / draws**0.5:.0f} points",
         convergence="not needed: no indices are estimated",
-        inputs=input_lines(loaded),
-        fixed=findings.fixed_words(asked.space(loaded.first.setup)),
+        inputs=list(keyed_lines(loaded, system).values()),
+        fixed=findings.fixed_words(asked.space(loaded.first.setup), system),
         more={
             "Drops": "lognormal, spread fitted to Freeman's 3/4-inch tip (1889, from memory), 1 1/8-inch tip held out",
             "Aim": "in every run the crew picks the elevation and the direction that serve best",
-            "What the inputs rest on": standing_words(loaded),
             **breakup_lengths(loaded.candidates),
         },
     )
-
-
-def standing_words(loaded: Loaded) -> str:
-    """Which inputs are measured, half learnt or believed."""
-    learnt = loaded.asked.learnt
-    half = {key for key, standing in (learnt.standing if learnt else {}).items() if standing == "half learnt"}
-    measured, partly = [], []
-    for key, line in keyed_lines(loaded).items():
-        if line.basis == "measured":
-            measured.append(line.name)
-        elif key in half:
-            partly.append(line.name)
-    groups = (("measured", measured), ("half learnt", partly))
-    told = [f"{word}: {', '.join(names) or 'none'}" for word, names in groups]
-    return "; ".join([*told, "believed: all others"])
 
 
 def breakup_lengths(candidates: Sequence[Candidate]) -> dict[str, str]:
@@ -318,18 +348,13 @@ def breakup_lengths(candidates: Sequence[Candidate]) -> dict[str, str]:
     return {"Breakup length": "; ".join([f"measured on “{'” and “'.join(measured)}”", *estimated])}
 
 
-def input_lines(loaded: Loaded) -> list[InputLine]:
-    """What varies, and on what evidence; of several set-ups, what belongs to an entry is marked by its name."""
-    return list(keyed_lines(loaded).values())
-
-
-def keyed_lines(loaded: Loaded) -> dict[str, InputLine]:
-    """The same by the input's key among those of all set-ups."""
+def keyed_lines(loaded: Loaded, system: UnitSystem) -> dict[str, InputLine]:
+    """What varies and on what evidence, by its key; of several set-ups, what belongs to an entry names it."""
     found: dict[str, InputLine] = {}
     for candidate in loaded.candidates:
         space, inputs = loaded.asked.space(candidate.setup), candidate.inputs
         names = [*(latent.name for latent in space.latents), *(p.name for p in space.parameters)]
-        for name, line in zip(names, findings.input_lines(space), strict=True):
+        for name, line in zip(names, findings.space_lines(space, system), strict=True):
             owner = owner_label(inputs.owners.get(name), candidate.setup) if len(loaded.candidates) > 1 else ""
             found.setdefault(inputs.key(name), replace(line, name=f"{line.name}: {owner}" if owner else line.name))
     return found
