@@ -36,7 +36,7 @@ def load(options: Options) -> Loaded:
 def planned(loaded: Loaded, options: Options) -> str:
     """What would be run."""
     lines = [loaded.title]
-    for plan in loaded.plans:
+    for plan in loaded.streams:
         runs, name = planned_runs(plan), f"{plan.label}: " if plan.label else ""
         lines.append(
             f"{name}{len(plan.combinations)} combinations of laws: at most {runs['combinations']:,} runs; "
@@ -48,27 +48,27 @@ def planned(loaded: Loaded, options: Options) -> str:
 def compute(loaded: Loaded, options: Options) -> Findings:
     """Run everything and write it up."""
     with options.executor() as executor:
-        founds = [find(plan, executor) for plan in loaded.plans]
-    if not any(found.reference.defined(o) for p, found in zip(loaded.plans, founds, strict=True) for o in p.headline):
+        founds = [find(plan, executor) for plan in loaded.streams]
+    if not any(found.reference.defined(o) for p, found in zip(loaded.streams, founds, strict=True) for o in p.headline):
         raise InputError(f"{options.inputs}: no output can be ranked: undefined in too many runs, or constant")
     return written(loaded, founds, options.system(loaded.units))
 
 
 def written(loaded: Loaded, founds: Sequence[Found], system: UnitSystem) -> Findings:
     """What was found, written up."""
-    pairs = list(zip(loaded.plans, founds, strict=True))
+    pairs = list(zip(loaded.streams, founds, strict=True))
     flags = np.concatenate([found.joint.runs["validity"].values for found in founds])
     otherwise = overrides_sentence(loaded.asked, system)
     report = Report(
         loaded.title,
-        words.lead(loaded.plans, founds, outside_sentence(flags)),
+        words.lead(loaded.streams, founds, outside_sentence(flags)),
         [*setups_section(loaded), *(section for p, f in pairs for section in sections(p, f, system))],
         card(loaded, founds, system),
         system,
         notices=[*([otherwise] if otherwise else []), *(t for p, f in pairs for t in words.gate_notices(p, f))],
         validity=validity(founds),
         subtitle=loaded.scenario,
-        further=words.further(loaded.plans, founds),
+        further=words.further(loaded.streams, founds),
         laws=laws(loaded),
     )
     results = {f"results{p.suffix}": f.joint.runs for p, f in pairs}
@@ -79,7 +79,7 @@ def written(loaded: Loaded, founds: Sequence[Found], system: UnitSystem) -> Find
 
 def laws(loaded: Loaded) -> list[str]:
     """Keys of the laws in use, for the methods."""
-    tried = [laws for plan in loaded.plans for laws in plan.combinations]
+    tried = [laws for plan in loaded.streams for laws in plan.combinations]
     decays = ["valve decay"] if any("decaying loss" in laws.values() for laws in tried) else []
     supplied = ["nozzle kinds", "supply"] if loaded.asked is not None else []
     drag = dict.fromkeys(str(one["drag_model"]) for one in tried if "drag_model" in one)
@@ -185,8 +185,8 @@ def measurements(plan: Plan, found: Found, system: UnitSystem) -> list[Section]:
 
 def card(loaded: Loaded, founds: Sequence[Found], system: UnitSystem) -> ReportCard:
     """What a reader needs to judge the study."""
-    pairs = list(zip(loaded.plans, founds, strict=True))
-    plan, space = loaded.plans[0], loaded.plans[0].space
+    pairs = list(zip(loaded.streams, founds, strict=True))
+    plan, space = loaded.streams[0], loaded.streams[0].space
     sums = {
         f"{name} ({which}{', ' + p.label if p.suffix else ''})": value
         for p, f in pairs
@@ -196,7 +196,7 @@ def card(loaded: Loaded, founds: Sequence[Found], system: UnitSystem) -> ReportC
     }
     combinations = [combination for found in founds for combination in found.combinations]
     passed = sum(c.gate.passed for c in combinations)
-    lines = [line for p in loaded.plans for line in findings.space_lines(p.space, system)]
+    lines = [line for p in loaded.streams for line in findings.space_lines(p.space, system)]
     return ReportCard(
         question=QUESTION,
         method="Sobol' indices by replicated scrambled sequences, estimators of Saltelli 2010 and Jansen 1999 averaged "
