@@ -568,7 +568,7 @@ def test_several_set_ups_stand_one_after_the_other(tmp_path):
     arguments = ["--quick", "--inputs", str(path), "--setups", "a,g", "--output", str(out), "--workers", "1"]
     assert run(STUDY, arguments) == 0
     page = page_of(out)
-    assert "in 2 of 2 set-ups" in page or "in 1 of 2 set-ups" in page or "in 0 of 2 set-ups" in page
+    assert re.search("in (two|one|no) of two set-ups", page)
     for name in ("a", "g"):
         assert (out / "tables" / f"all_indices_{name}.csv").exists()
     assert {row["setup"] for row in rows(out / "tables" / "setups.csv")} == {

@@ -100,10 +100,10 @@ def excess_sentence(fits: Sequence[Fit], probability: float, system: UnitSystem)
     """What is left of those flows when the measured excess of force counts."""
     share, crew = display.percent(probability), fits[0].crew
     parts = [f"{display.value('flow_rate', fit.careful, system)} with {fit.rig.setup.label}" for fit in fits[:MOST]]
-    best = max(fit.chance for fit in fits)
+    best = display.percent(max(fit.chance for fit in fits))
     return (
-        f"With the measured excess of force, the highest flows for {display.people(crew.firefighters)} stay within that "
-        f"limit in {display.percent(best)} of the runs at most; {share} of the runs stay within it up to {', '.join(parts)}"
+        f"With the measured excess of force, the highest flows for {display.people(crew.firefighters)} stay within "
+        f"that limit in {best} of the runs at most; {share} of the runs stay within it up to {', '.join(parts)}"
         f"{_more(fits)}."
     )
 

@@ -34,7 +34,7 @@ def lead(found: Found, system: UnitSystem) -> list[str]:
         outside_sentence(first.flown["validity"].values),
         pump_headline(first, system),
         margin_headline(first, system),
-        help_sentence(first.chance, found.helps),
+        help_headline(first.chance, found.helps),
     ]
     return [text for text in said if text]
 
@@ -149,6 +149,14 @@ def _margin_words(limit: float, task: Task, system: UnitSystem) -> str:
     words = display.value("path_along", abs(margin), system, digits=2)
     last = "at least " if limit >= task.stand_offs[-1] else ""
     return f"could stand {last}{words} farther off" if margin >= 0 else f"would have to stand {words} closer"
+
+
+def help_headline(sure: float, helps: Mapping[str, float]) -> str:
+    """What raises the probability most, for a lead."""
+    name, best = max(helps.items(), key=lambda item: item[1])
+    if best <= sure + 0.01:
+        return "None of the changes tried would help."
+    return f"What would help most: {name} (it then serves in {percent(best)} of the runs)."
 
 
 def help_sentence(sure: float, helps: Mapping[str, float]) -> str:
@@ -332,7 +340,7 @@ def card(loaded: Loaded, system: UnitSystem) -> ReportCard:
         inputs=list(keyed_lines(loaded, system).values()),
         fixed=findings.fixed_words(asked.space(loaded.first.setup), system),
         more={
-            "Drops": "lognormal, spread fitted to Freeman's 3/4-inch tip (1889, from memory), 1 1/8-inch tip held out",
+            "Drops": "lognormal, spread fitted to one tip of Freeman's table (1889, from memory), another tip held out",
             "Aim": "in every run the crew picks the elevation and the direction that serve best",
             **breakup_lengths(loaded.candidates),
         },
