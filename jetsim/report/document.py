@@ -19,8 +19,9 @@ from jetsim.report.plaintext import clean
 from jetsim.report.style import Plot
 from jetsim.report.tables import Table
 
-__all__ = ["InputLine", "Report", "ReportCard", "Section", "ValidityCount", "Writing", "render"]
+__all__ = ["MOST_LEAD", "InputLine", "Report", "ReportCard", "Section", "ValidityCount", "Writing", "render"]
 _HERE = Path(__file__).parent
+MOST_LEAD = 5  # sentences
 
 
 @dataclass(frozen=True)
@@ -69,7 +70,7 @@ class Report:
     ----------
     title : str
     lead : sequence of str
-        The findings in plain words, the most important first.
+        The findings in plain words, the most important first: at most five sentences, one number in each.
     sections : sequence of Section
     card : ReportCard
     units : str
@@ -79,6 +80,8 @@ class Report:
     validity : sequence of ValidityCount
     provenance : mapping of str to str
         Versions, commit and study file; the study runner fills them in.
+    further : sequence of str
+        What else was found, shown below the lead.
     subtitle : str
         One line below the title, such as that the scenario is invented.
     methods : sequence of str
@@ -102,6 +105,7 @@ class Report:
     validity: Sequence[ValidityCount] = ()
     provenance: Mapping[str, str] = field(default_factory=dict)
     subtitle: str = ""
+    further: Sequence[str] = ()
     methods: Sequence[str] = ()
     laws: Sequence[str] = ()
     limits: Sequence[str] = ()
@@ -145,7 +149,7 @@ class Writing:
     def texts(self) -> Iterator[str]:
         """All texts that may cite or use a term, in reading order."""
         report = self.report
-        yield from (*report.notices, *report.lead)
+        yield from (*report.notices, *report.lead, *report.further)
         for section in report.sections:
             yield from section.texts
             items: list[Plot | Table] = [*section.figures, *section.tables]
