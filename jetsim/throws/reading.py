@@ -98,7 +98,3 @@ def overlay(test: FieldTest, sheet: Sheet, values: dict[str, Array], rng: np.ran
         overlays[column] = Overlay(column, counted.numbers[column], central, low, high, effect)
     runs = (len(values[model.GAUGE]) + 2) * len(counted.setups)
     return Reading(sheet, thrown, overlays, runs, np.concatenate(flags))
-
-
-# --------------------------------------------------------------------------------------------------------
-# Words
