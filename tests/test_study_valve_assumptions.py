@@ -64,12 +64,14 @@ def small(plan) -> Plan:
     return replace(plan, space=replace(plan.space, base_samples=8, replicates=4), base_samples=8, replicates=4)
 
 
-def own_file(tmp: Path, old: str = "", new: str = "") -> Path:
-    """The demo's question beside its department, with a change."""
+def own_file(tmp: Path, *changes: str) -> Path:
+    """The demo's question beside its department, with changes: old text, new text, and so on."""
     text = FILE.read_text(encoding="utf-8")
-    assert old in text
+    for old, new in zip(changes[::2], changes[1::2], strict=True):
+        assert old in text
+        text = text.replace(old, new)
     path = tmp / "own.toml"
-    path.write_text(text.replace(old, new) if old else text, encoding="utf-8")
+    path.write_text(text, encoding="utf-8")
     (tmp / "department.toml").write_text(DEPARTMENT.read_text(encoding="utf-8"), encoding="utf-8")
     return path
 
@@ -546,7 +548,7 @@ source = "mine"
 """
     path, out = tmp_path / "space.toml", tmp_path / "out"
     path.write_text(text, encoding="utf-8")
-    assert run(STUDY, ["--inputs", str(path), "--output", str(out), "--workers", "1"]) == 0
+    assert run(STUDY, ["--quick", "--inputs", str(path), "--output", str(out), "--workers", "1"]) == 0
     assert not (out / "tables" / "setups.csv").exists()
     assert float(rows(out / "tables" / "measurements.csv")[0]["share"]) > 0
     wrong = text.replace('role = "structural"', 'role = "unknown"')
@@ -564,7 +566,10 @@ source = "mine"
 
 
 def test_several_set_ups_stand_one_after_the_other(tmp_path):
-    path, out = own_file(tmp_path, "base_samples = 256", "base_samples = 8"), tmp_path / "out"
+    few = ("base_samples = 256", "base_samples = 8", "base_samples = 128, replicates = 16",
+           "base_samples = 8, replicates = 4",
+           ', "loss", "decaying loss"', "", ', "atomization", "surface"', ', "surface"')  # fmt: skip
+    path, out = own_file(tmp_path, *few), tmp_path / "out"
     arguments = ["--quick", "--inputs", str(path), "--setups", "a,g", "--output", str(out), "--workers", "1"]
     assert run(STUDY, arguments) == 0
     page = page_of(out)

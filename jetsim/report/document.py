@@ -3,7 +3,7 @@
 import base64
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Any
 
@@ -236,18 +236,21 @@ def _told(writing: Writing, text: str) -> Markup:
     )
 
 
-def data_uri(plot: Plot) -> str:
-    """A plot as an SVG data URI, so that the page needs no other file."""
-    return "data:image/svg+xml;base64," + base64.b64encode(plot.svg()).decode("ascii")
+def data_uri(plot: Plot, kind: str = "svg") -> str:
+    """A plot as a data URI, so that the page needs no other file: ``svg``, or ``png`` as a quick run draws anyhow."""
+    drawn, media = (plot.svg(), "svg+xml") if kind == "svg" else (plot.png(), "png")
+    return f"data:image/{media};base64,{base64.b64encode(drawn).decode('ascii')}"
 
 
-def render(report: Report) -> str:
+def render(report: Report, quick: bool = False) -> str:
     """The report as one HTML page without links to other files or to the network.
 
     Parameters
     ----------
     report : Report
         Every text is escaped.
+    quick : bool, optional
+        Figures in pixels, which are drawn once then.
 
     Returns
     -------
@@ -261,7 +264,8 @@ def render(report: Report) -> str:
     """
     writing = Writing(report)
     template = _environment(writing).get_template("report.html.jinja")
+    drawn = partial(data_uri, kind="png" if quick else "svg")
     style = Markup((_HERE / "report.css").read_text(encoding="utf-8"))
     return template.render(
-        report=report, writing=writing, style=style, cautions=CAUTIONS, data_uri=data_uri, doi_note=DOI_NOTE
+        report=report, writing=writing, style=style, cautions=CAUTIONS, data_uri=drawn, doi_note=DOI_NOTE
     )
