@@ -29,6 +29,7 @@ from jetsim.report.tables import ShownColumn, Table
 # Letter for the US, A4 elsewhere; margins leave room for a figure as wide as a page. Inches.
 _PAPER = {"us": (8.5, 11.0), "si": (8.27, 11.69)}
 _BORDER = 0.75  # inch, margin on the short sides of the text
+_BESIDE = 1.5  # inch, for a heading and a caption on the page of a tall figure
 _CHARACTER = 0.068  # inch, mean width of a character in a table
 _BOLD = 1.15  # width of a bold character against a plain one
 _PADDING = 0.16  # inch, a cell's left and right padding
@@ -152,7 +153,8 @@ class _Paper:
     def _figure(self, plot: Plot) -> None:
         self._open()
         place = self.document.add_paragraph(style=_FIGURE)
-        width = min(plot.figure.get_figwidth(), PAGE)
+        wide, tall = plot.figure.get_size_inches()
+        width = min(wide, PAGE, wide / tall * (_PAPER[self.report.units][1] - 2 * _BORDER - _BESIDE))
         picture = place.add_run().add_picture(io.BytesIO(plot.png()), width=Inches(width))
         # The alternative text, and a name that tells pictures apart.
         picture._inline.docPr.set("descr", plot.alternative_text)

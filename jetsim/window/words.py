@@ -291,7 +291,8 @@ def aims_table(found: Outcome) -> Table:
     low = [way[0] if way else None for way in found.aims]
     high = [way[1] if len(way) > 1 else None for way in found.aims]
     columns = [Column("stand_off", list(found.task.stand_offs), "path_along", "Stand-off")]
-    for key, side, words in (("low", low, "Low throw"), ("high", high, "High throw")):
+    sides = [("low", low, "Low throw"), ("high", high, "High throw")]
+    for key, side, words in sides if any(high) else sides[:1]:
         columns += [
             Column(f"{key}_elevation", _each(side, "elevation"), "elevation", words),
             Column(f"{key}_flow", _each(side, "flow"), "flow_rate", "brings, middle"),
@@ -301,7 +302,7 @@ def aims_table(found: Outcome) -> Table:
         "elevations",
         f"Elevations of {named(found)} that serve the window on storey {found.task.place.storey} from each stand-off",
         tuple(columns),
-        "Dash: at most one elevation serves.",
+        "Dash: at most one elevation serves." if any(high) else "No high, plunging throw serves from any of them.",
     )
 
 
