@@ -91,7 +91,7 @@ def customary(metric: Findings) -> list[str]:
     page = re.sub(r'<t[dh] class="\w+ other">.*?</t[dh]>', "", page, flags=re.DOTALL)
     page = re.sub(r'<style>.*?</style>|src="[^"]*"|<td class="text">(?:psi|ft|gpm|lbf)</td>', "", page, flags=re.DOTALL)
     drawn = [
-        f"{plot.name}: {text.get_text()}"
+        f"{plot.name}: {' '.join(text.get_text().split())}"
         for plot in (*metric.report.plots, *metric.plots)
         if not plot.to_print  # a page for the wall is a table of both systems
         for text in plot.figure.findobj(Text)

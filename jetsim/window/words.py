@@ -34,7 +34,7 @@ def lead(found: Found, system: UnitSystem) -> list[str]:
         outside_sentence(first.flown["validity"].values),
         pump_headline(first, system),
         margin_headline(first, system),
-        help_headline(first.chance, found.helps),
+        help_sentence(first.chance, found.helps),
     ]
     return [text for text in said if text]
 
@@ -151,20 +151,12 @@ def _margin_words(limit: float, task: Task, system: UnitSystem) -> str:
     return f"could stand {last}{words} farther off" if margin >= 0 else f"would have to stand {words} closer"
 
 
-def help_headline(sure: float, helps: Mapping[str, float]) -> str:
-    """What raises the probability most, for a lead."""
-    name, best = max(helps.items(), key=lambda item: item[1])
-    if best <= sure + 0.01:
-        return "None of the changes tried would help."
-    return f"What would help most: {name} (it then serves in {percent(best)} of the runs)."
-
-
 def help_sentence(sure: float, helps: Mapping[str, float]) -> str:
     """What raises the probability most."""
     name, best = max(helps.items(), key=lambda item: item[1])
     if best <= sure + 0.01:
-        return f"None of the changes tried raises the probability above {percent(sure)}."
-    return f"What would help most: {name}, which makes it {percent(best)}."
+        return "None of the changes tried would help."
+    return f"What would help most: {name} (it then serves in {percent(best)} of the runs)."
 
 
 def beside_sentences(found: Found, system: UnitSystem) -> list[str]:
