@@ -20,7 +20,7 @@ from jetsim.throws import names
 from jetsim.throws.comparing import Compared
 from jetsim.throws.pictures import odds_plot, reach_plot
 from jetsim.throws.question import CRITERIA, OWN, CompareQuestion, FieldTest, given, in_words
-from jetsim.throws.words import group_words, input_lines, match_value, otherwise, resting
+from jetsim.throws.words import group_words, input_lines, key_words, match_value, otherwise, resting
 
 Array = NDArray[np.float64]
 
@@ -104,8 +104,7 @@ def further(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str
             for p, chance in zip(ties, chances, strict=True)
         )
         lines.append(f"Ties, which must not be ranked: {shown}.")
-    names = "; ".join(test.labels.values())
-    return [f"Set-ups: {names}.", *lines, next_words(test, compared), decision_words(test, compared), resting(test)]
+    return [key_words(test), *lines, next_words(test, compared), decision_words(test, compared), resting(test)]
 
 
 def leader_of(reach: Mapping[str, Array]) -> str:

@@ -16,7 +16,7 @@ from jetsim.throws.pictures import agreement_plot, still_plot
 from jetsim.throws.question import FieldTest
 from jetsim.throws.reading import SHOWN, Reading
 from jetsim.throws.tested import planned_powers
-from jetsim.throws.words import input_lines, length, otherwise, resting
+from jetsim.throws.words import input_lines, key_words, length, otherwise, resting
 
 Array = NDArray[np.float64]
 
@@ -96,6 +96,7 @@ def further(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: 
     breakup = reading.overlays["breakup_distance"]
     farther = "beyond" if drops.bias(every) > 0 else "short of"
     lines = [
+        key_words(test),
         f"{len(every)} throws of {len(test.setups)} set-ups count, {excluded} are excluded with a reason; every row "
         "passed all checks.",
         verdict_words(test, pairs, system),
