@@ -222,6 +222,14 @@ def test_side_view_tells_breakup_apex_and_reach_in_one_system():
     assert not re.search(r"\d m\b", joined)
 
 
+def test_long_names_over_a_matrix_do_not_run_into_each_other():
+    names = [f"effect of disturbance on breakup {number}" for number in range(8)]
+    plot = fig.heat_map(fig.Words("m", "t", "c"), fig.Matrix(np.eye(8), names, names, "share"))
+    assert texts(plot)
+    boxes = [label.get_window_extent() for label in plot.figure.axes[0].get_xticklabels()]
+    assert not any(one.overlaps(other) for one, other in pairwise(boxes))
+
+
 def test_side_view_labels_do_not_overlap():
     boxes = [box for text, box in texts(samples.DRAWINGS["stream_side_view"]("us")) if "\n" in text]
     assert len(boxes) == 3

@@ -478,4 +478,5 @@ def _cause(regions: xr.Dataset, name: str, choices: Mapping[str, object], labels
         float(regions["value"].sel(parameter=name, region=r, quantile=0.5)) for r in ("inside", "outside")
     )
     side = "low" if inside < outside else "high"
-    return f"{side} {labels.get(name, display.trade(name))} (median {display.value(name, inside, system)})"
+    label = labels.get(name, display.trade(name))
+    return f"{label} on the {side} side (median {display.value(name, inside, system)})"
