@@ -420,7 +420,8 @@ def interaction_sentence(plan: Plan, found: Found, output: str) -> str:
 
 def gate_notices(plan: Plan, found: Found) -> list[str]:
     """What the runs are too few for."""
-    said = [] if found.joint.gate.passed else [f"All laws together: {found.joint.gate.sentence}"]
+    joint = findings.unsettled_notice(found.joint.gate)
+    said = [f"All laws together: {joint[:1].lower()}{joint[1:]}"] if joint else []
     unsettled = [c for c in found.combinations if not c.gate.passed]
     if unsettled:
         worst = max((width for c in unsettled for width in c.gate.half_width.values()), default=np.nan)
