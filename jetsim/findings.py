@@ -22,6 +22,7 @@ from jetsim.report.figures import NOTHING, ROLE_WORDS, ControlEffect
 from jetsim.report.tables import Column, Table
 
 BINS = 12
+OF_RANGES = "Shares hold for the ranges that are stated for the inputs: with other ranges the order may be another."
 # A total share below this is not worth a word.
 _WORTH_NAMING = 0.03
 # More inputs than these in first place are no finding but a lack of runs.

@@ -6,6 +6,7 @@ Run ``python studies/pump_and_crew.py``; your own equipment goes into a copy of 
 import sys
 from pathlib import Path
 
+from jetsim import findings
 from jetsim.equipment.questions import load_question
 from jetsim.equipment.setups_table import setups_table
 from jetsim.equipment.words import laws
@@ -58,6 +59,7 @@ def written(loaded: Loaded, found: Found, system: UnitSystem) -> Findings:
         subtitle=loaded.asked.scenario,
         further=words.further(loaded, found, system),
         laws=laws(loaded.asked, "sobol", "ranking"),
+        limits=[findings.OF_RANGES],
     )
     rankings = {f"ranking_{r.estimate.subject.setup.name}": r.results for r in found.rankings}
     unshown = [
