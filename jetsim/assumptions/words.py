@@ -100,8 +100,8 @@ def best_reading(plan: Plan, found: Found) -> str:
         return ""
     fall, label = max(told, key=lambda pair: pair[0].share)
     return (
-        f"Of the readings asked about, one would settle most, {label}: it should take away {fall_words(fall)} of the "
-        f"differences in {findings.output_words(output)}."
+        f"The reading that would settle most is {label}: it should take away {fall_words(fall)} of the differences in "
+        f"{findings.output_words(output)}."
     )
 
 
