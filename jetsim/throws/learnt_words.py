@@ -70,12 +70,10 @@ def learnt_report(test: FieldTest, learning: Learning, after: Reading, system: U
 
 def doubts(learning: Learning) -> list[str]:
     """What speaks against quoting the posterior."""
-    found = [] if learning.posterior.converged else [f"The sampler has {learning.posterior.convergence}."]
+    found = [] if learning.posterior.converged else ["This calibration has not settled: do not quote its numbers."]
     if not learning.trusted:
-        share = 100 * learning.emulator_share(learning.emulated)
         found.append(
-            "The emulator's error is not small beside what the throws can tell (it is "
-            f"{share:.0f} % of the standard error of a set-up's mean reach): intervals are too narrow."
+            "The stand-in for the model is too coarse beside what the throws tell: ranges come out too narrow."
         )
     return found
 
