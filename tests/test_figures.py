@@ -257,7 +257,7 @@ def test_index_bars_are_sorted_and_hold_the_estimates():
     plot = fig.index_bars(samples.words(), samples.index_view())
     reach, flow = plot.figure.axes
     assert [label.get_text() for label in reach.get_yticklabels()] == [
-        "elevation angle", "wind along the throw", "nozzle pressure", "waterway quality",
+        "elevation", "head or tail wind", "nozzle pressure", "waterway quality",
     ]  # fmt: skip
     widths = [patch.get_width() for patch in flow.patches[:4]]
     assert widths == pytest.approx([0.95, 0.05, 0.02, 0.02])
@@ -339,7 +339,7 @@ def test_convergence_shows_the_gate_and_the_leaders():
     plot = samples.DRAWINGS["convergence_lines"]("us")
     shown = [text for text, _ in texts(plot)]
     assert "gate: 0.02" in shown
-    assert "elevation angle" in shown
+    assert "elevation" in shown
     assert plot.data["base_samples"][:1] == [8]
     assert len(plot.data["ST"]) == 4 * 2 * 4
     first = pd.DataFrame(plot.data).iloc[0]

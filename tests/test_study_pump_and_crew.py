@@ -17,7 +17,7 @@ from jetsim.equipment.questions import load_question
 from jetsim.equipment.setups_table import setups_table
 from jetsim.equipment.words import labelled, overrides_sentence
 from jetsim.experiment.tables import load_toml
-from jetsim.pumping import pictures, runs, words
+from jetsim.pumping import pictures, runs, tables, words
 from jetsim.pumping.question import PumpQuestion, check_together
 from jetsim.pumping.runs import Loaded, find
 from jetsim.report.figures import Words
@@ -244,9 +244,9 @@ def test_a_line_with_six_set_ups_is_drawn_and_tabled(six):
     loaded, found = six
     chart = pictures.pump_chart(loaded, found, Words("pump_chart", "x"), "si")
     assert set(chart.data["line"]) == {name.replace("_", " ") for name in ALL_SIX}
-    choices = words.choice_table(found)
+    choices = tables.choice_table(found)
     assert len(choices.csv_columns()["setup"]) == 6
-    assert len(words.short_chart(loaded, found, "si").rows("si")) == 6 * 4
+    assert len(tables.short_chart(loaded, found, "si").rows("si")) == 6 * 4
 
 
 def test_believed_against_delivered_starts_with_nothing_wrong(folder):
@@ -300,8 +300,8 @@ def test_crews_without_a_stated_limit_are_told_and_given_no_number():
     assert "there is no operating choice to tell" in text
     assert "nan" not in text.lower()
     assert "within" not in text.replace("within the draws", "")
-    assert words.choice_table(found) is None
-    shown = words.cost_table(found).rows("us")
+    assert tables.choice_table(found) is None
+    shown = tables.cost_table(found).rows("us")
     assert all("no limit stated" in row for row in shown)
     assert words.window_title(None, loaded.subjects[0], "us").endswith("so nothing is said of holding it")
     section = choice_section(loaded, found, "us")
