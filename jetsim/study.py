@@ -20,17 +20,28 @@ from typing import Any, Generic, NoReturn, TypeVar
 
 import xarray as xr
 
+from jetsim import kept
 from jetsim.errors import InputError, InputFileError
+from jetsim.kept import Ledger
 from jetsim.quantities import UnitSystem
 from jetsim.report import cautions
 from jetsim.report.document import Report, render
 from jetsim.report.figures import Plot
 from jetsim.report.folder import StudyFolder
 from jetsim.report.paper import white_paper
-from jetsim.report.provenance import Record, sha256, source_commit, timestamp, versions, write_manifest
+from jetsim.report.provenance import (
+    Record,
+    package_digest,
+    sha256,
+    source_commit,
+    timestamp,
+    versions,
+    write_manifest,
+)
 from jetsim.report.tables import Table, check_name
 
 MOST_WORKERS = 256
+AGAIN = "the same command starts again"
 QUICK_NOTICE = "Quick look with few runs: good for trying things out, too coarse to quote."
 P = TypeVar("P")
 
@@ -44,6 +55,8 @@ class Options:
     inputs, output : Path
         Study file, and folder of the results.
     quick, dry_run, overwrite : bool
+    resume : bool
+        Take up the finished pieces of a run that was interrupted.
     paper : bool or None
         Write the white paper too; None: in a full run only.
     units : {"us", "si"} or None
@@ -64,6 +77,7 @@ class Options:
     workers: int = 1
     dry_run: bool = False
     overwrite: bool = False
+    resume: bool = False
     department: Path | None = None
     setups: tuple[str, ...] | None = None
     paper: bool | None = None
@@ -90,6 +104,9 @@ class Options:
         pool = ThreadPoolExecutor(self.workers)
         try:
             yield pool
+        except BaseException:
+            kept.stop()
+            raise
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
 
@@ -230,6 +247,7 @@ def _add_options(parser: argparse.ArgumentParser, study: Study[Any]) -> None:
     add("--dry-run", action="store_true", help="say what would be run and write nothing")
     add("--overwrite", action="store_true",
         help="replace a folder that holds something else; files that no study wrote are kept beside it")  # fmt: skip
+    add("--resume", action="store_true", help="go on with a run that was interrupted: what it had finished was kept")
     add("--paper", action=argparse.BooleanOptionalAction,
         help="write white_paper.docx (default: yes, but not with --quick)")  # fmt: skip
     if study.add_options is not None:
@@ -301,11 +319,12 @@ def _guarded(start: Callable[[], None]) -> int:
         return 0
     except OSError as error:
         place = f": {error.filename}" if error.filename else ""
-        return _complain(f"error: {error.strerror or error}{place}", 2)
-    except KeyboardInterrupt:
-        return _complain("interrupted: no half-written results were left", 130)
-    except _Terminated:
-        return _complain("terminated: no half-written results were left", 143)
+        notes = "".join(f"; {note}" for note in getattr(error, "__notes__", ()))
+        return _complain(f"error: {error.strerror or error}{place}{notes}", 2)
+    except KeyboardInterrupt as stop:
+        return _complain(f"interrupted: no half-written results were left; {stop or AGAIN}", 130)
+    except _Terminated as stop:
+        return _complain(f"terminated: no half-written results were left; {stop or AGAIN}", 143)
     except SystemExit as ended:  # --help
         return int(ended.code or 0)
     return 0
@@ -327,8 +346,17 @@ def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
     needed = (study.script, Path(__file__), *read)
     folder = StudyFolder(options.output, study.name, options.inputs, options.overwrite, needed)
     folder.check()
-    print(f"{plan}\nWorkers: {options.workers}", file=sys.stderr)
-    clock = _Clock(timestamp(), time.perf_counter())
+    with _held(study, options, loaded, folder) as ledger:
+        folder.clear()
+        taken = f"Taken up: {ledger.taken} finished pieces\n" if options.resume else ""
+        print(f"{plan}\n{taken}Workers: {options.workers}", file=sys.stderr)
+        clock = _Clock(timestamp(), time.perf_counter())
+        report = _written(study, options, loaded, folder, clock)
+    _tell(report, options, clock.seconds())
+
+
+def _written(study: Study[P], options: Options, loaded: P, folder: StudyFolder, clock: "_Clock") -> Report:
+    """Compute, write the folder, and give the report."""
     digest = sha256(options.inputs)
     findings = study.compute(loaded, options)
     record = _record(study, options, findings, folder, digest)
@@ -336,7 +364,40 @@ def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
     with folder.writing() as place:
         _write(place, finished, options)
         write_manifest(replace(record, started=clock.started, wall_time=clock.seconds()), place)
-    _tell(finished.report, options, clock.seconds())
+    return finished.report
+
+
+@contextmanager
+def _held(study: Study[P], options: Options, loaded: P, folder: StudyFolder) -> Iterator[Ledger]:
+    """Hold the folder against other runs, and keep finished pieces beside it until its results are whole."""
+    identity = {
+        "study": study.name,
+        "study file": sha256(options.inputs),
+        "size": "quick" if options.quick else "full",
+        "version": f"{package_digest(Path(__file__).parent)} {sha256(study.script)} {versions()}",
+    }
+    ledger = Ledger(folder.unfinished, identity, options.resume)
+    done = False
+    try:
+        with kept.keeping(ledger):
+            yield ledger
+        done = True
+    except (KeyboardInterrupt, _Terminated) as stop:
+        raise type(stop)(_how_to_go_on(ledger)) from None
+    except OSError as error:
+        error.add_note(_how_to_go_on(ledger))
+        raise
+    except InputError:
+        done = True
+        raise
+    finally:
+        ledger.close(remove=done)
+
+
+def _how_to_go_on(ledger: Ledger) -> str:
+    if not ledger.count:
+        return AGAIN
+    return f"finished pieces are kept ({ledger.count}): the same command with --resume goes on"
 
 
 @dataclass(frozen=True)

@@ -356,7 +356,7 @@ def test_a_real_interrupt(tmp_path, sign, status):
         process.send_signal(sign)
         rest = process.stderr.read()
         assert process.wait(timeout=10) == status
-    assert rest.strip().endswith("no half-written results were left")
+    assert rest.strip().endswith("no half-written results were left; the same command starts again")
     assert "Traceback" not in rest
     assert files(tmp_path) == before
     assert not (tmp_path / "results").exists()
