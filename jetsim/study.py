@@ -11,7 +11,7 @@ import textwrap
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -21,6 +21,7 @@ from typing import Any, Generic, NoReturn, TypeVar
 import xarray as xr
 
 from jetsim import kept
+from jetsim.cluster import cluster
 from jetsim.errors import InputError, InputFileError
 from jetsim.kept import Ledger
 from jetsim.quantities import UnitSystem
@@ -55,6 +56,8 @@ class Options:
     inputs, output : Path
         Study file, and folder of the results.
     quick, dry_run, overwrite : bool
+    cluster : str or None
+        ``"local"``, or the address of a scheduler; None: threads of this process.
     resume : bool
         Take up the finished pieces of a run that was interrupted.
     paper : bool or None
@@ -78,6 +81,7 @@ class Options:
     dry_run: bool = False
     overwrite: bool = False
     resume: bool = False
+    cluster: str | None = None
     department: Path | None = None
     setups: tuple[str, ...] | None = None
     paper: bool | None = None
@@ -93,11 +97,15 @@ class Options:
         return self.units or of_study_file
 
     @contextmanager
-    def executor(self) -> Iterator[ThreadPoolExecutor | None]:
-        """Threads for `evaluate` (numpy releases the lock), or None for a single worker.
+    def executor(self) -> Iterator[Executor | None]:
+        """Threads for `evaluate` (numpy releases the lock), a cluster where one is asked for, or None for one worker.
 
         On an error or Ctrl-C the waiting chunks are dropped instead of computed.
         """
+        if self.cluster is not None:
+            with cluster(self.cluster, self.workers) as far:
+                yield far
+            return
         if self.workers == 1:
             yield None
             return
@@ -244,6 +252,7 @@ def _add_options(parser: argparse.ArgumentParser, study: Study[Any]) -> None:
     add("--quick", action="store_true", help="few runs, figures as png only, to try things out")
     add("--units", choices=("us", "si"), help="units shown first (default: as the study file says)")
     add("--workers", type=_workers, metavar="N", default=available_processors(), help="threads (default: all)")
+    add("--cluster", metavar="local|ADDRESS", help="compute on a dask cluster instead: N processes here, or a scheduler")
     add("--dry-run", action="store_true", help="say what would be run and write nothing")
     add("--overwrite", action="store_true",
         help="replace a folder that holds something else; files that no study wrote are kept beside it")  # fmt: skip

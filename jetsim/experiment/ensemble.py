@@ -45,6 +45,8 @@ __all__ = [
     "sobol_design",
 ]
 
+# Runs handed to a model at a time: many enough that a thread seldom waits for another.
+CHUNK = 32_768
 Model = Callable[[xr.Dataset], xr.Dataset]
 OUTCOME, VALIDITY = "outcome", "validity"
 UNIT = "unit"  # probabilities behind a Morris design, which its analysis needs
@@ -55,7 +57,7 @@ def evaluate(
     model: Model,
     executor: Executor | None = None,
     progress: bool = True,
-    chunk: int = 32_768,
+    chunk: int = CHUNK,
     previous: xr.Dataset | None = None,
 ) -> xr.Dataset:
     """Run a model over all samples of a design.
