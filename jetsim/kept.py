@@ -124,7 +124,7 @@ def _state(value: Any) -> dict[str, Any]:
 # Pieces as bytes
 
 
-def _packed(piece: Pieces) -> bytes:
+def packed(piece: Pieces) -> bytes:
     """A piece as bytes; nothing in them is ever executed.
 
     Raises
@@ -281,7 +281,7 @@ class Ledger:
     def keep(self, name: str, piece: Pieces) -> None:
         """Write a piece; what cannot be written as arrays is left out."""
         with suppress(ValueError, TypeError):
-            self._asked("INSERT OR REPLACE INTO pieces VALUES (?, ?)", name, _packed(piece))
+            self._asked("INSERT OR REPLACE INTO pieces VALUES (?, ?)", name, packed(piece))
             self.count += 1
 
     def close(self, remove: bool) -> None:
