@@ -23,7 +23,7 @@ def load(options: Options) -> Loaded:
 def plan(loaded: Loaded, options: Options) -> str:
     """What would be run."""
     lines = [loaded.title]
-    for case in loaded.cases:
+    for case in loaded.streams:
         each, roles = layouts(case.space)
         space, grid = case.space, question.SWEEP_POINTS**2 if case.axes else 0
         lines.append(
@@ -37,7 +37,7 @@ def plan(loaded: Loaded, options: Options) -> str:
 def compute(loaded: Loaded, options: Options) -> Findings:
     """Run everything and write it up."""
     with options.executor() as executor:
-        pairs = [(case, results_of(case, executor)) for case in loaded.cases]
+        pairs = [(case, results_of(case, executor)) for case in loaded.streams]
     system = options.system(loaded.units)
     report = Report(
         loaded.title,

@@ -34,7 +34,7 @@ def load(options: Options) -> Loaded:
 def planned(loaded: Loaded, options: Options) -> str:
     """What would be run."""
     lines = [loaded.title]
-    for plan in loaded.plans:
+    for plan in loaded.streams:
         runs, name = planned_runs(plan), f"{plan.label}: " if plan.label else ""
         lines.append(
             f"{name}{len(plan.combinations)} combinations of laws: at most {runs['combinations']:,} runs; "
@@ -46,11 +46,11 @@ def planned(loaded: Loaded, options: Options) -> str:
 def compute(loaded: Loaded, options: Options) -> Findings:
     """Run everything and write it up."""
     with options.executor() as executor:
-        founds = [find(plan, executor) for plan in loaded.plans]
-    if not any(found.reference.defined(o) for p, found in zip(loaded.plans, founds, strict=True) for o in p.headline):
+        founds = [find(plan, executor) for plan in loaded.streams]
+    if not any(found.reference.defined(o) for p, found in zip(loaded.streams, founds, strict=True) for o in p.headline):
         raise InputError(f"{options.inputs}: no output can be ranked: undefined in too many runs, or constant")
     system = options.system(loaded.units)
-    pairs = list(zip(loaded.plans, founds, strict=True))
+    pairs = list(zip(loaded.streams, founds, strict=True))
     report = Report(
         loaded.title,
         lead(loaded, founds, system),
@@ -72,10 +72,10 @@ def lead(loaded: Loaded, founds: Sequence[Found], system: UnitSystem) -> list[st
     flags = np.concatenate([found.joint.runs["validity"].values for found in founds])
     outside, otherwise = findings.outside_sentence(flags), overrides_sentence(loaded.asked, system)
     if len(founds) > 1:
-        each = [words.short_lead(plan, found) for plan, found in zip(loaded.plans, founds, strict=True)]
-        first = words.overview(loaded.plans, founds)
+        each = [words.short_lead(plan, found) for plan, found in zip(loaded.streams, founds, strict=True)]
+        first = words.overview(loaded.streams, founds)
         return [text for text in (f"{first} {outside}".strip(), *each, otherwise) if text]
-    first, *others = words.lead(loaded.plans[0], founds[0])
+    first, *others = words.lead(loaded.streams[0], founds[0])
     return [text for text in (f"{first} {outside}".strip(), *others, otherwise) if text]
 
 
@@ -178,8 +178,8 @@ def measurements(plan: Plan, found: Found, system: UnitSystem) -> list[Section]:
 
 def card(loaded: Loaded, founds: Sequence[Found]) -> ReportCard:
     """What a reader needs to judge the study."""
-    pairs = list(zip(loaded.plans, founds, strict=True))
-    plan, space = loaded.plans[0], loaded.plans[0].space
+    pairs = list(zip(loaded.streams, founds, strict=True))
+    plan, space = loaded.streams[0], loaded.streams[0].space
     sums = {
         f"{name} ({which}{', ' + p.label if p.suffix else ''})": value
         for p, f in pairs
@@ -189,7 +189,7 @@ def card(loaded: Loaded, founds: Sequence[Found]) -> ReportCard:
     }
     combinations = [combination for found in founds for combination in found.combinations]
     passed = sum(c.gate.passed for c in combinations)
-    lines = [line for p in loaded.plans for line in findings.input_lines(p.space)]
+    lines = [line for p in loaded.streams for line in findings.input_lines(p.space)]
     return ReportCard(
         question=QUESTION,
         method="Sobol' indices by replicated scrambled sequences, estimators of Saltelli 2010 and Jansen 1999 averaged "

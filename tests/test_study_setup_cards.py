@@ -149,7 +149,8 @@ def test_each_mistake_is_what_the_line_gives(demo):
     given, cards = demo
     found = cards[1].mistakes.rows
     assert list(found) == ["as set", "pump too low", "pump too high", "ring one setting low", "kinks"]
-    (_, model), setup = runs._modelled(given, cards[1].setup), cards[1].setup
+    setup = cards[1].setup
+    model = given.drawn(runs.OUTPUTS)[given.setups.index(setup)][0]
     line, nozzle, pump = setup.hose_line(model.fixed), model.nozzle({}), float(model.believed.pump_pressure)
     low = operating_point(pump - 20 * units.PSI, line, nozzle, model.density)
     turned = operating_point(pump, line, nozzle.stepped(-1), model.density)

@@ -52,7 +52,7 @@ REFERENCE = {"valve_model": "upstream factor", "breakup_model": "two_regime", "d
 
 @pytest.fixture(scope="module")
 def plan() -> Plan:
-    (one,) = load(FILE).plans
+    (one,) = load(FILE).streams
     return one
 
 
@@ -180,7 +180,7 @@ def test_a_factor_measured_at_the_exit_is_what_its_set_up_is_studied_by(tmp_path
     label = 'label = "A: 15/16-inch tip, full ball"'
     assert label in text
     department.write_text(text.replace(label, f"{label}\nvalve_turbulence_factor = 1.3"), encoding="utf-8")
-    (one,) = load(path).plans
+    (one,) = load(path).streams
     assert one.choices["valve_model"] == ("factor", "clear", "loss", "decaying loss")
     assert one.space.fixed["valve_turbulence_factor"] == 1.3
 
