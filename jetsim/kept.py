@@ -19,6 +19,7 @@ from contextlib import contextmanager, suppress
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from pathlib import Path, PurePath
+from types import ModuleType
 from typing import Any, TypeVar
 
 import numpy as np
@@ -98,12 +99,12 @@ def _members(value: Any) -> Iterator[Any]:
         yield value.to_dataset(name="value")
     elif isinstance(value, functools.partial):
         yield from (value.func, value.args, value.keywords)
-    elif hasattr(value, "__self__") and hasattr(value, "__func__"):
-        yield from (value.__func__, value.__self__)
     elif hasattr(value, "__qualname__"):
         if "<" in value.__qualname__:
             raise _Nameless
+        owner = getattr(value, "__self__", None)  # of a method; of a built-in function its module
         yield f"{value.__module__}.{value.__qualname__}"
+        yield None if isinstance(owner, ModuleType) else owner
     else:
         yield from sorted(_digest(pair) for pair in _state(value).items())
 
@@ -157,7 +158,7 @@ def _typed(value: dict[str, Any]) -> Any:
     return np.array(value["values"], value["dtype"])[()] if value.keys() == {"dtype", "values"} else value
 
 
-def _unpacked(content: bytes) -> Pieces:
+def unpacked(content: bytes) -> Pieces:
     with np.load(io.BytesIO(content), allow_pickle=False) as arrays:
         header = json.loads(arrays["header"].tobytes(), object_hook=_typed)
         values = [arrays[f"v{number}"] for number in range(len(header["variables"]))]
@@ -275,7 +276,7 @@ class Ledger:
         """A piece; None where it is not there or damaged."""
         for (content,) in self._asked("SELECT content FROM pieces WHERE name = ?", name):
             with suppress(ValueError, KeyError, OSError, zipfile.BadZipFile):
-                return _unpacked(content)
+                return unpacked(content)
         return None
 
     def keep(self, name: str, piece: Pieces) -> None:
