@@ -22,8 +22,7 @@ import numpy as np
 from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
-ROOT = Path(__file__).resolve().parents[1]
-sys.path.insert(0, str(ROOT))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
 from benchmarks.command import run
 from jetsim import study
@@ -33,11 +32,19 @@ from jetsim.errors import InputError, InputFileError
 from jetsim.experiment.tables import load_toml
 from jetsim.throws.expected import sheet_rules
 from jetsim.throws.sheet import read_sheet
-from studies import compare_nozzles, field_test, fit_the_crew, pump_and_crew, rank_controls
-from studies import reach_a_target, setup_cards, valve_assumptions
+from studies import (
+    compare_nozzles,
+    field_test,
+    fit_the_crew,
+    pump_and_crew,
+    rank_controls,
+    reach_a_target,
+    setup_cards,
+    valve_assumptions,
+)
 from tests.fuzzing import as_toml, spoilt, spoilt_sheet
 
-INPUTS = ROOT / "studies" / "inputs"
+INPUTS = Path(__file__).resolve().parents[1] / "studies" / "inputs"
 DEPARTMENT = INPUTS / "department.toml"
 STUDIES = {
     module.STUDY.name: module.STUDY
@@ -51,7 +58,9 @@ Outcome = list[str]
 
 def refusal(lines: tuple[str, ...], place: str, seconds: float) -> Outcome:
     """What is wrong with a refusal."""
-    bad = any("\n" in line or "«" in line or place not in line for line in lines)
+    bad = [line for line in lines if "\n" in line or "«" in line or place not in line]
+    for line in bad:
+        print(f"without a place: {line!r}", file=sys.stderr)
     return ["refused", *([WRONG[1]] if bad else []), *([WRONG[2]] if seconds > 1.0 else [])]
 
 

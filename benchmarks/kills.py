@@ -1,7 +1,7 @@
 """Kill studies at random moments, go on with --resume, and compare with a run that was left in peace.
 
-Run ``python benchmarks/kills.py [--kills 30] [--studies rank_controls ...]``. Of every study: a whole run, then kills at
-moments spread evenly at random over the time that it took, each followed by --resume. Counted are folders that look
+Run ``python benchmarks/kills.py [--kills 30] [--studies rank_controls ...]``. Of every study: a whole run, then kills
+at moments spread evenly at random over the time that it took, each followed by --resume. Counted are folders that look
 whole after a kill and are not, results that differ, and leftovers; every count must be zero.
 """
 

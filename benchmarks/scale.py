@@ -185,8 +185,8 @@ def plan(law: str, runs: float, workers: int, executor: Executor) -> str:
     count = sizes(runs)["replicates"]
     return (
         f"On paper, {runs:,.0f} runs under {law}: {count:,} replicates of {BASE_SAMPLES * BLOCK:,} runs; "
-        f"{1e6 * each:.1f} us a run, {runs * each / 3600:.2f} hours of one core, {runs * each / workers / 60:,.0f} minutes "
-        f"on {workers} workers; {1e3 * message:.1f} ms a message, {count * message:.1f} s in all; {asked / 1e3:.1f} kB "
+        f"{1e6 * each:.1f} us a run, {runs * each / 3600:.2f} hours of one core, "
+        f"{runs * each / workers / 60:,.1f} minutes on {workers} workers; {1e3 * message:.1f} ms a message, {count * message:.1f} s in all; {asked / 1e3:.1f} kB "
         f"there and {answered / 1e3:.1f} kB back, {count * answered / MEGABYTE:.1f} MB at the client"
     )
 
@@ -202,11 +202,14 @@ def main() -> int:
     wanted, workers = ([1e4], 1) if options.quick else (options.runs, options.workers)
     print(f"Law of flight: {options.law}. Seconds, and peak memory in MB; a worker is killed in each row.")
     print("        runs workers one process   cluster   ratio    client scheduler   workers  in all")
-    with tempfile.TemporaryDirectory() as place, started(workers, Path(place)) as processes:
-        with cluster(processes.address, workers) as executor:
-            for runs in wanted:
-                row(options.law, runs, executor, processes)
-            print(plan("air_stream", 1e8, 100, executor))
+    with (
+        tempfile.TemporaryDirectory() as place,
+        started(workers, Path(place)) as processes,
+        cluster(processes.address, workers) as executor,
+    ):
+        for runs in wanted:
+            row(options.law, runs, executor, processes)
+        print(plan("air_stream", 1e8, 100, executor))
     return 0
 
 

@@ -1,4 +1,4 @@
-"""Workers beyond one process, on an engine that exists: dask.distributed, an extra (`pip install 'jetsim[cluster]'`)."""
+"""Workers beyond one process, on an engine that exists: dask.distributed, which the extra ``cluster`` installs."""
 
 from collections.abc import Iterator
 from concurrent.futures import Executor

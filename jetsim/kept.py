@@ -36,7 +36,7 @@ _FORMAT = "jetsim pieces 1"
 # Names of pieces
 
 
-class _Nameless(TypeError):
+class _NamelessError(TypeError):
     """Something that has no name which another process would give it too."""
 
 
@@ -52,7 +52,7 @@ def name_of(*values: Any) -> str | None:
     """
     try:
         return _digest(values)
-    except _Nameless:
+    except _NamelessError:
         return None
 
 
@@ -80,7 +80,7 @@ def _parts(value: Any) -> Iterator[Any]:
 
 def _array_parts(value: np.ndarray) -> Iterator[Any]:
     if value.dtype.hasobject:
-        raise _Nameless
+        raise _NamelessError
     yield f"{value.dtype.str}{value.shape}".encode()
     yield np.ascontiguousarray(value).view(np.uint8).data if value.size else b""
 
@@ -101,7 +101,7 @@ def _members(value: Any) -> Iterator[Any]:
         yield from (value.func, value.args, value.keywords)
     elif hasattr(value, "__qualname__"):
         if "<" in value.__qualname__:
-            raise _Nameless
+            raise _NamelessError
         owner = getattr(value, "__self__", None)  # of a method; of a built-in function its module
         yield f"{value.__module__}.{value.__qualname__}"
         yield None if isinstance(owner, ModuleType) else owner
@@ -117,7 +117,7 @@ def _state(value: Any) -> dict[str, Any]:
     if hasattr(kind, "model_fields"):
         return {name: getattr(value, name) for name in kind.model_fields}
     if not hasattr(value, "__dict__"):
-        raise _Nameless
+        raise _NamelessError
     return dict(vars(value))
 
 
@@ -144,7 +144,8 @@ def packed(piece: Pieces) -> bytes:
     if any(array.dtype.hasobject for array in arrays.values()):
         raise ValueError("objects cannot be kept")
     target = io.BytesIO()
-    np.savez(target, header=np.frombuffer(json.dumps(header, default=_plain).encode(), np.uint8), **arrays)
+    written = np.frombuffer(json.dumps(header, default=_plain).encode(), np.uint8)
+    np.savez(target, header=written, **arrays)  # type: ignore[arg-type]
     return target.getvalue()
 
 
@@ -159,6 +160,7 @@ def _typed(value: dict[str, Any]) -> Any:
 
 
 def unpacked(content: bytes) -> Pieces:
+    """The inverse of `packed`."""
     with np.load(io.BytesIO(content), allow_pickle=False) as arrays:
         header = json.loads(arrays["header"].tobytes(), object_hook=_typed)
         values = [arrays[f"v{number}"] for number in range(len(header["variables"]))]
@@ -219,7 +221,8 @@ class Ledger:
             connection.close()
             changed = next(name for name in {**wanted, **before} if wanted.get(name) != before.get(name))
             raise InputError(
-                f"--resume: {self.path} holds pieces of a run with another {changed}; leave out --resume to start afresh"
+                f"--resume: {self.path} holds pieces of a run with another {changed}; leave out --resume to start "
+                "afresh"
             )
         if not resume or not before:
             self._emptied(connection, wanted)
@@ -385,9 +388,10 @@ def kept_map(function: Callable[[Any], R], items: Iterable[Any], executor: Execu
     try:
         for future in as_completed(futures):
             number = futures[future]
-            name, done[number] = names[number], future.result()
+            name, result = names[number], future.result()
+            done[number] = result
             if ledger is not None and name is not None:
-                ledger.keep(name, done[number])
+                ledger.keep(name, result)
     finally:
         for future in futures:
             future.cancel()

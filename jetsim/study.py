@@ -24,6 +24,7 @@ from jetsim import kept
 from jetsim.cluster import cluster
 from jetsim.errors import InputError, InputFileError
 from jetsim.kept import Ledger
+from jetsim.processors import processors
 from jetsim.quantities import UnitSystem
 from jetsim.report import cautions
 from jetsim.report.document import Report, render
@@ -251,8 +252,10 @@ def _add_options(parser: argparse.ArgumentParser, study: Study[Any]) -> None:
         help=f"folder of the results (default: results/{study.name})")  # fmt: skip
     add("--quick", action="store_true", help="few runs, figures as png only, to try things out")
     add("--units", choices=("us", "si"), help="units shown first (default: as the study file says)")
-    add("--workers", type=_workers, metavar="N", default=available_processors(), help="threads (default: all)")
-    add("--cluster", metavar="local|ADDRESS", help="compute on a dask cluster instead: N processes here, or a scheduler")
+    add("--workers", type=_workers, metavar="N", default=min(processors(), MOST_WORKERS), help="threads (default: all)")
+    add(
+        "--cluster", metavar="local|ADDRESS", help="compute on a dask cluster instead: N processes here, or a scheduler"
+    )
     add("--dry-run", action="store_true", help="say what would be run and write nothing")
     add("--overwrite", action="store_true",
         help="replace a folder that holds something else; files that no study wrote are kept beside it")  # fmt: skip
@@ -261,13 +264,6 @@ def _add_options(parser: argparse.ArgumentParser, study: Study[Any]) -> None:
         help="write white_paper.docx (default: yes, but not with --quick)")  # fmt: skip
     if study.add_options is not None:
         study.add_options(parser)
-
-
-def available_processors() -> int:
-    """Processors this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return min(len(os.sched_getaffinity(0)), MOST_WORKERS)
-    return min(os.cpu_count() or 1, MOST_WORKERS)
 
 
 def _names(text: str) -> tuple[str, ...]:
@@ -300,15 +296,17 @@ def _terminate(_signal: int, _frame: FrameType | None) -> NoReturn:
 
 @contextmanager
 def _ending_cleanly() -> Iterator[None]:
-    """Let a termination signal unwind like Ctrl-C, so that nothing half-written stays behind."""
+    """Let Ctrl-C and a termination signal unwind, so that nothing half-written stays behind."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.signal(signal.SIGTERM, _terminate)
+    wanted = {signal.SIGINT: signal.default_int_handler, signal.SIGTERM: _terminate}
+    before = {sign: signal.signal(sign, handler) for sign, handler in wanted.items()}
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for sign, handler in before.items():
+            signal.signal(sign, handler)
 
 
 def _guarded(start: Callable[[], None]) -> int:

@@ -85,7 +85,9 @@ def spoilt_sheet(draw: st.DrawFn, rows: list[list[str]]) -> list[list[str]]:
     """A copy of a good sheet with one to four cells, headers, rows or columns spoilt."""
     found = [list(row) for row in rows]
     for _ in range(draw(st.integers(1, 4))):
-        how = draw(st.sampled_from(("cell", "cell", "cell", "header", "lost row", "doubled row", "column", "short row")))
+        how = draw(
+            st.sampled_from(("cell", "cell", "cell", "header", "lost row", "doubled row", "column", "short row"))
+        )
         at = draw(st.integers(1, len(found) - 1)) if len(found) > 1 else 0
         column = draw(st.integers(0, max(len(found[0]) - 1, 0)))
         cell = draw(st.one_of(st.sampled_from(CELLS), st.text(max_size=8)))

@@ -1,4 +1,4 @@
-"""Whatever lawful stream is thrown: each flight ends, with an outcome, with a flag where a law is stretched, unwarned."""
+"""Whatever lawful stream is thrown: each flight ends, with an outcome, and a flag where a law is stretched."""
 
 import numpy as np
 import pytest
@@ -16,7 +16,9 @@ def drawn(name, count, rng):
     """Half of the values as usual, half over the whole allowed range, small ones as often as large ones."""
     low, high = (np.clip(end, -1e3, 1e12) for end in (QUANTITIES[name].low, QUANTITIES[name].high))
     share = rng.random(count)
-    wide = np.exp(np.log(SMALLEST * high) * (1 - share) + np.log(high) * share) if low >= 0 else low + share * (high - low)
+    wide = (
+        np.exp(np.log(SMALLEST * high) * (1 - share) + np.log(high) * share) if low >= 0 else low + share * (high - low)
+    )
     return np.where(rng.random(count) < 0.5, MIDDLE[name], np.maximum(wide, low))
 
 
@@ -59,5 +61,7 @@ def test_in_still_air_no_stream_breaks_up_beyond_where_it_lands(law):
     ids=lambda extreme: next(iter(extreme)),
 )
 def test_extremes_of_lawful_input_end_too(law, extreme):
-    found = simulate(Stream.from_values({"tip_diameter": 0.0254, "nozzle_pressure": 345e3, "drag_model": law, **extreme}))
+    found = simulate(
+        Stream.from_values({"tip_diameter": 0.0254, "nozzle_pressure": 345e3, "drag_model": law, **extreme})
+    )
     assert ((found["outcome"] != 0) | np.isfinite(found["extreme_reach"])).all()

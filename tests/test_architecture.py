@@ -16,6 +16,7 @@ FLOORS = {
     "errors": 0,
     "units": 1,
     "kept": 1,
+    "processors": 1,
     "cluster": 1,
     "quantities": 2,
     "media": 3,

@@ -39,14 +39,14 @@ def test_a_worker_that_dies_is_replaced_and_changes_no_byte(tmp_path):
 @pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "nowhere", "tcp://:"])
 def test_an_address_without_a_scheduler_is_one_line(address, monkeypatch):
     monkeypatch.setattr(clusters, "_PATIENCE", 1)
-    with pytest.raises(InputError, match=r"--cluster .*: no scheduler answers there") as caught:
-        with Options(Path("x"), Path("y"), cluster=address).executor():
-            pass
+    asked = Options(Path("x"), Path("y"), cluster=address)
+    with pytest.raises(InputError, match=r"--cluster .*: no scheduler answers there") as caught, asked.executor():
+        pass
     assert "\n" not in str(caught.value)
 
 
 def test_without_the_engine_the_extra_is_named(monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
-    with pytest.raises(InputError, match=r"install the extra, jetsim\[cluster\]"):
-        with Options(Path("x"), Path("y"), cluster="local").executor():
-            pass
+    asked = Options(Path("x"), Path("y"), cluster="local")
+    with pytest.raises(InputError, match=r"install the extra, jetsim\[cluster\]"), asked.executor():
+        pass

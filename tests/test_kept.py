@@ -1,4 +1,4 @@
-"""Finished pieces: named alike in every process, taken up to the last bit, lost to no kill and shared by no two runs."""
+"""Finished pieces: named alike everywhere, taken up to the last bit, lost to no kill and shared by no two runs."""
 
 import errno
 import functools
@@ -251,7 +251,7 @@ def tiny(place):
         values = [kept.kept(counted_piece, place / "count", number) for number in range(40)]
         return Findings(samples.report(), texts={"sum.txt": repr(float(np.sum(values)))})
 
-    return Study("tiny", "Tiny.", place / "tiny.py", lambda o: "", lambda l, o: "Runs: 40", compute)
+    return Study("tiny", "Tiny.", place / "tiny.py", lambda _: "", lambda *_: "Runs: 40", compute)
 
 
 def begun(study, *argv):

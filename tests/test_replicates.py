@@ -25,7 +25,9 @@ def test_replicates_give_the_indices_of_the_whole_design(whole):
     found, wanted = indices_by_replicate(SPACE, model, **SIZES), sobol_indices(whole)
     names = ("S1", "ST", "S2", "S1_low", "ST_high", "mean", "standard_deviation", "used_share")
     for name in names:
-        xr.testing.assert_allclose(found[name].reset_coords(drop=True), wanted[name].reset_coords(drop=True), rtol=1e-12)
+        xr.testing.assert_allclose(
+            found[name].reset_coords(drop=True), wanted[name].reset_coords(drop=True), rtol=1e-12
+        )
     assert set(wanted.coords) - set(found.coords) <= {"output_units", "output_long_name"}
     assert rank(found)["label"].values.tolist() == rank(wanted)["label"].values.tolist()
     middle = [np.quantile(part, QUANTILES) for part in np.split(independent_runs(whole)["z"].values, 4)]

@@ -242,8 +242,8 @@ def sobol_layout(
     at_once = layout if whole else replace(layout, replicates=1)
     if at_once.runs > MOST_RUNS:  # it would fill the memory before its first run
         raise InputError(
-            f"base_samples = {at_once.base_samples} x replicates = {at_once.replicates} x {layout.block} runs for each: "
-            f"{at_once.runs:,} runs, allowed is at most {MOST_RUNS:,}"
+            f"base_samples = {at_once.base_samples} x replicates = {at_once.replicates} x {layout.block} runs for "
+            f"each: {at_once.runs:,} runs, allowed is at most {MOST_RUNS:,}"
         )
     return layout
 
