@@ -58,7 +58,7 @@ Outcome = list[str]
 
 def refusal(lines: tuple[str, ...], place: str, seconds: float) -> Outcome:
     """What is wrong with a refusal."""
-    bad = [line for line in lines if "\n" in line or "«" in line or place not in line]
+    bad = [line for line in lines if "\n" in line or "«here»" in line or place not in line]
     for line in bad:
         print(f"without a place: {line!r}", file=sys.stderr)
     return ["refused", *([WRONG[1]] if bad else []), *([WRONG[2]] if seconds > 1.0 else [])]
@@ -140,8 +140,9 @@ def counted(examples: int, strategy: st.SearchStrategy[Any], outcome: Callable[[
     def count(content: Any) -> None:
         counts.update(outcome(content))
 
-    warnings.simplefilter("error")
-    count()
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        count()
     return counts
 
 

@@ -18,9 +18,8 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from benchmarks.command import run
+from benchmarks.command import ROOT, environment, run
 
-ROOT = Path(__file__).resolve().parents[1]
 STUDIES = (
     "rank_controls", "pump_and_crew", "valve_assumptions", "reach_a_target", "setup_cards", "fit_the_crew",
     "compare_nozzles", "field_test plan", "field_test read", "field_test calibrate",
@@ -50,12 +49,14 @@ class Case:
 
     def run(self, name: str, *options: str) -> "subprocess.CompletedProcess[str]":
         """Run to the end."""
-        return subprocess.run(self.command(name, *options), capture_output=True, text=True, check=False)
+        return subprocess.run(
+            self.command(name, *options), env=environment(), capture_output=True, text=True, check=False
+        )
 
     def kill(self, name: str, seconds: float) -> bool:
         """Run, and kill after so long; False where it had ended before."""
         quiet = {"stdout": subprocess.DEVNULL, "stderr": subprocess.DEVNULL}
-        with subprocess.Popen(self.command(name), **quiet) as process:
+        with subprocess.Popen(self.command(name), env=environment(), **quiet) as process:
             time.sleep(seconds)
             early = process.poll() is None
             process.kill()

@@ -8,7 +8,6 @@ law that studies use, and that of a message, as they were measured here.
 
 import argparse
 import json
-import os
 import pickle
 import subprocess
 import sys
@@ -26,7 +25,7 @@ import xarray as xr
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from benchmarks.command import run
+from benchmarks.command import environment, run
 from jetsim import ParameterSpace, StreamModel, indices_by_replicate, sobol_design
 from jetsim.cluster import cluster
 from jetsim.errors import InputError
@@ -36,7 +35,6 @@ from jetsim.experiment.parameters import Parameter
 from jetsim.experiment.replicates import Replicate
 from jetsim.kept import packed
 
-ROOT = Path(__file__).resolve().parents[1]
 OUTPUTS = ("extreme_reach", "breakup_distance", "flow_rate", "reaction_force")
 RANGES = {
     "nozzle_pressure": (3.1e5, 3.8e5), "elevation": (25.0, 35.0), "tip_diameter": (0.0236, 0.0242),
@@ -111,8 +109,8 @@ def started(workers: int, place: Path) -> Iterator["Processes"]:
 
 def begin(module: str, *options: str) -> "subprocess.Popen[bytes]":
     """Start a module of the engine that can import what this script can."""
-    paths = {**os.environ, "PYTHONPATH": os.pathsep.join((str(ROOT), os.environ.get("PYTHONPATH", "")))}
-    return subprocess.Popen([sys.executable, "-m", module, *options], env=paths, stderr=subprocess.DEVNULL)
+    command = [sys.executable, "-m", module, *options]
+    return subprocess.Popen(command, env=environment(), stderr=subprocess.DEVNULL)
 
 
 @dataclass(frozen=True)
@@ -183,11 +181,12 @@ def plan(law: str, runs: float, workers: int, executor: Executor) -> str:
     each = (time.process_time() - start) / design.layout.runs
     message, asked, answered = messages(law, executor)
     count = sizes(runs)["replicates"]
+    hours, minutes = runs * each / 3600, runs * each / workers / 60
     return (
         f"On paper, {runs:,.0f} runs under {law}: {count:,} replicates of {BASE_SAMPLES * BLOCK:,} runs; "
-        f"{1e6 * each:.1f} us a run, {runs * each / 3600:.2f} hours of one core, "
-        f"{runs * each / workers / 60:,.1f} minutes on {workers} workers; {1e3 * message:.1f} ms a message, {count * message:.1f} s in all; {asked / 1e3:.1f} kB "
-        f"there and {answered / 1e3:.1f} kB back, {count * answered / MEGABYTE:.1f} MB at the client"
+        f"{1e6 * each:.1f} us a run, {hours:.2f} hours of one core, {minutes:,.1f} minutes on {workers} workers; "
+        f"{1e3 * message:.1f} ms a message, {count * message:.1f} s in all; {asked / 1e3:.1f} kB there and "
+        f"{answered / 1e3:.1f} kB back, {count * answered / MEGABYTE:.1f} MB at the client"
     )
 
 
