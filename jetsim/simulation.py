@@ -5,7 +5,6 @@ so memory stays flat however many cases there are and results do not depend on t
 """
 
 import math
-import os
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -28,6 +27,7 @@ from jetsim.jet.laws import law_named
 from jetsim.jet.laws.law import Law
 from jetsim.jet.trajectory import trace
 from jetsim.jet.turbulence import Valve, valve_factor
+from jetsim.processors import processors
 from jetsim.quantities import Quantity, quantity, register_quantity
 from jetsim.stream import Stream, group, labelled
 
@@ -191,13 +191,8 @@ def start_of(stream: Stream) -> Start:
     return Start(jet, launch, constants, exit_["flow_rate"], law_named(names["drag_model"]))
 
 
-def _processors() -> int:
-    """Processors this process may use; not every system tells which those are."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
 def _for_each(run: Callable[[int], None], starts: range, workers: int | None) -> None:
-    threads = min(len(starts), workers or _processors())
+    threads = min(len(starts), workers or processors())
     if threads <= 1:
         for start in starts:
             run(start)

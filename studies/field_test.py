@@ -5,8 +5,12 @@ match and ground into a copy of ``inputs/field_test.toml``.
 """
 
 import argparse
+import signal
 import sys
 from pathlib import Path
+
+if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
 
 import numpy as np
 

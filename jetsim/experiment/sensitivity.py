@@ -67,21 +67,21 @@ def sobol_indices(results: xr.Dataset, outputs: Iterable[str] | None = None, con
     layout = layout_of(results, "sobol")
     chosen = read_outputs(results, layout, outputs)
     check_confidence(confidence)
-    estimates = [_estimate(output, layout) for output in chosen]
+    estimates = [estimates_of(output, layout) for output in chosen]
     names = ("S1", "ST", "S2") if layout.second_order else ("S1", "ST")
     data = xr.Dataset(coords=coordinates(results, layout, [output.name for output in chosen]))
     for index in names:
         dims = ("replicate", "output", "parameter", *(("other_parameter",) if index == "S2" else ()))
         data[f"{index}_replicates"] = (dims, np.stack([estimate[index] for estimate in estimates], axis=1))
         if index == "S2":  # of sets that share a column there is no second order
-            data["S2_replicates"] = data["S2_replicates"].where(_apart(layout))
+            data["S2_replicates"] = data["S2_replicates"].where(apart(layout))
         add_interval(data, index, confidence)
     add_outputs(data, chosen)
     data.attrs = study_attributes(results, layout, confidence)
     return data
 
 
-def _apart(layout: Layout) -> xr.DataArray:
+def apart(layout: Layout) -> xr.DataArray:
     """Which pairs of factors have no column in common."""
     sets = [set(columns) for columns in layout.factors.values()]
     return xr.DataArray([[not a & b for b in sets] for a in sets], dims=("parameter", "other_parameter"))
@@ -113,12 +113,13 @@ def convergence(
     check_confidence(confidence)
     if smallest < 2 or smallest & (smallest - 1):
         raise InputError(f"smallest = {smallest!r}: must be a power of two, at least 2")
+    smallest = min(smallest, layout.base_samples)
     sizes = [n for n in (2**k for k in range(1, 31)) if smallest <= n <= layout.base_samples]
     labels = coordinates(results, layout, [output.name for output in chosen])
     labels.pop("other_parameter", None)
     data = xr.Dataset(coords={**labels, "base_samples": sizes})
     subsets = [[_first(output, n) for output in chosen] for n in sizes]
-    estimates = [[_estimate(output, layout, second_order=False) for output in subset] for subset in subsets]
+    estimates = [[estimates_of(output, layout, second_order=False) for output in subset] for subset in subsets]
     for index in ("S1", "ST"):
         values = np.array([[estimate[index] for estimate in row] for row in estimates])
         dims = ("base_samples", "replicate", "output", "parameter")
@@ -146,7 +147,7 @@ def _dummy(output: Output) -> Array:
 # Estimates
 
 
-def _estimate(output: Output, layout: Layout, second_order: bool | None = None) -> dict[str, Array]:
+def estimates_of(output: Output, layout: Layout, second_order: bool | None = None) -> dict[str, Array]:
     """Indices of each replicate, by name, shape (replicates, factors[, factors])."""
     count, replicates = len(layout.factors), layout.replicates
     pairs = layout.second_order if second_order is None else second_order
