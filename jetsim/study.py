@@ -412,7 +412,7 @@ def _write(place: Path, findings: Findings, options: Options) -> None:
     encoded = {name: text.encode("utf-8") for name, text in findings.texts.items()}
     for name, content in {**encoded, **findings.files}.items():
         (place / name).write_bytes(content)
-    (place / "report.html").write_bytes(render(findings.report).encode("utf-8"))
+    (place / "report.html").write_bytes(render(findings.report, options.quick).encode("utf-8"))
     if options.writes_paper:
         (place / "white_paper.docx").write_bytes(white_paper(findings.report))
 

@@ -5,9 +5,11 @@ into a copy of ``inputs/rank_controls.toml``.
 """
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 from jetsim import findings
+from jetsim.quantities import UnitSystem
 from jetsim.rankings import question, words
 from jetsim.rankings.question import Loaded
 from jetsim.rankings.runs import PATHS, layouts, results_of
@@ -38,16 +40,22 @@ def compute(loaded: Loaded, options: Options) -> Findings:
     """Run everything and write it up."""
     with options.executor() as executor:
         pairs = [(case, results_of(case, executor)) for case in loaded.streams]
-    system = options.system(loaded.units)
+    return written(loaded, pairs, options.system(loaded.units))
+
+
+def written(loaded: Loaded, pairs: Sequence[words.Pair], system: UnitSystem) -> Findings:
+    """What was found, written up."""
     report = Report(
         loaded.title,
-        words.lead(loaded, pairs, system),
+        words.lead(pairs, system),
         words.sections(loaded, pairs, system),
-        words.card(pairs),
+        words.card(pairs, system),
         system,
         notices=words.notices(loaded, pairs, system),
         validity=findings.validity_counts([found.runs for _, found in pairs]),
         subtitle=loaded.scenario,
+        further=words.further(pairs, system),
+        laws=words.laws(loaded, pairs),
     )
     results = {}
     for case, found in pairs:

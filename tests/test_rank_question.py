@@ -114,7 +114,7 @@ def test_a_measured_breakup_length_leaves_no_valve_to_speak_of(tmp_path):
     loaded = load(asked(tmp_path, department=text.replace("[setups.a]", measured, 1)))
     (case,) = loaded.streams
     found = results_of(case, None)
-    lead = " ".join(words.lead(loaded, [(case, found)], "us"))
+    lead = " ".join([*words.lead([(case, found)], "us"), *words.further([(case, found)], "us")])
     assert "valve" not in lead
     assert "Measured: breakup length" in lead
 
@@ -124,7 +124,7 @@ def test_an_override_is_said(tmp_path):
     path = asked(tmp_path, ("[vary]", wind))
     options = Options(path, tmp_path / "out")
     report = STUDY.compute(STUDY.load(options), options).report
-    assert any("states otherwise than the package: wind along the throw" in notice for notice in report.notices)
+    assert any("states otherwise than the package: head or tail wind" in notice for notice in report.notices)
 
 
 def test_a_logarithm_is_ranked_in_the_place_of_its_output(tmp_path):

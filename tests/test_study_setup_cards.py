@@ -73,7 +73,7 @@ def test_each_card_is_one_page_and_the_book_holds_them_all(folder):
         assert pages_of((folder / "figures" / f"card_{name}.pdf").read_bytes()) == [(8.5, 11.0)]
     assert pages_of((folder / "cards.pdf").read_bytes()) == [(8.5, 11.0)] * 2
     page = (folder / "report.html").read_text(encoding="utf-8")
-    assert page.count('class="page" src="data:image/svg') == 2
+    assert page.count('class="page" src="data:image/png') == 2
 
 
 def test_metric_cards_are_a4(demo):

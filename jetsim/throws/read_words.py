@@ -4,7 +4,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jetsim import findings
+from jetsim.equipment.words import laws
 from jetsim.experiment.fieldtest import PairedTest
+from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.document import Report, ReportCard, Section
@@ -14,7 +16,7 @@ from jetsim.throws.pictures import agreement_plot, still_plot
 from jetsim.throws.question import FieldTest
 from jetsim.throws.reading import SHOWN, Reading
 from jetsim.throws.tested import planned_powers
-from jetsim.throws.words import input_lines, length
+from jetsim.throws.words import input_lines, length, otherwise, resting
 
 Array = NDArray[np.float64]
 
@@ -26,7 +28,7 @@ def reading_report(test: FieldTest, reading: Reading, system: UnitSystem) -> Rep
     pairs = tested.tested(test, reading.sheet)
     return Report(
         f"Read in: {test.title}",
-        lead(test, reading, system),
+        lead(test, reading, pairs, system),
         [
             Section("Which set-ups differ", tables=[tested_table(test, pairs, system)]),
             Section("Throw by throw", [_caption(reading)], [agreement_plot(test, reading, "prediction", system)],
@@ -36,10 +38,13 @@ def reading_report(test: FieldTest, reading: Reading, system: UnitSystem) -> Rep
             Section("Throws that do not count", [], tables=[excluded_table(reading)]) if reading.sheet.excluded.any()
             else Section("Throws that do not count", ["None was excluded."]),
         ],
-        card(test, reading),
+        card(test, reading, system),
         system,
+        otherwise(test, system),
         subtitle=test.scenario,
         validity=findings.flag_counts(reading.flags),
+        further=further(test, reading, pairs, system),
+        laws=laws(test.asked, "ranking"),
     )  # fmt: skip
 
 
@@ -50,8 +55,41 @@ def _caption(reading: Reading) -> str:
     )
 
 
-def lead(test: FieldTest, reading: Reading, system: UnitSystem) -> list[str]:
-    """Counts, agreement, and the effect of wind."""
+def lead(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: UnitSystem) -> list[str]:
+    """The findings for a briefing: which set-ups differ, agreement, what counts, and what comes next."""
+    drops = reading.overlays["farthest_drops"]
+    every = np.arange(len(drops.measured))
+    excluded = int(reading.sheet.excluded.sum())
+    farther = "too far" if drops.bias(every) > 0 else "too short"
+    said = [
+        verdict_headline(test, pairs, system),
+        f"Before the test the model put the farthest drops {length(abs(drops.bias(every)), system)} {farther} on "
+        f"average (one throw is off by {length(drops.rmse(every), system)} or so).",
+        f"Of the throws, {len(every)} count ({excluded} are excluded with a reason).",
+        outside_sentence(reading.flags),
+        "Next comes field_test.py calibrate, which learns what is not known from these throws.",
+    ]
+    return [text for text in said if text]
+
+
+def verdict_headline(test: FieldTest, pairs: list[PairedTest], system: UnitSystem) -> str:
+    """How many pairs differ, and the one that does most surely."""
+    apart = [pair for pair in pairs if pair.differs(test.wanted.false_alarm)]
+    if not apart:
+        return "No pair of set-ups can be told apart by these throws, which does not make them equal."
+    sure = min(apart, key=lambda pair: pair.adjusted)
+    far, near, sign = (sure.first, sure.second, 1) if sure.difference > 0 else (sure.second, sure.first, -1)
+    ends = sorted((sign * sure.low, sign * sure.high))
+    span = display.span("extreme_reach", ends[0], ends[1], system).replace("-", "\N{MINUS SIGN}")
+    count = f"{display.number_words(len(apart))} of {display.number_words(len(pairs))}"
+    return (
+        f"{count[:1].upper()}{count[1:]} pairs of set-ups differ, most surely {test.labels[far]} that goes beyond "
+        f"{test.labels[near]} by {display.value('extreme_reach', abs(sure.difference), system)} ({span})."
+    )
+
+
+def further(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: UnitSystem) -> list[str]:
+    """Counts, agreement, and the effect of wind, in full."""
     drops = reading.overlays["farthest_drops"]
     every = np.arange(len(drops.measured))
     excluded = int(reading.sheet.excluded.sum())
@@ -60,7 +98,7 @@ def lead(test: FieldTest, reading: Reading, system: UnitSystem) -> list[str]:
     lines = [
         f"{len(every)} throws of {len(test.setups)} set-ups count, {excluded} are excluded with a reason; every row "
         "passed all checks.",
-        verdict_words(test, tested.tested(test, reading.sheet), system),
+        verdict_words(test, pairs, system),
         f"Before the test the model put the farthest drops {length(abs(drops.bias(every)), system)} {farther} what "
         f"was measured on average (RMSE {length(drops.rmse(every), system)}).",
         f"{display.percent(drops.coverage(every))} of the throws lie inside its bands of nine in ten. All throws of a "
@@ -74,9 +112,11 @@ def lead(test: FieldTest, reading: Reading, system: UnitSystem) -> list[str]:
             f"Breakup as seen: RMSE {length(breakup.rmse(every), system)}, "
             f"{display.percent(breakup.coverage(every))} inside the bands; what an eye calls breakup is uncertain too."
         )
-    outside = findings.outside_sentence(reading.flags)
-    lines = [outside, *lines] if outside else lines
-    return [*lines, "Next: python studies/field_test.py calibrate, which learns the unknowns from these throws."]
+    return [
+        *lines,
+        resting(test),
+        "Next: python studies/field_test.py calibrate, which learns the unknowns from these throws.",
+    ]
 
 
 def _signed(value: float, system: UnitSystem) -> str:
@@ -139,7 +179,7 @@ def excluded_table(reading: Reading) -> Table:
     )
 
 
-def card(test: FieldTest, reading: Reading) -> ReportCard:
+def card(test: FieldTest, reading: Reading, system: UnitSystem) -> ReportCard:
     """How the bands were found."""
     return ReportCard(
         QUESTION,
@@ -150,7 +190,7 @@ def card(test: FieldTest, reading: Reading) -> ReportCard:
         0,
         "middle 90 % of the draws",
         "does not apply",
-        inputs=input_lines(test),
+        inputs=input_lines(test, system),
         more={"Wind": "as read at the ground, taken as uniform over the height of the stream",
               "Last continuous water": "checked and kept, not compared: the model does not give it"},
     )  # fmt: skip
@@ -185,7 +225,7 @@ def _pair_words(pair: PairedTest, test: FieldTest, system: UnitSystem) -> str:
     ends = sorted((sign * pair.low, sign * pair.high))
     span = display.span("extreme_reach", ends[0], ends[1], system).replace("-", "\N{MINUS SIGN}")
     return (
-        f"{far.upper()} beyond {near.upper()} by {display.both('extreme_reach', abs(pair.difference), system)} "
+        f"{far.upper()} beyond {near.upper()} by {display.value('extreme_reach', abs(pair.difference), system)} "
         f"({100 * (1 - test.wanted.false_alarm):.3g} % interval {span}; adjusted p {p_words(pair.adjusted)})"
     )
 
@@ -198,7 +238,7 @@ def p_words(chance: float) -> str:
 def tested_table(test: FieldTest, pairs: list[PairedTest], system: UnitSystem) -> Table:
     """Every pair with its test and the power that was planned for."""
     powers = planned_powers(test, pairs)
-    wanted = display.both("extreme_reach", test.wanted.difference, system)
+    wanted = display.value("extreme_reach", test.wanted.difference, system)
     return Table(
         "paired_tests",
         "Every pair by its differences inside blocks",
