@@ -141,11 +141,10 @@ READ = Study(
 def calibrate_words(loaded: Loaded, options: Options) -> str:
     """What would be simulated and sampled."""
     test, sheet, _ = loaded
-    count, sizes = len(sheet.accepted.setups), sampling(options)
-    steps = sizes.ensembles * sizes.walkers * (sizes.burn + sizes.steps)
+    count = len(sheet.accepted.setups)
     return (
-        f"{test.title}\n{count} throws, {len(test.priors)} unknowns: {2 * emulated.RUNS * count:,} runs for the "
-        f"emulators, {steps:,} evaluations of the likelihood"
+        f"{test.title}\n{count} throws, {len(test.priors)} unknowns: {2 * emulated.RUNS * count:,} runs or more for the "
+        f"emulators, {sampling(options).evaluations:,} evaluations of the likelihood"
     )
 
 
