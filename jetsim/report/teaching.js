@@ -461,7 +461,7 @@
   function spoken(lane) {
     if (!lane.told) return `${lane.setup.label}: no stream is told. ${lane.notices.join(" ")}`;
     const d = lane.delivered, [low, high] = endsOf(d.extreme_reach);
-    const good = isTold(lane, "effective_reach", d) ? `effective reach ${shown("distance", d.effective_reach[0])}` : "no good stream is left";
+    const good = isTold(lane, "effective_reach", d) ? `effective reach ${shown("distance", d.effective_reach[0])}` : "no effective reach is left";
     return `${lane.setup.label}: flows ${shown("flow", d.flow_rate[0])}, breaks up at ${shown("distance", d.breakup_distance[0])}, ` +
       `${good}, the farthest drops land at ${shown("distance", d.extreme_reach[0])}, nine in ten ${spanned("distance", low, high)}.`;
   }

@@ -95,7 +95,7 @@ def _stretched(rigs: Sequence[Rig], number: int) -> Iterator[Situation]:
 
 
 def _raised(rigs: Sequence[Rig]) -> Situation:
-    """Elevations at which the farthest drops, and the good stream, reach farthest."""
+    """Elevations at which the extreme and the effective reach are longest."""
     rig = rigs[0]
     low, high = rig.question.elevation
     tried = np.arange(np.ceil(low), np.floor(high) + 1)
@@ -107,7 +107,7 @@ def _raised(rigs: Sequence[Rig]) -> Situation:
 
 
 def _windy(rigs: Sequence[Rig]) -> Iterator[Situation]:
-    """The strongest head wind of the control, farthest drops and good stream; nothing where it blows from behind."""
+    """The strongest head wind of the control, extreme and effective reach; nothing where it blows from behind."""
     rig, wind = rigs[0], rigs[0].question.wind_along[0]
     if wind >= 0:
         return

@@ -75,20 +75,20 @@ def _stretch(facts: Facts, system: UnitSystem) -> Told:
 
 
 def _raise(facts: Facts, system: UnitSystem) -> Told:
-    question = f"{facts['label']}: which elevation throws the farthest drops farthest, and does the good stream follow?"
+    question = f"{facts['label']}: which elevation throws the farthest drops farthest, and does effective reach follow?"
     far, good, there = (_value(REACH, facts, key, system) for key in ("far", "good", "good_there"))
-    answer = f"At {facts['far_at']:.0f} deg the farthest drops land at {far}. The good stream ends at {there} there"
+    answer = f"At {facts['far_at']:.0f} deg the farthest drops land at {far}. The effective reach there is {there}"
     if facts["good_at"] < facts["far_at"]:
-        return "Tip up", question, f"{answer}; it goes farthest, {good}, at {facts['good_at']:.0f} deg."
+        return "Tip up", question, f"{answer}; it is longest, {good}, at {facts['good_at']:.0f} deg."
     return "Tip up", question, f"{answer}: it follows."
 
 
 def _wind(facts: Facts, system: UnitSystem) -> Told:
     wind = display.value("wind_along", facts["wind"], system, 2)
-    question = f"{facts['label']}: a head wind of {wind}. Which loses the larger part, farthest drops or good stream?"
+    question = f"{facts['label']}: a head wind of {wind}. Which loses the larger part, extreme or effective reach?"
     far, good = (display.percent(facts[key]) for key in ("far_lost", "good_lost"))
-    first = "The good stream" if facts["good_lost"] > facts["far_lost"] else "The farthest drops"
-    answer = f"{first}: the farthest drops lose {far} of their reach, the good stream at its best elevation {good}."
+    first = "Effective reach" if facts["good_lost"] > facts["far_lost"] else "Extreme reach"
+    answer = f"{first}: of the effective reach at its best elevation {good} is lost, of the extreme reach {far}."
     return "Wind in the face", question, answer
 
 
