@@ -5,6 +5,7 @@ match and ground into a copy of ``inputs/field_test.toml``.
 """
 
 import argparse
+import shlex
 import sys
 from pathlib import Path
 
@@ -13,11 +14,13 @@ import numpy as np
 from jetsim.equipment.questions import load_question
 from jetsim.errors import InputError
 from jetsim.experiment.calibration import QUICK, Sampling
+from jetsim.experiment.sheets import Grid, read_grid
 from jetsim.study import Findings, Options, Study, run_commands
-from jetsim.throws import emulated, learning, learnt, model, planning, reading, tested
-from jetsim.throws.expected import sheet_rules
+from jetsim.throws import emulated, learning, learnt, mapping, mapping_words, model, planning, reading, tested
+from jetsim.throws.checks import sheet_rules
+from jetsim.throws.columns import mapped_layout
 from jetsim.throws.question import FieldTest, FieldTestQuestion, check_instruments, field_test, setups_of
-from jetsim.throws.sheet import Sheet, read_sheet
+from jetsim.throws.sheet import Sheet, checked, read_sheet
 
 SCRIPT = Path(__file__)
 DESCRIPTION = "A field test of handline set-ups: plan it, read it in, learn from it."
@@ -68,9 +71,14 @@ PLAN = Study(
 
 
 def add_sheet(parser: argparse.ArgumentParser) -> None:
-    """The option that names the filled sheet."""
-    parser.add_argument("--sheet", type=Path, metavar="FILE.csv",
-                        help="the filled run sheet (the invented department alone has one by default)")  # fmt: skip
+    """Options that name the filled sheet."""
+    words = "the filled sheet, .csv or .xlsx (the invented department alone has one by default)"
+    parser.add_argument("--sheet", type=Path, metavar="FILE", help=words)
+    _add_worksheet(parser)
+
+
+def _add_worksheet(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--worksheet", metavar="NAME", help="which sheet of a workbook, where several hold cells")
 
 
 def sheet_of(options: Options, test: FieldTest) -> Path:
@@ -91,7 +99,32 @@ def load_throws(options: Options) -> tuple[FieldTest, Sheet, Path]:
     """Read question, department and sheet; everything wrong with the sheet is told at once."""
     test = load(options)
     path = sheet_of(options, test)
-    return test, read_sheet(path, sheet_rules(test)), path
+    return test, read_sheet(path, sheet_rules(test), test.mapped, options.extra.get("worksheet")), path
+
+
+def next_command(command: str, options: Options, inputs: Path | None = None, department: Path | None = None) -> str:
+    """A command of this script as it can be run next, on the same files.
+
+    Parameters
+    ----------
+    command : str
+    options : Options
+        Of the command that ran.
+    inputs, department : Path, optional
+        Go before those of `options`.
+    """
+    words = ["python", "studies/field_test.py", command]
+    own = inputs or options.inputs
+    if own.resolve() != READ.default_inputs.resolve():
+        words += ["--inputs", str(own)]
+    if (owner := department or options.department) is not None:
+        words += ["--department", str(owner)]
+    if options.setups is not None:
+        words += ["--setups", ",".join(options.setups)]
+    for name in ("sheet", "worksheet"):
+        if options.extra.get(name) is not None:
+            words += [f"--{name}", str(options.extra[name])]
+    return shlex.join(words)
 
 
 Loaded = tuple[FieldTest, Sheet, Path]
@@ -123,6 +156,63 @@ READ = Study(
     read_words,
     read,
     add_sheet,
+    inputs="field_test",
+)
+
+
+# ---------------------------------------------------------------------------------------------------------
+# What the columns of another sheet mean
+
+
+def add_mapped(parser: argparse.ArgumentParser) -> None:
+    """The sheet to be understood."""
+    parser.add_argument("sheet", type=Path, nargs="?", metavar="SHEET", help="a sheet of throws, .csv or .xlsx")
+    _add_worksheet(parser)
+
+
+def load_grid(options: Options) -> tuple[FieldTest, Grid, Path]:
+    """Read the question and the cells of the sheet."""
+    test = load(options)
+    path = sheet_of(options, test)
+    return test, read_grid(path, options.extra.get("worksheet")), path
+
+
+def map_words(loaded: tuple[FieldTest, Grid, Path], options: Options) -> str:
+    """What would be proposed."""
+    test, grid, path = loaded
+    return f"{test.title}\nColumns of {path.name} ({grid.how}, {len(grid.rows)} rows) proposed, nothing run"
+
+
+def map_columns(loaded: tuple[FieldTest, Grid, Path], options: Options) -> Findings:
+    """Propose what the columns mean, and write the table to paste and the question with it."""
+    test, grid, path = loaded
+    try:
+        made = mapping.propose(grid, sheet_rules(test), options.extra.get("worksheet"))
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from None
+    layout = mapped_layout(grid, made.mapped)
+    rows, lines = checked(grid, layout, sheet_rules(test), made.mapped)
+    table = mapping.columns_toml(made)
+    print(table)
+    following = next_command("read", options, options.output / "question.toml", test.asked.department.path)
+    return Findings(
+        mapping_words.mapping_report(test, grid, made, layout, rows, lines, following, options.system(test.units)),
+        data_files=[path, *test.asked.files],
+        texts={
+            "columns.toml": table,
+            "question.toml": mapping.with_columns(options.inputs.read_text(encoding="utf-8-sig"), table),
+        },
+    )
+
+
+MAP = Study(
+    "field_test_map",
+    "Propose what the columns of any sheet of throws mean, and show its first rows as understood.",
+    SCRIPT,
+    load_grid,
+    map_words,
+    map_columns,
+    add_mapped,
     inputs="field_test",
 )
 
@@ -174,7 +264,7 @@ CALIBRATE = Study(
     add_sheet,
     inputs="field_test",
 )
-COMMANDS = {"plan": PLAN, "read": READ, "calibrate": CALIBRATE}
+COMMANDS = {"plan": PLAN, "map": MAP, "read": READ, "calibrate": CALIBRATE}
 
 if __name__ == "__main__":
     sys.exit(run_commands(DESCRIPTION, COMMANDS))

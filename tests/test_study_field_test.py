@@ -19,8 +19,8 @@ from jetsim.equipment.spaces import inputs_of
 from jetsim.errors import InputError
 from jetsim.study import run, run_commands
 from jetsim.throws import expected, learnt, model, names, planning
+from jetsim.throws.columns import COLUMNS
 from jetsim.throws.question import FieldTestQuestion, field_test
-from jetsim.throws.sheet import COLUMNS
 from jetsim.throws.synthetic import read_truth
 from studies import compare_nozzles
 from studies.field_test import COMMANDS, DESCRIPTION

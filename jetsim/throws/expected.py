@@ -10,7 +10,7 @@ from jetsim.equipment.department import SetUp
 from jetsim.equipment.model import NEEDED
 from jetsim.throws import model
 from jetsim.throws.question import OUTPUTS, FieldTest
-from jetsim.throws.sheet import Sheet, SheetRules
+from jetsim.throws.sheet import Sheet
 
 Array = NDArray[np.float64]
 
@@ -24,14 +24,6 @@ COMPARED = {
 }
 _CONDITIONS = ("elevation", "nozzle_pressure", "wind_along", "wind_across")
 SCATTERS = {"farthest_drops": "trial.reach_scatter", "breakup_distance": "trial.breakup_scatter"}
-
-
-def sheet_rules(test: FieldTest) -> SheetRules:
-    """What the plan lets a throw be."""
-    question = test.question
-    return SheetRules(
-        model.target_pressures(test), question.match.tolerance, question.largest_wind, test.ground.last_mark
-    )
 
 
 def wind_components(speed: ArrayLike, wind_from: ArrayLike, throw_bearing: ArrayLike) -> tuple[Array, Array]:

@@ -19,8 +19,8 @@ from jetsim.report.figures import Plot, Words
 from jetsim.report.figures_trials import Tally, tally_page
 from jetsim.report.tables import Column, Table
 from jetsim.throws import expected, model, names, tested
+from jetsim.throws.columns import COLUMNS, SUFFIXES
 from jetsim.throws.question import OWN, FieldTest, in_words, matched_quantity
-from jetsim.throws.sheet import COLUMNS, SUFFIXES
 
 Array = NDArray[np.float64]
 

@@ -24,6 +24,8 @@ from jetsim.experiment.parameters import Parameter
 from jetsim.experiment.tables import read_field, read_measure
 from jetsim.quantities import UnitSystem, quantity
 from jetsim.report.tables import Table
+from jetsim.throws.columns import Mapped
+from jetsim.throws.columns_entry import ColumnsEntry
 
 OWN = "own target"
 CONDITIONS = {
@@ -176,6 +178,7 @@ class FieldTestQuestion(MatchQuestion):
     asks = "field_test"
     wanted: WantedEntry
     ground: GroundEntry
+    columns: ColumnsEntry | None = None
 
 
 class CompareQuestion(MatchQuestion):
@@ -272,6 +275,12 @@ class FieldTest:
         """Where a field test is thrown."""
         assert isinstance(self.question, FieldTestQuestion)
         return self.question.ground
+
+    @property
+    def mapped(self) -> Mapped | None:
+        """Where the sheet keeps what; None: as our run sheet."""
+        assert isinstance(self.question, FieldTestQuestion)
+        return None if self.question.columns is None else self.question.columns.mapped()
 
     @property
     def scatter(self) -> ScatterEntry:
