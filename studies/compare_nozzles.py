@@ -10,7 +10,8 @@ from pathlib import Path
 
 from jetsim.equipment.questions import load_question
 from jetsim.study import Findings, Options, Study, run
-from jetsim.throws import comparing
+from jetsim.throws.compare_words import comparison_report
+from jetsim.throws.comparing import compare
 from jetsim.throws.question import CompareQuestion, FieldTest, field_test, setups_of
 
 
@@ -31,7 +32,7 @@ def plan(test: FieldTest, options: Options) -> str:
 
 def compute(test: FieldTest, options: Options) -> Findings:
     """Compare and write it up."""
-    report = comparing.comparison_report(test, comparing.compare(test), options.system(test.units))
+    report = comparison_report(test, compare(test), options.system(test.units))
     return Findings(report, tables=[setups_of(test)], data_files=test.asked.files)
 
 

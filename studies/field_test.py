@@ -16,10 +16,14 @@ from jetsim.errors import InputError
 from jetsim.experiment.calibration import QUICK, Sampling
 from jetsim.experiment.sheets import Grid, read_grid
 from jetsim.study import Findings, Options, Study, run_commands
-from jetsim.throws import emulated, learning, learnt, mapping, mapping_words, model, planning, reading, tested
+from jetsim.throws import emulated, learning, learnt, mapping, model, planning, reading, tested
 from jetsim.throws.checks import sheet_rules
 from jetsim.throws.columns import mapped_layout
+from jetsim.throws.learnt_words import learnt_report, unknown_table
+from jetsim.throws.map_words import mapping_report
+from jetsim.throws.plan_words import plan_report
 from jetsim.throws.question import FieldTest, FieldTestQuestion, check_instruments, field_test, setups_of
+from jetsim.throws.read_words import reading_report
 from jetsim.throws.sheet import Sheet, checked, read_sheet
 
 SCRIPT = Path(__file__)
@@ -51,7 +55,7 @@ def plan(test: FieldTest, options: Options) -> Findings:
     made = planning.make_plan(test, *plan_sizes(options))
     system = options.system(test.units)
     sheet = {"run_sheet.csv": planning.run_sheet(test, made, system)}
-    report = planning.plan_report(test, made, system)
+    report = plan_report(test, made, system)
     return Findings(report, tables=[setups_of(test)], texts=sheet, data_files=test.asked.files)
 
 
@@ -144,7 +148,7 @@ def read(loaded: Loaded, options: Options) -> Findings:
     test, sheet, path = loaded
     values = model.drawn(test, reading.QUICK_DRAWS if options.quick else reading.DRAWS, test.seed)
     made = reading.overlay(test, sheet, values, np.random.default_rng(test.seed))
-    report = reading.reading_report(test, made, options.system(test.units))
+    report = reading_report(test, made, options.system(test.units))
     return Findings(report, tables=[setups_of(test)], data_files=[path, *test.asked.files])
 
 
@@ -196,7 +200,7 @@ def map_columns(loaded: tuple[FieldTest, Grid, Path], options: Options) -> Findi
     print(table)
     following = next_command("read", options, options.output / "question.toml", test.asked.department.path)
     return Findings(
-        mapping_words.mapping_report(test, grid, made, layout, rows, lines, following, options.system(test.units)),
+        mapping_report(test, grid, made, layout, rows, lines, following, options.system(test.units)),
         data_files=[path, *test.asked.files],
         texts={
             "columns.toml": table,
@@ -246,8 +250,8 @@ def calibrate(loaded: Loaded, options: Options) -> Findings:
     after = reading.overlay(test, sheet, {name: value[chosen] for name, value in found.values.items()}, rng)
     text, draws = learnt.department_files(test, found)
     return Findings(
-        learnt.learnt_report(test, found, after, options.system(test.units)),
-        tables=[learnt.unknown_table(test, found, found.learnt), setups_of(test)],
+        learnt_report(test, found, after, options.system(test.units)),
+        tables=[unknown_table(test, found, found.learnt), setups_of(test)],
         data_files=[path, *test.asked.files],
         texts={"department.toml": text},
         files={learnt.POSTERIOR: draws},
