@@ -112,7 +112,7 @@ def test_run_sheet_opens_in_a_spreadsheet_and_holds_complete_blocks(folders, fie
 
 def test_an_empty_run_sheet_is_not_taken_for_a_filled_one(folders, tmp_path, capsys):
     assert command("read", tmp_path / "out", "--sheet", str(folders / "plan" / "run_sheet.csv")) == 2
-    assert "is empty; fill it in, or mark the throw as excluded" in capsys.readouterr().err
+    assert "is empty; fill it in (or pump_pressure), or mark the throw as excluded" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("condition", ["nozzle pressure", "pump pressure", "flow", "reaction", "own target"])
