@@ -148,7 +148,7 @@ def read(loaded: Loaded, options: Options) -> Findings:
     test, sheet, path = loaded
     values = model.drawn(test, reading.QUICK_DRAWS if options.quick else reading.DRAWS, test.seed)
     made = reading.overlay(test, sheet, values, np.random.default_rng(test.seed))
-    report = reading_report(test, made, options.system(test.units))
+    report = reading_report(test, made, options.system(test.units), next_command("calibrate", options))
     return Findings(report, tables=[setups_of(test)], data_files=[path, *test.asked.files])
 
 

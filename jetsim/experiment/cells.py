@@ -42,6 +42,8 @@ class Cell:
         It could not be read.
     spread : float
         Standard deviation of the value about `number` that the text itself leaves open, SI.
+    unit : str
+        In which the number was written; empty where it was not written as one.
     """
 
     place: str
@@ -49,6 +51,7 @@ class Cell:
     number: float
     bad: bool = False
     spread: float = 0.0
+    unit: str = ""
 
     @property
     def empty(self) -> bool:
@@ -133,7 +136,7 @@ def read_number(place: str, raw: Raw, form: Form) -> Cell | Complaint:
     low, high = form.limits
     if not low <= number <= high:
         return Complaint(complaint(place, text, _out_of_range(text, number, unit, form)))
-    return Cell(place, text, number)
+    return Cell(place, text, number, unit=unit)
 
 
 def _number(text: str, raw: Raw, form: Form) -> tuple[float, str]:

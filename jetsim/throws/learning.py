@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jetsim.experiment.calibration import Learnt, Posterior, Sampling, calibrate, learnt, scouted
-from jetsim.throws import expected
+from jetsim.throws.conditions import throws_of
 from jetsim.throws.emulated import Emulated, emulate, near_scores, wide_scores
 from jetsim.throws.likelihood import likelihood
 from jetsim.throws.question import FieldTest
@@ -68,7 +68,7 @@ def learn(test: FieldTest, sheet: Sheet, sampling: Sampling, seed: int | None = 
     """Calibrate on the throws that count."""
     counted = sheet.accepted
     start = test.seed if seed is None else seed
-    thrown = expected.throws_of(test, counted)
+    thrown = throws_of(test, counted)
     unknowns, ties = {key: prior.distribution for key, prior in test.priors.items()}, test.ties
     rng = np.random.default_rng(start)
     first = emulate(test, thrown, wide_scores(test, rng))

@@ -88,6 +88,8 @@ class Sheet:
         Of each throw; columns that the sheet lacks are left out.
     notices : tuple of str
         What a reader of the results must know of how the sheet was read.
+    ordered : bool
+        Whether the sheet says in which order was thrown; `numbers` has that of its rows otherwise.
     """
 
     setups: list[str]
@@ -98,6 +100,7 @@ class Sheet:
     spreads: Mapping[str, Array] = field(default_factory=dict)
     texts: Mapping[str, list[str]] = field(default_factory=dict)
     notices: tuple[str, ...] = ()
+    ordered: bool = True
 
     @property
     def accepted(self) -> "Sheet":
@@ -320,6 +323,7 @@ def _sheet_rules(rows: Sequence[Row], rules: SheetRules, own: bool) -> Iterable[
     if own:
         yield from _gaps([number for _, number in first])
     yield from _numbers_among_texts(rows)
+    yield from _blocks_in_order(rows)
     for setup in rules.targets:
         thrown = sum(cells["setup"].text == setup and not _is_excluded(cells) for cells in rows if "setup" in cells)
         if thrown < 2:
@@ -335,14 +339,35 @@ def _gaps(orders: Sequence[float]) -> Iterable[str]:
 
 
 def _numbers_among_texts(rows: Sequence[Row]) -> Iterable[str]:
-    """Notes that are numbers beside a column of numbers without any: their headers were swapped."""
+    """Notes that are numbers beside a column of numbers without any, or observers with a number for every throw."""
     silent = [name for name, column in EVERY.items() if column.dimension != "text"
               and any(name in row for row in rows) and all(row[name].empty for row in rows if name in row)]  # fmt: skip
     for name in ("notes", "observer", "exclusion_reason"):
-        said = [row[name] for row in rows if name in row and not row[name].empty]
-        numbers = [cell for cell in said if re.fullmatch(r"[-+]?[0-9]+([.,][0-9]+)?", cell.text)]
-        if silent and len(numbers) > 2 and len(numbers) == len(said):
+        said = [row[name].text for row in rows if name in row and not row[name].empty]
+        numbers = [text for text in said if re.fullmatch(r"[-+]?[0-9]+([.,][0-9]+)?", text)]
+        if len(numbers) < max(3, len(said)):
+            continue
+        if silent:
             yield f"column {name}: holds numbers alone, and {silent[0]} holds none; swapped with {silent[0]}?"
+        elif len(set(numbers)) > max(8, len(said) / 2):
+            yield f"column {name}: holds {len(set(numbers))} different numbers and no text; swapped with another?"
+
+
+def _blocks_in_order(rows: Sequence[Row]) -> Iterable[str]:
+    """Blocks follow each other; where they go back and forth and another column does not, the two were swapped."""
+    placed = [row for row in rows if "run_order" in row and "block" in row and not row["block"].empty]
+    ordered = sorted(placed, key=lambda row: row["run_order"].number)
+
+    def follows(name: str) -> bool:
+        numbers = [row[name].text for row in ordered if name in row]
+        whole = len(numbers) == len(ordered) and all(re.fullmatch("[0-9]+", text) for text in numbers)
+        return whole and list(map(int, numbers)) == sorted(map(int, numbers)) and len(set(numbers)) > 1
+
+    if len(placed) < 4 or follows("block") or "day" in placed[0]:
+        return
+    for name in EVERY:
+        if name not in ("block", "run_order", "day") and follows(name):
+            yield f"column block: goes back and forth along the order, and {name} does not; swapped with {name}?"
 
 
 # --------------------------------------------------------------------------------------------------------
@@ -364,7 +389,8 @@ def _sheet(rows: Sequence[Row], rules: SheetRules, notices: tuple[str, ...]) -> 
     reasons = [_reason(row) for row in rows]
     excluded = np.array([_is_excluded(row) for row in rows])
     made = MODEL_NOTE in texts.get("notes", [])
-    return Sheet([row["setup"].text for row in rows], numbers, excluded, reasons, made, spreads, texts, notices)
+    setups, ordered = [row["setup"].text for row in rows], not np.isnan(orders).any()
+    return Sheet(setups, numbers, excluded, reasons, made, spreads, texts, notices, ordered)
 
 
 def _take_gusts(numbers: dict[str, Array], spreads: dict[str, Array]) -> None:
