@@ -19,10 +19,19 @@ from jetsim.study import Findings, Options, Study, run_commands
 from jetsim.throws import emulated, learning, learnt, mapping, model, planning, reading, tested
 from jetsim.throws.checks import sheet_rules
 from jetsim.throws.columns import mapped_layout
+from jetsim.throws.doubt_words import doubts_of_reading, with_doubts
 from jetsim.throws.learnt_words import learnt_report, unknown_table
 from jetsim.throws.map_words import mapping_report
 from jetsim.throws.plan_words import plan_report
-from jetsim.throws.question import FieldTest, FieldTestQuestion, check_instruments, field_test, setups_of
+from jetsim.throws.question import (
+    FieldTest,
+    FieldTestQuestion,
+    check_instruments,
+    check_pairs,
+    field_test,
+    setups_of,
+    with_days,
+)
 from jetsim.throws.read_words import reading_report
 from jetsim.throws.sheet import Sheet, checked, read_sheet
 
@@ -35,6 +44,13 @@ def load(options: Options) -> FieldTest:
     """Read the question and the department; what an earlier test taught takes no part, or throws would count twice."""
     test = field_test(load_question(options.inputs, FieldTestQuestion, options.department, options.setups))
     check_instruments(test)
+    return test
+
+
+def load_plan(options: Options) -> FieldTest:
+    """Read question and department of a test that compares set-ups."""
+    test = load(options)
+    check_pairs(test)
     return test
 
 
@@ -63,7 +79,7 @@ PLAN = Study(
     "field_test_plan",
     "Plan a field test: throws, order, run sheet, and what it can and cannot decide.",
     SCRIPT,
-    load,
+    load_plan,
     plan_words,
     plan,
     inputs="field_test",
@@ -103,7 +119,8 @@ def load_throws(options: Options) -> tuple[FieldTest, Sheet, Path]:
     """Read question, department and sheet; everything wrong with the sheet is told at once."""
     test = load(options)
     path = sheet_of(options, test)
-    return test, read_sheet(path, sheet_rules(test), test.mapped, options.extra.get("worksheet")), path
+    sheet = read_sheet(path, sheet_rules(test), test.mapped, options.extra.get("worksheet"))
+    return with_days(test, sheet.accepted.texts.get("day", [])), sheet, path
 
 
 def next_command(command: str, options: Options, inputs: Path | None = None, department: Path | None = None) -> str:
@@ -236,6 +253,13 @@ def calibrate_words(loaded: Loaded, options: Options) -> str:
     )
 
 
+def use_command(test: FieldTest, options: Options) -> str:
+    """A command that uses what was learnt."""
+    study = "setup_cards" if len(test.setups) == 1 else "compare_nozzles"
+    department, names = str(options.output / "department.toml"), ",".join(test.labels)
+    return shlex.join(["python", f"studies/{study}.py", "--department", department, "--setups", names])
+
+
 def sampling(options: Options) -> Sampling:
     """Sizes of the sampler."""
     return QUICK if options.quick else Sampling()
@@ -249,8 +273,9 @@ def calibrate(loaded: Loaded, options: Options) -> Findings:
     chosen = rng.choice(len(found.values[model.GAUGE]), reading.QUICK_DRAWS)
     after = reading.overlay(test, sheet, {name: value[chosen] for name, value in found.values.items()}, rng)
     text, draws = learnt.department_files(test, found)
+    report = learnt_report(test, found, after, options.system(test.units), use_command(test, options))
     return Findings(
-        learnt_report(test, found, after, options.system(test.units)),
+        with_doubts(report, doubts_of_reading(test, after, options.system(test.units))),
         tables=[unknown_table(test, found, found.learnt), setups_of(test)],
         data_files=[path, *test.asked.files],
         texts={"department.toml": text},

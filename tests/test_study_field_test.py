@@ -17,6 +17,7 @@ from jetsim.equipment.learnt import read_learnt
 from jetsim.equipment.questions import load_question
 from jetsim.equipment.spaces import inputs_of
 from jetsim.errors import InputError
+from jetsim.experiment.tables import without_table
 from jetsim.study import run, run_commands
 from jetsim.throws import expected, learnt, model, names, planning
 from jetsim.throws.columns import COLUMNS
@@ -352,7 +353,7 @@ def test_the_department_comes_back_with_what_was_learnt(folders, tmp_path):
     written = folders / "calibrate" / "department.toml"
     text = written.read_text(encoding="utf-8")
     assert text.startswith(DEPARTMENT.read_text(encoding="utf-8").rstrip())
-    assert learnt.without_learnt(text).rstrip() == DEPARTMENT.read_text(encoding="utf-8").rstrip()
+    assert without_table(text, "learnt").rstrip() == DEPARTMENT.read_text(encoding="utf-8").rstrip()
     with xr.open_dataset(folders / "calibrate" / "posterior.nc", engine="h5netcdf") as data:
         standing = {str(name): data[name].attrs["standing"] for name in data.data_vars}
     assert {"measured", "half learnt", "not learnt"} == set(standing.values())

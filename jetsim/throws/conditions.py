@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from jetsim.equipment.department import SetUp
 from jetsim.throws import model
 from jetsim.throws.expected import Throws, wind_components
-from jetsim.throws.question import FieldTest
+from jetsim.throws.question import DAY, FieldTest
 from jetsim.throws.sheet import ALONE, Sheet
 
 Array = NDArray[np.float64]
@@ -30,7 +30,9 @@ def throws_of(test: FieldTest, sheet: Sheet) -> Throws:
     along, across = _wind(test, sheet)
     pressure, pump, errors = _pressures(test, sheet)
     errors |= _elevation_error(test, sheet) | _wind_error(test, sheet)
-    return Throws(sheet.setups, pressure, elevation, along, across, pump, errors)
+    several = any(key.startswith(f"{DAY}[") for key in test.priors)
+    days = tuple(sheet.texts["day"]) if several and "day" in sheet.texts else ()
+    return Throws(sheet.setups, pressure, elevation, along, across, pump, errors, days)
 
 
 def _or_else(values: Array, default: float) -> Array:

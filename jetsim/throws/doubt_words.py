@@ -1,7 +1,10 @@
 """What a sheet leaves open and what speaks against it, in sentences."""
 
+from dataclasses import replace
+
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
+from jetsim.report.document import Report, Section
 from jetsim.throws.gaps import Gap, gaps, missing_numbers, unread
 from jetsim.throws.hints import NARROWED, Offset, Order, WindTwist, beyond_the_pump, offsets_of, order_of, wind_twist
 from jetsim.throws.question import FieldTest
@@ -9,6 +12,7 @@ from jetsim.throws.reading import Reading
 from jetsim.throws.sheet import Sheet
 from jetsim.throws.words import length
 
+OPEN = "What the sheet leaves open"
 _READINGS = {"flow": "flows", "reaction": "reactions", "pump_pressure": "pump pressures"}
 _CAUSES = {
     "flow": "another tip, a worn one, or a flowmeter or gauge that is off",
@@ -26,6 +30,14 @@ def doubts_of_reading(test: FieldTest, reading: Reading, system: UnitSystem) -> 
         *hint_words(test, reading, system),
         *(f"Of the sheet: {notice}." for notice in sheet.notices),
     ]
+
+
+def with_doubts(report: Report, lines: list[str]) -> Report:
+    """A report with a section of what its sheet leaves open, if anything."""
+    if not lines:
+        return report
+    pointer = "What the sheet leaves open widens what was learnt: see that section."
+    return replace(report, lead=[*report.lead, pointer], sections=[*report.sections, Section(OPEN, lines)])
 
 
 # --------------------------------------------------------------------------------------------------------

@@ -85,7 +85,7 @@ class Emulated:
             logs = self.emulators[setup.name](left.coordinates(real, inputs, values))
             distances = np.exp(logs).reshape(draws, len(FLOWN), len(at))
             exact |= {name: distances[:, k] for k, name in enumerate(FLOWN)}
-            for column, shown in expected.instruments_show(exact, values).items():
+            for column, shown in expected.instruments_show(exact, values, self.thrown.day_factor(at, values)).items():
                 found[column][:, at] = shown
         return found
 

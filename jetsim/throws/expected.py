@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from jetsim.equipment.department import SetUp
 from jetsim.equipment.model import NEEDED, Actual
 from jetsim.throws import model
-from jetsim.throws.question import OUTPUTS, FieldTest
+from jetsim.throws.question import OUTPUTS, FieldTest, day_key
 
 Array = NDArray[np.float64]
 
@@ -66,6 +66,8 @@ class Throws:
         of a set-up are alike in this.
     errors : mapping of condition to ndarray
         Standard deviation of its reading, where that is not the one that the test states.
+    days : tuple of str
+        On which each was thrown, where the test has an unknown for each of several days.
     """
 
     setups: list[str]
@@ -75,6 +77,7 @@ class Throws:
     wind_across: Array
     pump_pressure: Array | None = None
     errors: Mapping[str, Array] = field(default_factory=dict)
+    days: tuple[str, ...] = ()
 
     def of(self, setup: str) -> NDArray[np.intp]:
         """Positions of a set-up's throws."""
@@ -107,6 +110,13 @@ class Throws:
         if pumped is None:
             return np.asarray(self.nozzle_pressure[at] / error)
         return real.nozzle_pressure(pumped / error)
+
+    def day_factor(self, at: NDArray[np.intp], values: Mapping[str, Array]) -> Array | float:
+        """What the day of each throw does to its reach, shape (draws, throws); 1 for a test of one day."""
+        if not self.days:
+            return 1.0
+        effects = [values.get(day_key(self.days[n]), np.zeros(1)) for n in at]
+        return np.exp(np.stack([np.broadcast_to(effect, len(values[model.GAUGE])) for effect in effects], axis=1))
 
 
 def columns_of(test: FieldTest, setup: SetUp, throws: Throws, values: Mapping[str, Array]) -> dict[str, Array]:
@@ -155,19 +165,21 @@ def expected(
         exact = {name: results[name].values.reshape(draws, len(at)) for name in OUTPUTS}
         if flags is not None:
             flags.append(results["validity"].values)
-        for column, shown in instruments_show(exact, values).items():
+        for column, shown in instruments_show(exact, values, throws.day_factor(at, values)).items():
             found[column][:, at] = shown
     return found
 
 
-def instruments_show(exact: Mapping[str, Array], values: Mapping[str, Array]) -> dict[str, Array]:
-    """Readings without scatter from exact results, shape (draws, throws)."""
+def instruments_show(
+    exact: Mapping[str, Array], values: Mapping[str, Array], day: Array | float = 1.0
+) -> dict[str, Array]:
+    """Readings without scatter from exact results, shape (draws, throws); `day` is what the day does to reach."""
 
     def each(name: str) -> Array:
         return np.asarray(values[name])[:, None]
 
     return {
-        "farthest_drops": exact["extreme_reach"],
+        "farthest_drops": day * exact["extreme_reach"],
         "breakup_distance": each("trial.observed_onset") * exact["breakup_distance"],
         "flow": exact["flow_rate"] * np.exp(each("trial.meter_error")),
         "reaction": exact["reaction_force"],
@@ -236,7 +248,8 @@ def _one_after_another(parts: list[Throws]) -> Throws:
     pumps = [part.pump_pressure for part in parts if part.pump_pressure is not None]
     setups = [setup for part in parts for setup in part.setups]
     pump = np.concatenate(pumps) if pumps else None
-    return Throws(setups, pressure, elevation, along, across, pump)
+    days = tuple(day for part in parts for day in part.days)
+    return Throws(setups, pressure, elevation, along, across, pump, days=days)
 
 
 def scatter_of_throw(test: FieldTest, throws: Throws, shown: Mapping[str, Array], values: Mapping[str, Array],

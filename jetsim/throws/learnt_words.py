@@ -40,13 +40,13 @@ def quantity_of(name: str) -> str:
     return plain if plain in QUANTITIES else "ratio"
 
 
-def learnt_report(test: FieldTest, learning: Learning, after: Reading, system: UnitSystem) -> Report:
-    """The calibration in words, figures and tables."""
+def learnt_report(test: FieldTest, learning: Learning, after: Reading, system: UnitSystem, following: str) -> Report:
+    """The calibration in words, figures and tables; `following` is a command that uses it."""
     posterior = learning.posterior
     every, ties = learnt(posterior), confused(posterior)
     return Report(
         f"Calibrated: {test.title}",
-        lead(test, learning, every, ties),
+        lead(test, learning, every, ties, following),
         [
             Section("What was learnt", [], [score_plot(test, posterior, every)],
                     [short_table(test, learning, every, system)]),
@@ -76,7 +76,7 @@ def doubts(learning: Learning) -> list[str]:
     return found
 
 
-def lead(test: FieldTest, learning: Learning, every: list[Learnt], ties: list[Confused]) -> list[str]:
+def lead(test: FieldTest, learning: Learning, every: list[Learnt], ties: list[Confused], following: str) -> list[str]:
     """What shutoffs do, what was learnt, and what was not."""
     labels = {key: words for key, words in names.called(test).items() if key.partition("[")[0] in (FACTOR, UPSTREAM)}
     outside = findings.outside_sentence(learning.flags)
@@ -87,7 +87,7 @@ def lead(test: FieldTest, learning: Learning, every: list[Learnt], ties: list[Co
         identified(test, every, ties),
         tie_words(test, ties),
         f"Sampler: {learning.posterior.convergence}.",
-        "Next: give this folder's department.toml to the other studies as --department; to tell the confused ones "
+        f"Next: {following}, and the same --department for any other study; to tell the confused ones "
         "apart, check the gauge against a second one and the flowmeter against a tank, and throw each nozzle at "
         "two pressures.",
     ]

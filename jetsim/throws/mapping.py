@@ -18,6 +18,7 @@ from jetsim import units
 from jetsim.errors import InputError
 from jetsim.experiment.cells import Cell, Decimal, Form, read_number
 from jetsim.experiment.sheets import Grid, Raw
+from jetsim.experiment.tables import without_table
 from jetsim.throws.columns import (
     BEAUFORT,
     EVERY,
@@ -286,14 +287,7 @@ def _quoted(text: str) -> str:
 
 def with_columns(question: str, table: str) -> str:
     """A question's text with another table ``[columns]``."""
-    kept, inside = [], False
-    for line in question.splitlines():
-        head = line.split("#")[0].strip().replace(" ", "")
-        if head.startswith("["):
-            inside = head == "[columns]" or head.startswith("[columns.")
-        if not inside:
-            kept.append(line)
-    return "\n".join(kept).rstrip() + "\n\n" + table
+    return f"{without_table(question, 'columns').rstrip()}\n\n{table}"
 
 
 assert set(_ALSO) == set(EVERY), "every column has names"

@@ -380,6 +380,7 @@ def _sheet(rows: Sequence[Row], rules: SheetRules, notices: tuple[str, ...]) -> 
     spreads = {"wind_speed": np.array([row["wind_speed"].spread if "wind_speed" in row else 0.0 for row in rows])}
     _take_gusts(numbers, spreads)
     numbers["wind_from"] = _from_sides(rows, numbers, rules)
+    numbers["block"] = _blocks(rows, numbers["block"])
     orders = numbers["run_order"]
     numbers["run_order"] = np.where(np.isnan(orders), np.arange(1, len(rows) + 1), orders)
     silent = np.isnan(numbers["nozzle_pressure"])
@@ -391,6 +392,16 @@ def _sheet(rows: Sequence[Row], rules: SheetRules, notices: tuple[str, ...]) -> 
     made = MODEL_NOTE in texts.get("notes", [])
     setups, ordered = [row["setup"].text for row in rows], not np.isnan(orders).any()
     return Sheet(setups, numbers, excluded, reasons, made, spreads, texts, notices, ordered)
+
+
+def _blocks(rows: Sequence[Row], blocks: Array) -> Array:
+    """Blocks by number; where several days each number theirs from 1, a number for each block of each day."""
+    days = [row["day"].text if "day" in row else "" for row in rows]
+    pairs = {(day, block) for day, block in zip(days, blocks, strict=True) if not np.isnan(block)}
+    if len({block for _, block in pairs}) == len(pairs):
+        return blocks
+    numbers = {pair: float(n) for n, pair in enumerate(sorted(pairs), 1)}
+    return np.array([numbers.get(pair, np.nan) for pair in zip(days, blocks.tolist(), strict=True)])
 
 
 def _take_gusts(numbers: dict[str, Array], spreads: dict[str, Array]) -> None:
