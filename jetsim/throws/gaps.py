@@ -28,7 +28,8 @@ class Gap:
     throws : int
         Of how many.
     adds : float
-        Standard deviation that it adds to the reach of one of these throws [m], in the middle.
+        Standard deviation that it adds to the distance of one of these throws [m], in the middle: farthest drops, or
+        breakup where the sheet holds no others.
     spread : float
         Standard deviation of what stands for it, in the unit of the condition, SI.
     """
@@ -69,8 +70,9 @@ def gaps(test: FieldTest, sheet: Sheet, thrown: Throws) -> list[Gap]:
     if not thrown.errors:
         return []
     middle = model.medians(test)
-    reach = expected.expected(test, thrown, middle)["farthest_drops"][0]
-    column = list(expected.COMPARED).index("farthest_drops")
+    measured = "breakup_distance" if sheet.silent("farthest_drops").all() else "farthest_drops"
+    reach = expected.expected(test, thrown, middle)[measured][0]
+    column = list(expected.COMPARED).index(measured)
     wide, narrow = (expected.shared_errors(test, t, middle)[:, column] for t in (thrown, replace(thrown, errors={})))
     added = reach * np.sqrt(np.maximum(wide**2 - narrow**2, 0.0))
     stated = {"elevation": test.scatter.elevation, "nozzle_pressure": test.instruments["nozzle_pressure"],

@@ -52,7 +52,7 @@ _ALSO = {
     "throw_bearing": "bearing compass heading wurfrichtung,throw direction,direction of throw",
     "wind_speed": "wind windspeed windgeschwindigkeit windstärke,wind velocity,wind force",
     "wind_gust": "gust gusts böen böe,wind gusts,max wind,peak wind",
-    "wind_from": "windrichtung,wind direction,wind dir,direction of wind,wind bearing",
+    "wind_from": "from windrichtung,wind direction,wind dir,direction of wind,wind bearing",
     "breakup_distance": "breakup break-up zerfall aufbruch,break up,breakup point,stream breaks up",
     "last_continuous_water": "continuous,continuous water,last water,solid water,good stream,geschlossener strahl",
     "farthest_drops": "reach distance farthest range furthest wurfweite weite reichweite,max reach,throw distance,"

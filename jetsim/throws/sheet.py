@@ -25,7 +25,7 @@ from jetsim.throws.columns import (
     mapped_layout,
     own_layout,
 )
-from jetsim.throws.wind import SIDES, gusting, read_direction, read_wind
+from jetsim.throws.wind import SIDES, at_least, gusting, read_direction, read_wind
 
 Array = NDArray[np.float64]
 Row = Mapping[str, Cell]
@@ -296,7 +296,7 @@ def _within_plan(cells: Row, rules: SheetRules) -> Iterable[str]:
         cells.get(n) for n in ("wind_speed", "wind_gust", "nozzle_pressure", "farthest_drops")
     )
     target = rules.targets.get(cells["setup"].text) if "setup" in cells else None
-    if wind is not None and wind.number > rules.largest_wind:
+    if wind is not None and at_least(wind) > rules.largest_wind:
         yield wind.line("is above the largest wind of the plan; exclude the throw with a reason")
     if wind is not None and gust is not None and wind.number > gust.number:
         yield wind.line(f"is above the gusts of the same throw, {gust.text!r}; one of the two is wrong")

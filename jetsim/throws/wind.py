@@ -132,6 +132,12 @@ def gusting(mean: float | None, gust: float) -> tuple[float, float]:
     return mean, (gust - mean) / GUST_PEAK
 
 
+def at_least(cell: Cell) -> float:
+    """The least speed that a text states [m/s]: of a class or a range its lower end, of gusts their mean."""
+    gusty = re.search("g|böe", cell.text.lower())
+    return cell.number if gusty else cell.number - np.sqrt(3) * cell.spread
+
+
 def read_direction(place: str, raw: Raw, form: Form) -> Cell | Complaint:
     """Where wind comes from [deg]: a bearing, a point of the compass, or a side of the throw (`SIDES`, NaN here)."""
     text = " ".join(raw.text.split())
