@@ -109,7 +109,7 @@ class Stages:
 
 def case_of(options: Options) -> Case:
     """A whole space of ten inputs that share no causes, with six outputs."""
-    case = question.load(options.inputs, quick=options.quick).cases[0]
+    case = question.load(options.inputs, quick=options.quick).streams[0]
     alone = tuple(replace(parameter, loadings={}, group=None) for parameter in case.space.parameters)
     size = FEW_BASE_SAMPLES if options.quick else BASE_SAMPLES
     space = replace(case.space, parameters=alone, latents=(), outputs=OUTPUTS, base_samples=size)

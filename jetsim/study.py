@@ -112,6 +112,8 @@ class Findings:
         Further text files (UTF-8): file name with its ending to content.
     files : mapping of str to bytes
         Further files as they are, such as a book of pages: file name with its ending to content.
+    following : str
+        A command to run next, as it can be run; printed on a line of its own.
     """
 
     report: Report
@@ -121,6 +123,7 @@ class Findings:
     data_files: Sequence[Path] = ()
     texts: Mapping[str, str] = field(default_factory=dict)
     files: Mapping[str, bytes] = field(default_factory=dict)
+    following: str = ""
 
 
 @dataclass(frozen=True)
@@ -336,7 +339,7 @@ def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
     with folder.writing() as place:
         _write(place, finished, options)
         write_manifest(replace(record, started=clock.started, wall_time=clock.seconds()), place)
-    _tell(finished.report, options, clock.seconds())
+    _tell(finished, options, clock.seconds())
 
 
 @dataclass(frozen=True)
@@ -412,13 +415,15 @@ def _write(place: Path, findings: Findings, options: Options) -> None:
     encoded = {name: text.encode("utf-8") for name, text in findings.texts.items()}
     for name, content in {**encoded, **findings.files}.items():
         (place / name).write_bytes(content)
-    (place / "report.html").write_bytes(render(findings.report).encode("utf-8"))
+    (place / "report.html").write_bytes(render(findings.report, options.quick).encode("utf-8"))
     if options.writes_paper:
         (place / "white_paper.docx").write_bytes(white_paper(findings.report))
 
 
-def _tell(report: Report, options: Options, seconds: float) -> None:
+def _tell(findings: Findings, options: Options, seconds: float) -> None:
     """Print the findings, where the report is, and the cautions as the last lines."""
+    report = findings.report
     lines = [textwrap.fill(sentence, 88) for sentence in (*report.notices, *report.lead)]
     lines += ["", f"Report: {options.output / 'report.html'} ({report.card.runs:,} runs, {seconds:.1f} s)", ""]
+    lines += [f"Next: {findings.following}", ""] if findings.following else []
     print("\n".join((*lines, cautions.printed())), flush=True)

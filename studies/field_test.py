@@ -19,9 +19,9 @@ from jetsim.study import Findings, Options, Study, run_commands
 from jetsim.throws import emulated, learning, learnt, mapping, model, planning, reading, tested
 from jetsim.throws.checks import sheet_rules
 from jetsim.throws.columns import mapped_layout
-from jetsim.throws.doubt_words import doubts_of_reading, with_doubts
+from jetsim.throws.doubt_words import with_doubts
 from jetsim.throws.learnt_words import learnt_report, unknown_table
-from jetsim.throws.map_words import mapping_report
+from jetsim.throws.map_words import Understood, mapping_report, row_lines
 from jetsim.throws.plan_words import plan_report
 from jetsim.throws.question import (
     FieldTest,
@@ -165,8 +165,13 @@ def read(loaded: Loaded, options: Options) -> Findings:
     test, sheet, path = loaded
     values = model.drawn(test, reading.QUICK_DRAWS if options.quick else reading.DRAWS, test.seed)
     made = reading.overlay(test, sheet, values, np.random.default_rng(test.seed))
-    report = reading_report(test, made, options.system(test.units), next_command("calibrate", options))
-    return Findings(report, tables=[setups_of(test)], data_files=[path, *test.asked.files])
+    system, following = options.system(test.units), next_command("calibrate", options)
+    return Findings(
+        with_doubts(reading_report(test, made, system, following), test, made, system),
+        tables=[setups_of(test)],
+        data_files=[path, *test.asked.files],
+        following=following,
+    )
 
 
 READ = Study(
@@ -212,17 +217,18 @@ def map_columns(loaded: tuple[FieldTest, Grid, Path], options: Options) -> Findi
     except InputError as error:
         raise InputError(f"{path}: {error}") from None
     layout = mapped_layout(grid, made.mapped)
-    rows, lines = checked(grid, layout, sheet_rules(test), made.mapped)
-    table = mapping.columns_toml(made)
-    print(table)
+    found = Understood(grid, made, layout, *checked(grid, layout, sheet_rules(test), made.mapped))
+    table, system = mapping.columns_toml(made), options.system(test.units)
+    print(table, *row_lines(found.rows, system), "", sep="\n")
     following = next_command("read", options, options.output / "question.toml", test.asked.department.path)
     return Findings(
-        mapping_report(test, grid, made, layout, rows, lines, following, options.system(test.units)),
+        mapping_report(test, found, system),
         data_files=[path, *test.asked.files],
         texts={
             "columns.toml": table,
             "question.toml": mapping.with_columns(options.inputs.read_text(encoding="utf-8-sig"), table),
         },
+        following=following,
     )
 
 
@@ -273,13 +279,16 @@ def calibrate(loaded: Loaded, options: Options) -> Findings:
     chosen = rng.choice(len(found.values[model.GAUGE]), reading.QUICK_DRAWS)
     after = reading.overlay(test, sheet, {name: value[chosen] for name, value in found.values.items()}, rng)
     text, draws = learnt.department_files(test, found)
-    report = learnt_report(test, found, after, options.system(test.units), use_command(test, options))
+    system = options.system(test.units)
+    following = use_command(test, options)
+    report = learnt_report(test, found, after, system, following)
     return Findings(
-        with_doubts(report, doubts_of_reading(test, after, options.system(test.units))),
+        with_doubts(report, test, after, system),
         tables=[unknown_table(test, found, found.learnt), setups_of(test)],
         data_files=[path, *test.asked.files],
         texts={"department.toml": text},
         files={learnt.POSTERIOR: draws},
+        following=following,
     )
 
 

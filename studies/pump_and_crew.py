@@ -8,6 +8,7 @@ from pathlib import Path
 
 from jetsim.equipment.questions import load_question
 from jetsim.equipment.setups_table import setups_table
+from jetsim.equipment.words import laws
 from jetsim.pumping import pictures, words
 from jetsim.pumping.question import PumpQuestion, check_together
 from jetsim.pumping.runs import SWEEP_POINTS, Found, Loaded, find, ranked_design
@@ -41,16 +42,22 @@ def compute(loaded: Loaded, options: Options) -> Findings:
     """Run everything and write it up."""
     with options.executor() as executor:
         found = find(loaded, executor)
-    system = options.system(loaded.asked.units)
+    return written(loaded, found, options.system(loaded.asked.units))
+
+
+def written(loaded: Loaded, found: Found, system: UnitSystem) -> Findings:
+    """What was found, written up."""
     report = Report(
         loaded.question.title,
-        words.lead(loaded, found, system),
+        words.lead(found, system),
         sections(loaded, found, system),
-        words.report_card(loaded, found, QUESTION),
+        words.report_card(loaded, found, QUESTION, system),
         system,
         words.maximum_notices(found),
         validity=words.validity_counts(found),
         subtitle=loaded.asked.scenario,
+        further=words.further(loaded, found, system),
+        laws=laws(loaded.asked, "sobol", "ranking"),
     )
     rankings = {f"ranking_{r.estimate.subject.setup.name}": r.results for r in found.rankings}
     unshown = [

@@ -10,6 +10,7 @@ from pathlib import Path
 from jetsim import findings
 from jetsim.equipment.questions import load_question
 from jetsim.equipment.setups_table import setups_table
+from jetsim.equipment.words import in_trade_words, laws
 from jetsim.quantities import UnitSystem
 from jetsim.report.document import Report, Section
 from jetsim.study import Findings, Options, Study, run
@@ -41,17 +42,24 @@ def compute(loaded: Loaded, options: Options) -> Findings:
     """Run everything and write it up."""
     with options.executor() as executor:
         found = find(loaded, executor)
-    asked, system = loaded.asked, loaded.system
+    return written(loaded, found, loaded.system)
+
+
+def written(loaded: Loaded, found: Found, system: UnitSystem) -> Findings:
+    """What was found, written up."""
+    asked = loaded.asked
     setups = setups_table(asked.department, asked.setups, asked.learnt)
     report = Report(
         asked.question.title,
         words.lead(found, system),
         [*sections(found, system), Section("The set-ups", tables=[setups])],
-        words.card(loaded),
+        words.card(loaded, system),
         system,
         notices=words.notices(loaded, system),
         validity=findings.validity_counts(found.first.flown),
         subtitle=asked.scenario,
+        further=words.further(found, findings.standing_sentence(in_trade_words(asked)), system),
+        laws=laws(asked, "effective reach"),
     )
     results = {f"results_{o.candidate.setup.name}": o.flown for o in found.outcomes}
     return Findings(report, results, data_files=asked.files)

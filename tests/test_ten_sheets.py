@@ -102,12 +102,12 @@ def test_map_prints_what_it_understood_and_its_next_command_runs(tmp_path, capsy
     path, out = SHEETS["german"](tmp_path), tmp_path / "results of map"
     assert run_commands(DESCRIPTION, COMMANDS, ["map", str(path), "--quick", "--output", str(out)]) == 0
     printed = " ".join(capsys.readouterr().out.split())
-    assert "nozzle pressure '3,609': 52.3 psi = 3.61 bar" in printed
+    assert "nozzle pressure '3,609' bar: 52.3 psi" in printed
     assert "setup b" in printed
     assert 'nozzle_pressure = "Druck am Rohr [bar]"' in printed
     with (out / "tables" / "columns.csv").open(encoding="utf-8-sig", newline="") as stream:
         assert "L/min" in {row["unit"] for row in csv.DictReader(stream)}
-    command = shlex.split(printed.partition("is right: ")[2].partition(" Report:")[0])
+    command = shlex.split(printed.partition("Next: ")[2].partition(" Cautions")[0])
     assert command[:3] == ["python", "studies/field_test.py", "read"]
     following = [*command[2:], "--dry-run"]
     assert run_commands(DESCRIPTION, COMMANDS, following) == 0

@@ -16,7 +16,6 @@ from jetsim.equipment.department import SetUp
 from jetsim.equipment.model import FORCE, PUMP_ERROR, SetUpModel, stream_fields
 from jetsim.equipment.questions import Asked
 from jetsim.equipment.setups_table import QUANTITIES_TOLD, STILL, middle_of
-from jetsim.equipment.spaces import Inputs, joint_draws
 from jetsim.hydraulics.nozzle_kinds import SelectableFlow
 from jetsim.hydraulics.required_pressure import required_pump_pressure
 from jetsim.simulation import simulate, sparing
@@ -101,19 +100,8 @@ def cards_of(asked: Question, executor: Executor | None = None) -> list[Card]:
     InputError
         A target outside the pump's reach; the best achievable is named.
     """
-    inputs, models = zip(*(_modelled(asked, setup) for setup in asked.setups), strict=True)
-    for model in models:
-        model.check_reachable(str(asked.department.path))
-    question = asked.question
-    draws = joint_draws(inputs, question.base_samples, question.seed, asked.learnt)
     each = map if executor is None else executor.map
-    return list(each(partial(_card, asked), models, draws))
-
-
-def _modelled(asked: Question, setup: SetUp) -> tuple[Inputs, SetUpModel]:
-    choices = replace(asked.question.choices(), outputs=OUTPUTS)
-    inputs = asked.inputs(setup, choices)
-    return inputs, SetUpModel(setup, inputs.medians, OUTPUTS)
+    return list(each(partial(_card, asked), *zip(*asked.drawn(OUTPUTS), strict=True)))
 
 
 def _card(asked: Question, model: SetUpModel, draws: Mapping[str, Any]) -> Card:

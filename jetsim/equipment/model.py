@@ -250,7 +250,7 @@ def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_], path: boo
         name: xr.DataArray(np.broadcast_to(value, flowing.size)[rows], dims="sample") if _varies(value) else value
         for name, value in wet.items()
     }
-    result = simulate(Stream.from_values(picked), path, workers=1)
+    result = simulate(Stream.from_values(picked), path, workers=1).reset_coords(drop=True)
     if flowing.all():
         return result
     return result.assign_coords(sample=rows).isel(sample=flowing[rows]).reindex(sample=runs, fill_value=_DRY)

@@ -22,7 +22,7 @@ from jetsim.equipment.beliefs import (
     style_belief,
     style_loss,
 )
-from jetsim.equipment.department import Department, SetUp
+from jetsim.equipment.department import SetUp
 from jetsim.equipment.learnt import Learnt
 from jetsim.equipment.model import NEEDED, Drive, SetUpModel
 from jetsim.equipment.reading import Stated
@@ -31,7 +31,6 @@ from jetsim.experiment.design import sobol_points, spawn
 from jetsim.experiment.distributions import Choice
 from jetsim.experiment.parameters import Latent, Parameter
 from jetsim.experiment.space import ParameterSpace, check_power
-from jetsim.quantities import quantity
 
 FACTOR, UPSTREAM, BREAKUP = "valve_turbulence_factor", "valve_upstream_factor", "breakup_length"
 TIP_SHARE, LOSS, VALVE = "turbulence_constants.tip_share", "valve_loss_coefficient", "valve_model"
@@ -306,13 +305,6 @@ def joint_draws(
     if learnt is not None:
         values |= learnt.drawn(count, seed, tuple(parameters))
     return [{p.name: values[one.key(p.name)] for p in one.parameters} for one in inputs]
-
-
-def label(name: str, department: Department) -> str:
-    """An input in words; of several set-ups' inputs, with its owner's label."""
-    plain, _, owner = name.partition("[")
-    words = quantity(plain).long_name
-    return f"{words}, {owner.rstrip(']').replace('_', ' ')}" if owner else words
 
 
 def owners_of(inputs: Iterable[Inputs]) -> dict[str, str]:

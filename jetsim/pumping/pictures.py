@@ -4,10 +4,12 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from jetsim import findings
 from jetsim.equipment.model import FORCE, PUMP
 from jetsim.pumping.runs import Choice, Found, Loaded, Ranking, Sweep
 from jetsim.pumping.subject import Subject
 from jetsim.quantities import UnitSystem
+from jetsim.report import display
 from jetsim.report.display import percent
 from jetsim.report.figures import IndexView, Limit, Line, Panel, Plot, Window, Words, index_bars, line_bands
 
@@ -71,7 +73,7 @@ def crew_limits(subject: Subject) -> list[Limit]:
         return []
     limit = limits.limit(crew.firefighters)
     below = max((force for force in limits.forces.values() if force < limit), default=0.0)
-    people = f"{crew.firefighters} firefighter{'s' if crew.firefighters > 1 else ''}"
+    people = display.people(crew.firefighters)
     return [Limit("", below, limit), Limit(f"limit stated for {people}", limit)]
 
 
@@ -100,7 +102,7 @@ def ranking(found: Ranking, words: Words) -> Plot:
     view = IndexView(
         found.indices,
         {parameter.name: parameter.role for parameter in inputs},
-        {parameter.name: parameter.long_name.partition(" (")[0] for parameter in inputs},
+        findings.whole_labels(found.space),
         found.ranks,
     )
     return index_bars(words, view, found.outputs)

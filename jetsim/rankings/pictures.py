@@ -62,7 +62,7 @@ def index_figure(case: Case, found: Results) -> figures.Plot:
     words = Words(
         "indices",
         findings.leaders_title(found.indices, found.ranking, first, names),
-        f"Sobol' indices with 95 % intervals over {space.replicates} replicates of {space.base_samples} base samples. "
+        f"Shares with 95 % intervals over {space.replicates} repeats of {space.base_samples} base samples. "
         "Brackets join inputs that the runs cannot tell apart.",
     )
     roles = {parameter.name: parameter.role for parameter in space.parameters}
@@ -94,7 +94,7 @@ def sweep_section(found: Results, system: UnitSystem) -> list[Section]:
     """The contour figure; a sentence instead where no point of the sweep reaches the target."""
     if found.sweep is None:
         return []
-    x, y = (display.short_label(str(name)) for name in found.sweep["extreme_reach"].dims)
+    x, y = (display.trade(str(name)) for name in found.sweep["extreme_reach"].dims)
     title = f"{x[:1].upper()}{x[1:]} and {y}"
     if not np.isfinite(found.sweep["extreme_reach"].values).any():
         return [Section(title, ["With all other inputs at their medians, no point of the sweep reaches the target."])]
@@ -107,7 +107,7 @@ def sweep_figure(found: Results, system: UnitSystem) -> figures.Plot:
     x, y = (str(name) for name in found.sweep["extreme_reach"].dims)
     words = Words(
         "sweep",
-        f"Extreme reach over {display.short_label(x)} and {display.short_label(y)}, with flow and reaction",
+        f"Extreme reach over {display.trade(x)} and {display.trade(y)}, with flow and reaction",
         "All other inputs at their medians. Steady reaction only: opening, closing and slipping add to it."
         f"{' White: the target is not reached.' if np.isnan(found.sweep['extreme_reach'].values).any() else ''}",
     )

@@ -5,7 +5,6 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from jetsim.quantities import QUANTITIES
-from jetsim.report import display
 
 
 @dataclass(frozen=True)
@@ -27,10 +26,13 @@ class Term:
     technical: str = ""
 
 
+def _technical(name: str) -> str:
+    return QUANTITIES[name].long_name.partition(" (")[0]
+
+
 def _quantities(rows: Iterable[tuple[str, str, str]]) -> dict[str, Term]:
     """Terms of quantities: their technical name is the one of the table of quantities."""
-    return {name: Term(trade, sentence, display.short_label(name)) for name, trade, sentence in rows
-            if name in QUANTITIES}  # fmt: skip
+    return {name: Term(trade, sentence, _technical(name)) for name, trade, sentence in rows if name in QUANTITIES}
 
 
 _STREAM = (
@@ -221,7 +223,7 @@ def term(name: str) -> Term:
     if name in TERMS:
         return TERMS[name]
     if name in QUANTITIES:
-        return Term(display.short_label(name), "", display.short_label(name))
+        return Term(_technical(name), "", _technical(name))
     raise ValueError(f"no term {name!r} in the glossary")
 
 

@@ -130,6 +130,7 @@ class _Paper:
         for notice in self.report.notices:
             self._paragraph(notice, _NOTICE)
         self._listed("Summary", self.report.lead)
+        self._listed("What else was found", self.report.further)
 
     def _listed(self, title: str, items: Iterable[str]) -> None:
         texts = list(items)

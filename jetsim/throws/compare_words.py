@@ -7,8 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jetsim import findings
+from jetsim.equipment.words import laws
 from jetsim.experiment import comparison
 from jetsim.experiment.comparison import Odds
+from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.display import percent
@@ -17,8 +19,8 @@ from jetsim.report.tables import Column, Table
 from jetsim.throws import names
 from jetsim.throws.comparing import Compared
 from jetsim.throws.pictures import odds_plot, reach_plot
-from jetsim.throws.question import CRITERIA, CompareQuestion, FieldTest, given, in_words
-from jetsim.throws.words import group_words, input_lines, match_value
+from jetsim.throws.question import CRITERIA, OWN, CompareQuestion, FieldTest, given, in_words
+from jetsim.throws.words import group_words, input_lines, match_value, otherwise, resting
 
 Array = NDArray[np.float64]
 
@@ -38,15 +40,51 @@ def comparison_report(test: FieldTest, compared: Compared, system: UnitSystem) -
                     tables=[decision_table(test, compared, system), weight_table(compared)]),
             Section("What to measure next", [next_words(test, compared)], tables=[cause_table(test, compared)]),
         ],
-        card(test, compared),
+        card(test, compared, system),
         system,
+        otherwise(test, system),
         subtitle=test.scenario,
         validity=findings.flag_counts(compared.flags),
+        further=further(test, compared, system),
+        laws=laws(test.asked),
     )  # fmt: skip
 
 
 def lead(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
-    """Who out-reaches whom and with what odds, ties, what to measure next, and the decision."""
+    """The findings for a briefing: who out-reaches whom and by how much, ties, and the decision."""
+    reach = compared.values["reach"]
+    groups = comparison.order_with_ties(reach)
+    sure = len(groups) > 1
+    best = comparison.odds(reach, groups[0][0], groups[1][0]) if sure else best_odds(reach, compared.pairs)
+    state = "after the test" if compared.tested else "before any test"
+    match = in_words(test) if test.condition == OWN else f"under {in_words(test)}"
+    said = [outside_sentence(compared.flags), decision_headline(test, compared)]
+    if best is not None:
+        words = "out-reaches" if sure else "out-reaches no other set-up surely; at best it goes beyond"
+        ends = display.span("extreme_reach", best.low, best.high, system).replace("-", "\N{MINUS SIGN}")
+        ties = sum(pair.tie for pair in compared.pairs)
+        counted = f"{display.number_words(ties)} of {display.number_words(len(compared.pairs))}"
+        said = [
+            f"{match[:1].upper()}{match[1:]}, {state}, {test.labels[best.first]} {words} {test.labels[best.second]} "
+            f"with a chance of {percent(best.chance, short_of=comparison.SURE)}.",
+            f"It goes farther by {display.value('extreme_reach', best.median, system)} ({ends} in nine cases of ten).",
+            f"{counted[:1].upper()}{counted[1:]} pairs are ties, which must not be ranked." if ties else "",
+            *said,
+        ]
+    return [text for text in said if text]
+
+
+def decision_headline(test: FieldTest, compared: Compared) -> str:
+    """The choice by the department's weights."""
+    made = compared.decision
+    if len(made.best) > 1:
+        return decision_words(test, compared)
+    chance = made.chance_of_best[made.setups.index(made.best[0])]
+    return f"By the department's weights {test.labels[made.best[0]]} comes first, in {percent(chance)} of the cases."
+
+
+def further(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
+    """Who out-reaches whom and with what odds, ties, what to measure next, and the decision, in full."""
     ties = [pair for pair in compared.pairs if pair.tie]
     reach = compared.values["reach"]
     groups = comparison.order_with_ties(reach)
@@ -58,8 +96,7 @@ def lead(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
         first += f"{group_words(groups)}. " + "; ".join(pair_words(pair, system) for pair in steps) + "."
     else:
         first += open_words(reach, compared.pairs, system)
-    outside = findings.outside_sentence(compared.flags)
-    lines = [outside, first] if outside else [first]
+    lines = [first]
     if ties:
         chances = [percent(p.chance, short_of=comparison.SURE) for p in ties]
         shown = ", ".join(
@@ -68,13 +105,23 @@ def lead(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
         )
         lines.append(f"Ties, which must not be ranked: {shown}.")
     names = "; ".join(test.labels.values())
-    return [*lines, next_words(test, compared), decision_words(test, compared), f"Set-ups: {names}."]
+    return [f"Set-ups: {names}.", *lines, next_words(test, compared), decision_words(test, compared), resting(test)]
+
+
+def leader_of(reach: Mapping[str, Array]) -> str:
+    """The set-up with the longest median reach."""
+    return max(reach, key=lambda name: float(np.median(reach[name])))
+
+
+def best_odds(reach: Mapping[str, Array], pairs: list[Odds]) -> Odds | None:
+    """The pair in which the leader has its best odds; None where it never is the likelier one."""
+    own = (pair for pair in pairs if pair.first == leader_of(reach))
+    return max(own, key=lambda pair: pair.chance, default=None)
 
 
 def open_words(reach: Mapping[str, Array], pairs: list[Odds], system: UnitSystem) -> str:
     """Where the leader beats nobody for sure: its best odds."""
-    leader = max(reach, key=lambda name: float(np.median(reach[name])))
-    best = max((pair for pair in pairs if pair.first == leader), key=lambda pair: pair.chance, default=None)
+    leader, best = leader_of(reach), best_odds(reach, pairs)
     words = f"{leader.upper()} has the longest median reach, but out-reaches no other set-up with a chance of 90 %"
     return f"{words}; at best, {pair_words(best, system)}." if best else f"{words}."
 
@@ -84,7 +131,7 @@ def pair_words(pair: Odds, system: UnitSystem) -> str:
     ends = display.span("extreme_reach", pair.low, pair.high, system).replace("-", "\N{MINUS SIGN}")
     return (
         f"{pair.first.upper()} out-reaches {pair.second.upper()} with a chance of {percent(pair.chance)}, by "
-        f"{display.both('extreme_reach', pair.median, system)} (middle 90 %: {ends})"
+        f"{display.value('extreme_reach', pair.median, system)} (middle 90 %: {ends})"
     )
 
 
@@ -93,9 +140,7 @@ def next_words(test: FieldTest, compared: Compared) -> str:
     a, b = (name.upper() for name in compared.leaders)
     top = list(compared.next_causes.items())[:2]
     called = names.called(test)
-    shown = " and ".join(
-        f"the {called[name].removeprefix('the ')} ({percent(share)} of its variance)" for name, share in top
-    )
+    shown = " and ".join(f"{called[name]} ({percent(share)} of its variance)" for name, share in top)
     return (
         f"Measure next: {a} and {b} in the same blocks, whose difference depends most on {shown}. For the first: "
         f"{names.remedy(next(iter(compared.next_causes)))}."
@@ -173,7 +218,7 @@ def _scale_words(test: FieldTest, system: UnitSystem) -> str:
     assert isinstance(question, CompareQuestion)
     scales = given(question.scales)
     made = [
-        f"{key} {display.both(CRITERIA[key], scales[key], system, interval=True)}" for key in given(question.weights)
+        f"{key} {display.value(CRITERIA[key], scales[key], system, interval=True)}" for key in given(question.weights)
     ]
     return ", ".join(made)
 
@@ -229,7 +274,7 @@ def cause_table(test: FieldTest, compared: Compared) -> Table:
     )
 
 
-def card(test: FieldTest, compared: Compared) -> ReportCard:
+def card(test: FieldTest, compared: Compared, system: UnitSystem) -> ReportCard:
     """How the odds were found."""
     basis = "draws of what the field test taught" if compared.tested else "draws of what is believed"
     return ReportCard(
@@ -240,5 +285,5 @@ def card(test: FieldTest, compared: Compared) -> ReportCard:
         0,
         "middle 90 % of the draws",
         f"a chance is known to about {percent(0.5 / np.sqrt(compared.runs / (2 * len(test.setups))))}",
-        inputs=input_lines(test),
+        inputs=input_lines(test, system),
     )

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
-from jetsim.report.document import Report, Section
+from jetsim.report.document import Report
 from jetsim.throws.gaps import Gap, gaps, missing_numbers, unread
 from jetsim.throws.hints import NARROWED, Offset, Order, WindTwist, beyond_the_pump, offsets_of, order_of, wind_twist
 from jetsim.throws.question import FieldTest
@@ -12,7 +12,6 @@ from jetsim.throws.reading import Reading
 from jetsim.throws.sheet import Sheet
 from jetsim.throws.words import length
 
-OPEN = "What the sheet leaves open"
 _READINGS = {"flow": "flows", "reaction": "reactions", "pump_pressure": "pump pressures"}
 _CAUSES = {
     "flow": "another tip, a worn one, or a flowmeter or gauge that is off",
@@ -21,23 +20,12 @@ _CAUSES = {
 }
 
 
-def doubts_of_reading(test: FieldTest, reading: Reading, system: UnitSystem) -> list[str]:
-    """Everything that deserves a second look before the throws are believed."""
+def with_doubts(report: Report, test: FieldTest, reading: Reading, system: UnitSystem) -> Report:
+    """A report that says what its sheet leaves open, and before all findings what speaks against them."""
     sheet = reading.sheet
-    return [
-        *missing_words(test, reading, system),
-        *order_words(test, order_of(sheet)),
-        *hint_words(test, reading, system),
-        *(f"Of the sheet: {notice}." for notice in sheet.notices),
-    ]
-
-
-def with_doubts(report: Report, lines: list[str]) -> Report:
-    """A report with a section of what its sheet leaves open, if anything."""
-    if not lines:
-        return report
-    pointer = "What the sheet leaves open widens what was learnt: see that section."
-    return replace(report, lead=[*report.lead, pointer], sections=[*report.sections, Section(OPEN, lines)])
+    against = [*order_words(test, order_of(sheet)), *hint_words(test, reading, system)]
+    open_still = [*missing_words(test, reading, system), *(f"Of the sheet: {notice}." for notice in sheet.notices)]
+    return replace(report, notices=[*report.notices, *against], further=[*report.further, *open_still])
 
 
 # --------------------------------------------------------------------------------------------------------
@@ -80,7 +68,7 @@ def _gap_words(test: FieldTest, gap: Gap, sheet: Sheet, system: UnitSystem) -> s
         f"Wind {' and '.join(silent)} was not read of some throws" if silent else "Wind is stated as a class or gusts"
     )
     return (f"{what}: in {gap.throws} throws the wind along the throw is known to "
-            f"{display.both('wind_along', gap.spread, system, interval=True)} only, which {adds}.")  # fmt: skip
+            f"{display.value('wind_along', gap.spread, system, interval=True)} only, which {adds}.")  # fmt: skip
 
 
 # --------------------------------------------------------------------------------------------------------
@@ -122,8 +110,9 @@ def hint_words(test: FieldTest, reading: Reading, system: UnitSystem) -> list[st
     lines = [] if twist is None else [_twist_words(twist, system)]
     lines += [_offset_words(found) for found in offsets_of(test, reading.sheet)]
     for name, (flow, most) in beyond_the_pump(test, reading.sheet).items():
-        lines.append(f"Set-up {name.upper()} reads up to {display.both('flow_rate', flow, system)}, and its pump gives "
-                     f"{display.both('flow_rate', most, system)} at the most: look at the flowmeter.")  # fmt: skip
+        read, given = (display.value("flow_rate", value, system) for value in (flow, most))
+        lines.append(f"Set-up {name.upper()} reads up to {read}, and its pump gives {given} at the most: look at the "
+                     "flowmeter.")  # fmt: skip
     return lines
 
 

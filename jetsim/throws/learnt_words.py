@@ -7,18 +7,20 @@ from numpy.typing import NDArray
 
 from jetsim import findings
 from jetsim.equipment.spaces import FACTOR, UPSTREAM
+from jetsim.equipment.words import laws
 from jetsim.experiment.calibration import Confused, Learnt, confused, learnt
 from jetsim.experiment.distributions import Distribution
+from jetsim.flags import outside_sentence
 from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.report import display
-from jetsim.report.document import Report, ReportCard, Section
+from jetsim.report.document import MOST_LEAD, Report, ReportCard, Section
 from jetsim.report.tables import Column, Table
 from jetsim.throws import names, read_words
 from jetsim.throws.learning import Learning
 from jetsim.throws.pictures import agreement_plot, score_plot
 from jetsim.throws.question import FieldTest
 from jetsim.throws.reading import Reading
-from jetsim.throws.words import input_lines
+from jetsim.throws.words import input_lines, otherwise, resting
 
 Array = NDArray[np.float64]
 
@@ -46,7 +48,7 @@ def learnt_report(test: FieldTest, learning: Learning, after: Reading, system: U
     every, ties = learnt(posterior), confused(posterior)
     return Report(
         f"Calibrated: {test.title}",
-        lead(test, learning, every, ties, following),
+        lead(test, learning, every),
         [
             Section("What was learnt", [], [score_plot(test, posterior, every)],
                     [short_table(test, learning, every, system)]),
@@ -56,11 +58,13 @@ def learnt_report(test: FieldTest, learning: Learning, after: Reading, system: U
                     [agreement_plot(test, after, "calibrated prediction", system)],
                     [read_words.overlay_table(test, after)]),
         ],
-        card(test, learning, after),
+        card(test, learning, after, system),
         system,
-        doubts(learning),
+        [*doubts(learning), *otherwise(test, system)],
         subtitle=test.scenario,
         validity=findings.flag_counts(learning.flags),
+        further=further(test, learning, every, ties, following),
+        laws=laws(test.asked, "calibration"),
     )  # fmt: skip
 
 
@@ -76,20 +80,42 @@ def doubts(learning: Learning) -> list[str]:
     return found
 
 
-def lead(test: FieldTest, learning: Learning, every: list[Learnt], ties: list[Confused], following: str) -> list[str]:
-    """What shutoffs do, what was learnt, and what was not."""
-    labels = {key: words for key, words in names.called(test).items() if key.partition("[")[0] in (FACTOR, UPSTREAM)}
-    outside = findings.outside_sentence(learning.flags)
+def factor_labels(test: FieldTest) -> dict[str, str]:
+    """What the disturbance of each shutoff is called."""
+    return {key: words for key, words in names.called(test).items() if key.partition("[")[0] in (FACTOR, UPSTREAM)}
+
+
+def lead(test: FieldTest, learning: Learning, every: list[Learnt]) -> list[str]:
+    """The findings for a briefing: what shutoffs do that the throws taught, and what they did not teach."""
+    labels, outside = factor_labels(test), outside_sentence(learning.flags)
+    left = [labels[one.name] for one in every if one.name in labels and one.words == "not learnt"]
+    last = [
+        f"The throws do not tell {' nor '.join(left)}." if left else "",
+        MODEL_MADE if learning.made_by_model else "",
+        outside,
+    ]
+    others = [text for text in last if text]
+    taught = [one.name for one in every if one.name in labels and one.words != "not learnt"]
+    shown = [
+        f"{labels[name][:1].upper()}{labels[name][1:]}: {spread_words(learning, name)} times that of a clear waterway"
+        for name in taught
+    ]
+    return [*(f"{text}." for text in shown[: MOST_LEAD - len(others)]), *others]
+
+
+def further(test: FieldTest, learning: Learning, every: list[Learnt], ties: list[Confused],
+            following: str) -> list[str]:  # fmt: skip
+    """What shutoffs do, what was learnt, and what was not, in full."""
+    labels = factor_labels(test)
     return [
-        *([outside] if outside else []),
         factor_words(learning, labels, every),
-        *([MODEL_MADE] if learning.made_by_model else []),
         identified(test, every, ties),
         tie_words(test, ties),
         f"Sampler: {learning.posterior.convergence}.",
         f"Next: {following}, and the same --department for any other study; to tell the confused ones "
         "apart, check the gauge against a second one and the flowmeter against a tank, and throw each nozzle at "
         "two pressures.",
+        resting(test),
     ]
 
 
@@ -199,7 +225,7 @@ def tie_table(test: FieldTest, ties: list[Confused]) -> Table:
     )
 
 
-def card(test: FieldTest, learning: Learning, after: Reading) -> ReportCard:
+def card(test: FieldTest, learning: Learning, after: Reading, system: UnitSystem) -> ReportCard:
     """How the posterior was found."""
     posterior = learning.posterior
     return ReportCard(
@@ -211,7 +237,7 @@ def card(test: FieldTest, learning: Learning, after: Reading) -> ReportCard:
         0,
         "middle 90 % of the posterior",
         posterior.convergence,
-        inputs=input_lines(test),
+        inputs=input_lines(test, system),
         more={"Emulator": "quadratic with pure cubes in logarithms; error "
               f"{100 * learning.emulated.error:.2g} % of the result on runs it never saw; refitted where the posterior "
               "is, so that what a set-up's throws share of it is "

@@ -1,5 +1,7 @@
 """What a sheet was understood to say, in words: its columns, and its first rows with their units."""
 
+from dataclasses import dataclass
+
 import numpy as np
 
 from jetsim.experiment.cells import Cell
@@ -16,11 +18,10 @@ QUESTION = "What does each column of this sheet mean, and in which unit?"
 # A quantity that is shown in the units of a column's dimension.
 _QUANTITY = {"pressure": "nozzle_pressure", "flow": "flow_rate", "force": "reaction_force", "angle": "elevation",
              "speed": "wind_along", "length": "extreme_reach"}  # fmt: skip
-_MOST_LINES = 8
 
 
 def understood(row: dict[str, Cell], system: UnitSystem) -> str:
-    """One row of a sheet in words: ``farthest drops '38,1': 125 ft = 38.1 m``."""
+    """One row of a sheet in words: ``farthest drops '38,1' m: 125 ft``."""
     return "; ".join(f"{name.replace('_', ' ')} {_value(name, cell, system)}" for name, cell in row.items())
 
 
@@ -32,69 +33,75 @@ def _value(name: str, cell: Cell, system: UnitSystem) -> str:
         return "empty"
     if dimension in PLAIN or np.isnan(cell.number):
         return cell.text if dimension != "count" else f"{cell.number:.0f}"
-    said = " = ".join(display.both(_QUANTITY[dimension], cell.number, edition) for edition in _order(system))
+    unit = "" if not cell.unit or cell.text.casefold().endswith(cell.unit.casefold()) else f" {cell.unit}"
+    said = f"{cell.text!r}{unit}: {display.value(_QUANTITY[dimension], cell.number, system)}"
     if cell.spread:
-        said += f", give or take {display.both('wind_along', cell.spread, system, interval=True)}"
-    return f"{cell.text!r}: {said}"
+        said += f", give or take {display.value('wind_along', cell.spread, system, interval=True)}"
+    return said
 
 
-def _order(system: UnitSystem) -> tuple[UnitSystem, UnitSystem]:
-    return ("us", "si") if system == "us" else ("si", "us")
+def row_lines(rows: list[dict[str, Cell]], system: UnitSystem) -> list[str]:
+    """The first rows as understood."""
+    return [f"Row {n} below the header: {understood(row, system)}." for n, row in enumerate(rows[:SHOWN_ROWS], 1)]
 
 
-def mapping_report(
-    test: FieldTest, grid: Grid, proposal: Proposal, layout: Layout, rows: list[dict[str, Cell]], lines: list[str],
-    next_command: str, system: UnitSystem,
-) -> Report:  # fmt: skip
+@dataclass(frozen=True, eq=False)
+class Understood:
+    """A sheet with what is proposed of it: its layout, its rows so read, and what cannot be read yet."""
+
+    grid: Grid
+    proposal: Proposal
+    layout: Layout
+    rows: list[dict[str, Cell]]
+    lines: list[str]
+
+
+def mapping_report(test: FieldTest, found: Understood, system: UnitSystem) -> Report:
     """What was understood, and what is left to do."""
     return Report(
         f"Columns of a sheet for: {test.title}",
-        lead(test, grid, proposal, rows, lines, next_command, system),
+        lead(test, found),
         [
-            Section("Columns", tables=[column_table(proposal, layout)]),
-            Section("First rows, as understood", [understood(row, system) for row in rows[:SHOWN_ROWS]]),
-            *([Section("What cannot be read yet", lines)] if lines else []),
+            Section("Columns", tables=[column_table(found.proposal, found.layout)]),
+            Section("First rows, as understood", row_lines(found.rows, system)),
+            *([Section("What cannot be read yet", found.lines)] if found.lines else []),
         ],
         ReportCard(QUESTION, "Names of the columns by likeness, units by header, cells or plausible size; nothing is "
                    "read before a person has checked it", 0, test.seed, 0, "does not apply", "does not apply"),
         system,
         subtitle=test.scenario,
+        further=further(found),
     )  # fmt: skip
 
 
-def lead(
-    test: FieldTest,
-    grid: Grid,
-    proposal: Proposal,
-    rows: list[dict[str, Cell]],
-    lines: list[str],
-    next_command: str,
-    system: UnitSystem,
-) -> list[str]:
-    """The columns, the first rows, what is guessed, and what comes next."""
-    count = len(proposal.mapped.sources)
-    found = [
-        f"Read as {grid.how}; the header is row {proposal.header + 1}; {count} columns seem to mean something, "
-        f"{len(rows)} rows of throws.",
-        *(f"Row {n} below the header: {understood(row, system)}." for n, row in enumerate(rows[:SHOWN_ROWS], 1)),
+def lead(test: FieldTest, found: Understood) -> list[str]:
+    """What seems to mean something, what is guessed, what cannot be read, and what comes next."""
+    proposal, mapped = found.proposal, found.proposal.mapped
+    count = display.number_words(len(mapped.sources))
+    guesses = [f"{name.replace('_', ' ')} in {mapped.sources[name].unit}" for name in proposal.guessed]
+    guesses += [f"{text!r} as {test.labels[name]}" for text, name in mapped.setups.items()]
+    said = [
+        f"The header is row {proposal.header + 1} of the {found.grid.how}, and {count} columns seem to mean something.",
+        f"GUESSED, so ask whoever wrote the sheet: {', '.join(guesses)}." if guesses else "",
+        f"Say under [columns.setups] which set-up this is: {', '.join(proposal.unknown_setups)}."
+        if proposal.unknown_setups
+        else "",
+        f"So mapped, {len(found.lines)} things cannot be read yet, the first: {found.lines[0].rstrip('.')}."
+        if found.lines
+        else "",
+        "When every line of columns.toml is right, paste it into your question, or read with question.toml beside it.",
     ]
-    if proposal.guessed:
-        units = ", ".join(f"{name} in {proposal.mapped.sources[name].unit}" for name in proposal.guessed)
-        found.append(f"GUESSED, for no unit is stated: {units}. Ask whoever wrote the sheet.")
-    if proposal.mapped.setups:
-        named = ", ".join(f"{text!r} is {test.labels[name]}" for text, name in proposal.mapped.setups.items())
-        found.append(f"GUESSED by words that the names share: {named}.")
-    if proposal.unknown_setups:
-        named = ", ".join(proposal.unknown_setups)
-        found.append(f"Say under [columns.setups] which set-up each of these is: {named}.")
-    if proposal.unread:
-        found.append(f"Not read: {', '.join(proposal.unread)}.")
-    if lines:
-        more = f" ... and {len(lines) - _MOST_LINES} more in the report" if len(lines) > _MOST_LINES else ""
-        found.append(f"So mapped, {len(lines)} things cannot be read yet: {'; '.join(lines[:_MOST_LINES])}{more}.")
-    found.append("The table to paste into your question is columns.toml in this folder, and question.toml is the "
-                 f"question with it. When every line of it is right: {next_command}")  # fmt: skip
-    return found
+    return [text for text in said if text]
+
+
+def further(found: Understood) -> list[str]:
+    """What is not read, and where the table to paste stands."""
+    unread = found.proposal.unread
+    return [
+        *([f"Not read: {', '.join(unread)}."] if unread else []),
+        *(f"Of the sheet: {notice}." for notice in found.grid.notices),
+        "The table to paste into your question is columns.toml in this folder; question.toml is the question with it.",
+    ]
 
 
 def column_table(proposal: Proposal, layout: Layout) -> Table:

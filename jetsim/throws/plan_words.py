@@ -4,7 +4,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jetsim import findings
+from jetsim.equipment.words import laws
 from jetsim.experiment import fieldtest
+from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem, quantity
 from jetsim.report import display
 from jetsim.report.document import Report, ReportCard, Section
@@ -12,7 +14,7 @@ from jetsim.report.tables import Column, Table
 from jetsim.throws.pictures import tally_pages
 from jetsim.throws.planning import Plan
 from jetsim.throws.question import OWN, FieldTest
-from jetsim.throws.words import input_lines, length, match_value
+from jetsim.throws.words import input_lines, length, match_value, otherwise, resting
 
 Array = NDArray[np.float64]
 
@@ -32,19 +34,43 @@ def plan_report(test: FieldTest, plan: Plan, system: UnitSystem) -> Report:
         ],
         card(test, plan, system),
         system,
+        otherwise(test, system),
         subtitle=test.scenario,
         validity=findings.flag_counts(plan.flags),
+        further=further(test, plan, system),
+        laws=laws(test.asked),
     )  # fmt: skip
 
 
 def lead(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
-    """Throws, scatter, and what can and cannot be decided."""
-    outside = findings.outside_sentence(plan.flags)
+    """The findings for a briefing: throws, what one throw tells, what stays hard, and what cannot be decided."""
+    throws, wanted = plan.blocks, length(test.wanted.difference, system)
+    hard = min(plan.pairs, key=lambda pair: pair.chance)
+    said = [
+        f"It takes {throws} throws of each set-up ({throws * len(test.setups)} in all) to find the difference that was "
+        f"asked for ({wanted}).",
+        f"A single throw of each says nothing about a difference below {length(1.96 * hardest_scatter(plan), system)} "
+        "(19 in 20 equal set-ups differ by less).",
+        f"Hardest to tell apart are {test.labels[hard.first]} and {test.labels[hard.second]}: the test does so with a "
+        f"chance of {100 * hard.chance:.0f} %.",
+        outside_sentence(plan.flags),
+        "The test cannot say whether a shutoff or the nozzle behind it makes the difference unless both are thrown in "
+        "more than one combination.",
+    ]
+    return [text for text in said if text]
+
+
+def hardest_scatter(plan: Plan) -> float:
+    """Standard deviation of the difference of two throws in one block, of the pair with most [m]."""
+    return plan.hardest.needed.spread
+
+
+def further(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
+    """Throws, scatter, and what can and cannot be decided, in full."""
     wanted, hardest = test.wanted, plan.hardest.needed
     chance, throws = f"{100 * wanted.power:.0f} %", plan.blocks
     single = 1.96 * hardest.spread
     return [
-        *([outside] if outside else []),
         f"It takes {throws} throws of each set-up ({throws * len(test.setups)} in all, in {throws} blocks) to find a "
         f"difference of {length(wanted.difference, system)} in {wanted.measured} between any two set-ups with a chance "
         f"of {chance} or more (false alarm {100 * wanted.false_alarm:.3g} %; closed form at the hardest pair "
@@ -57,6 +83,7 @@ def lead(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
         "The test cannot say whether a shutoff's turbulence or the nozzle behind it makes the difference unless both "
         "are thrown in more than one combination; it says nothing about water on a target, and it holds for one "
         "elevation and for wind within the rule.",
+        resting(test),
     ]
 
 
@@ -76,7 +103,7 @@ def decisions(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
 
 def wind_rule(test: FieldTest, system: UnitSystem) -> str:
     """When to throw."""
-    limit = display.both("wind_along", test.question.largest_wind, system)
+    limit = display.value("wind_along", test.question.largest_wind, system)
     return (
         f"Wind rule: throw only while the wind stays at or below {limit}; read speed and the direction it comes from "
         "at each throw. A throw in more wind is repeated at the end of its block, and the first try is entered as "
@@ -136,7 +163,7 @@ def target_table(test: FieldTest, plan: Plan) -> Table:
 def card(test: FieldTest, plan: Plan, system: UnitSystem) -> ReportCard:
     """How the plan was found."""
     scatter = "; ".join(
-        f"{key.replace('_', ' ')} {display.both(name, getattr(test.scatter, key), system, interval=True)}"
+        f"{key.replace('_', ' ')} {display.value(name, getattr(test.scatter, key), system, interval=True)}"
         for key, name in (
             ("nozzle_pressure", "nozzle_pressure"),
             ("elevation", "elevation"),
@@ -155,7 +182,7 @@ def card(test: FieldTest, plan: Plan, system: UnitSystem) -> ReportCard:
         0,
         "the simulated power is known to about 0.3 %",
         "does not apply",
-        inputs=input_lines(test),
+        inputs=input_lines(test, system),
         more={"Scatter (standard deviations)": scatter, "Reading error": length(reading, system),
               "Measured": f"{test.wanted.measured} ({quantity(test.wanted.quantity).long_name} of the model)"},
     )  # fmt: skip

@@ -4,18 +4,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jetsim import findings
+from jetsim.equipment.words import laws
 from jetsim.experiment.fieldtest import PairedTest
+from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.document import Report, ReportCard, Section
 from jetsim.report.tables import Column, Table
 from jetsim.throws import tested
-from jetsim.throws.doubt_words import doubts_of_reading
 from jetsim.throws.pictures import agreement_plot, still_plot
 from jetsim.throws.question import FieldTest
 from jetsim.throws.reading import SHOWN, Reading
 from jetsim.throws.tested import planned_powers
-from jetsim.throws.words import input_lines, length
+from jetsim.throws.words import input_lines, key_words, length, otherwise, resting
 
 Array = NDArray[np.float64]
 
@@ -27,7 +28,7 @@ def reading_report(test: FieldTest, reading: Reading, system: UnitSystem, follow
     pairs = tested.tested(test, reading.sheet)
     return Report(
         f"Read in: {test.title}",
-        lead(test, reading, system, following),
+        lead(test, reading, pairs, system),
         [
             *([Section("Which set-ups differ", tables=[tested_table(test, pairs, system)])] if pairs else []),
             Section("Throw by throw", [_caption(reading)], [agreement_plot(test, reading, "prediction", system)],
@@ -38,10 +39,13 @@ def reading_report(test: FieldTest, reading: Reading, system: UnitSystem, follow
             Section("Throws that do not count", [], tables=[excluded_table(reading)]) if reading.sheet.excluded.any()
             else Section("Throws that do not count", ["None was excluded."]),
         ],
-        card(test, reading),
+        card(test, reading, system),
         system,
+        otherwise(test, system),
         subtitle=test.scenario,
         validity=findings.flag_counts(reading.flags),
+        further=further(test, reading, pairs, system, following),
+        laws=laws(test.asked, "ranking"),
     )  # fmt: skip
 
 
@@ -52,8 +56,55 @@ def _caption(reading: Reading) -> str:
     )
 
 
-def lead(test: FieldTest, reading: Reading, system: UnitSystem, following: str) -> list[str]:
-    """Counts, agreement, and the effect of wind."""
+def lead(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: UnitSystem) -> list[str]:
+    """The findings for a briefing: which set-ups differ, agreement, what counts, and what comes next."""
+    drops = reading.overlays["farthest_drops"]
+    every = np.arange(len(drops.measured))
+    excluded = int(reading.sheet.excluded.sum())
+    farther = "too far" if drops.bias(every) > 0 else "too short"
+    before = (f"Before the test the model put the farthest drops {length(abs(drops.bias(every)), system)} {farther} on "
+              f"average (one throw is off by {length(drops.rmse(every), system)} or so).")  # fmt: skip
+    said = [
+        verdict_headline(test, pairs, system) if tests(test, reading) else untold(test),
+        before if drops.read else "",
+        f"Of the throws, {len(every)} count ({excluded} are excluded with a reason).",
+        outside_sentence(reading.flags),
+        "Next comes field_test.py calibrate, which learns what is not known from these throws.",
+    ]
+    return [text for text in said if text]
+
+
+def tests(test: FieldTest, reading: Reading) -> bool:
+    """Whether the sheet holds what the plan tests, of two set-ups or more."""
+    return len(test.setups) > 1 and reading.overlays[tested.COLUMN_OF[test.wanted.quantity]].read
+
+
+def untold(test: FieldTest) -> str:
+    """Why no pair is told apart."""
+    if len(test.setups) == 1:
+        return "One set-up was thrown: there is no other to tell it apart from."
+    return f"No pair can be told apart: the plan tests {test.wanted.measured}, and the sheet holds none."
+
+
+def verdict_headline(test: FieldTest, pairs: list[PairedTest], system: UnitSystem) -> str:
+    """How many pairs differ, and the one that does most surely."""
+    apart = [pair for pair in pairs if pair.differs(test.wanted.false_alarm)]
+    if not apart:
+        return "No pair of set-ups can be told apart by these throws, which does not make them equal."
+    sure = min(apart, key=lambda pair: pair.adjusted)
+    far, near, sign = (sure.first, sure.second, 1) if sure.difference > 0 else (sure.second, sure.first, -1)
+    ends = sorted((sign * sure.low, sign * sure.high))
+    span = display.span("extreme_reach", ends[0], ends[1], system).replace("-", "\N{MINUS SIGN}")
+    count = f"{display.number_words(len(apart))} of {display.number_words(len(pairs))}"
+    return (
+        f"{count[:1].upper()}{count[1:]} pairs of set-ups differ, most surely {test.labels[far]} that goes beyond "
+        f"{test.labels[near]} by {display.value('extreme_reach', abs(sure.difference), system)} ({span})."
+    )
+
+
+def further(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: UnitSystem,
+            following: str) -> list[str]:  # fmt: skip
+    """Counts, agreement, and the effect of wind, in full."""
     drops = reading.overlays["farthest_drops"]
     every = np.arange(len(drops.measured))
     excluded = int(reading.sheet.excluded.sum())
@@ -61,10 +112,9 @@ def lead(test: FieldTest, reading: Reading, system: UnitSystem, following: str) 
     farther = "beyond" if drops.bias(every) > 0 else "short of"
     sets = "1 set-up" if len(test.setups) == 1 else f"{len(test.setups)} set-ups"
     lines = [
+        key_words(test),
         f"{len(every)} throws of {sets} count, {excluded} are excluded with a reason; every row passed all checks.",
-        verdict_words(test, tested.tested(test, reading.sheet), system)
-        if reading.overlays[tested.COLUMN_OF[test.wanted.quantity]].read
-        else f"No pair can be told apart: the plan tests {test.wanted.measured}, and the sheet holds none.",
+        verdict_words(test, pairs, system) if tests(test, reading) else untold(test),
     ]
     if drops.read:
         lines += [
@@ -82,10 +132,11 @@ def lead(test: FieldTest, reading: Reading, system: UnitSystem, following: str) 
             f"Breakup as seen: RMSE {length(breakup.rmse(every), system)}, "
             f"{display.percent(breakup.coverage(every))} inside the bands; what an eye calls breakup is uncertain too."
         )
-    outside = findings.outside_sentence(reading.flags)
-    lines = [outside, *lines] if outside else lines
-    lines += doubts_of_reading(test, reading, system)
-    return [*lines, f"Next: {following}, which learns the unknowns from these throws."]
+    return [
+        *lines,
+        resting(test),
+        f"Next: {following}, which learns the unknowns from these throws.",
+    ]
 
 
 def _signed(value: float, system: UnitSystem) -> str:
@@ -149,7 +200,7 @@ def excluded_table(reading: Reading) -> Table:
     )
 
 
-def card(test: FieldTest, reading: Reading) -> ReportCard:
+def card(test: FieldTest, reading: Reading, system: UnitSystem) -> ReportCard:
     """How the bands were found."""
     return ReportCard(
         QUESTION,
@@ -160,7 +211,7 @@ def card(test: FieldTest, reading: Reading) -> ReportCard:
         0,
         "middle 90 % of the draws",
         "does not apply",
-        inputs=input_lines(test),
+        inputs=input_lines(test, system),
         more={"Wind": "as read at the ground, taken as uniform over the height of the stream",
               "Last continuous water": "checked and kept, not compared: the model does not give it"},
     )  # fmt: skip
@@ -168,8 +219,6 @@ def card(test: FieldTest, reading: Reading) -> ReportCard:
 
 def verdict_words(test: FieldTest, pairs: list[PairedTest], system: UnitSystem) -> str:
     """Which pairs differ, by how much, with adjusted p."""
-    if not pairs:
-        return "One set-up was thrown: there is no other to tell it apart from."
     if not any(pair.blocks for pair in pairs):
         return (
             "No pair can be told apart by this sheet: it has no column block, or no block holds two set-ups, and the "
@@ -197,7 +246,7 @@ def _pair_words(pair: PairedTest, test: FieldTest, system: UnitSystem) -> str:
     ends = sorted((sign * pair.low, sign * pair.high))
     span = display.span("extreme_reach", ends[0], ends[1], system).replace("-", "\N{MINUS SIGN}")
     return (
-        f"{far.upper()} beyond {near.upper()} by {display.both('extreme_reach', abs(pair.difference), system)} "
+        f"{far.upper()} beyond {near.upper()} by {display.value('extreme_reach', abs(pair.difference), system)} "
         f"({100 * (1 - test.wanted.false_alarm):.3g} % interval {span}; adjusted p {p_words(pair.adjusted)})"
     )
 
@@ -210,7 +259,7 @@ def p_words(chance: float) -> str:
 def tested_table(test: FieldTest, pairs: list[PairedTest], system: UnitSystem) -> Table:
     """Every pair with its test and the power that was planned for."""
     powers = planned_powers(test, pairs)
-    wanted = display.both("extreme_reach", test.wanted.difference, system)
+    wanted = display.value("extreme_reach", test.wanted.difference, system)
     return Table(
         "paired_tests",
         "Every pair by its differences inside blocks",

@@ -3,6 +3,8 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from jetsim import findings
+from jetsim.equipment.words import overrides_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.document import InputLine
@@ -14,23 +16,32 @@ Array = NDArray[np.float64]
 
 def length(value: float, system: UnitSystem) -> str:
     """A distance or difference in words."""
-    return display.both("extreme_reach", value, system)
+    return display.value("extreme_reach", value, system)
 
 
 def match_value(test: FieldTest, system: UnitSystem) -> str:
     """The match with its value."""
     if test.condition == OWN:
         return in_words(test)
-    return f"{in_words(test)} of {display.both(matched_quantity(test), test.matched, system)}"
+    return f"{in_words(test)} of {display.value(matched_quantity(test), test.matched, system)}"
 
 
-def input_lines(test: FieldTest) -> list[InputLine]:
+def input_lines(test: FieldTest, system: UnitSystem) -> list[InputLine]:
     """Everything that is not known, with what is believed of it."""
     called = names.called(test)
-    return [
-        InputLine(called[key], prior.describe(), prior.role, prior.basis, prior.source)
-        for key, prior in test.priors.items()
-    ]
+    return findings.input_lines({called[key]: prior for key, prior in test.priors.items()}, system)
+
+
+def resting(test: FieldTest) -> str:
+    """What the inputs rest on."""
+    called = names.called(test)
+    return findings.standing_sentence({called[key]: prior for key, prior in test.priors.items()})
+
+
+def otherwise(test: FieldTest, system: UnitSystem) -> list[str]:
+    """What the question states otherwise than the package, as a notice."""
+    said = overrides_sentence(test.asked, system)
+    return [said] if said else []
 
 
 def group_words(groups: list[list[str]]) -> str:
