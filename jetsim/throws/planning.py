@@ -147,7 +147,3 @@ def _filled(test: FieldTest, plan: Plan, throw: Throw, headers: Mapping[str, str
         "throw_bearing": written("throw_bearing", test.ground.throw_bearing),
         "excluded": "no",
     }
-
-
-# --------------------------------------------------------------------------------------------------------
-# Words

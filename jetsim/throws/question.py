@@ -4,7 +4,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, ClassVar, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,11 +37,13 @@ CONDITIONS = {
 MEASURED = {"farthest drops": "extreme_reach", "breakup distance": "breakup_distance"}
 CRITERIA = {
     "reach": "extreme_reach",
+    "effective_reach": "effective_reach_at_best",
     "flow": "flow_rate",
     "reaction": "reaction_force",
     "breakup": "breakup_distance",
 }
 OUTPUTS = ("extreme_reach", "breakup_distance", "flow_rate", "reaction_force", NEEDED)
+BEST = CRITERIA["effective_reach"]
 FEWEST_SETUPS, MOST_SETUPS, MOST_MARKS = 2, 8, 60
 ELEVATIONS = (0.0, 80.0)  # of a throw [deg], as in the sheet
 DEPARTURE, SPREAD, DAY = "trial.departure", "trial.style_spread", "trial.day_effect"
@@ -136,6 +138,7 @@ class WeightsEntry(Part):
     """What matters to the department."""
 
     reach: Annotated[float, Field(ge=0, le=1000)] | None = None
+    effective_reach: Annotated[float, Field(ge=0, le=1000)] | None = None
     flow: Annotated[float, Field(ge=0, le=1000)] | None = None
     reaction: Annotated[float, Field(ge=0, le=1000)] | None = None
     breakup: Annotated[float, Field(ge=0, le=1000)] | None = None
@@ -145,14 +148,22 @@ class ScalesEntry(Part):
     """What difference of each weighed criterion counts one point."""
 
     reach: Annotated[float | None, Of("extreme_reach", spread=True)] = None
+    effective_reach: Annotated[float | None, Of("effective_reach_at_best", spread=True)] = None
     flow: Annotated[float | None, Of("flow_rate", spread=True)] = None
     reaction: Annotated[float | None, Of("reaction_force", spread=True)] = None
     breakup: Annotated[float | None, Of("breakup_distance", spread=True)] = None
 
 
 class MatchQuestion(Question):
-    """What a field test and a comparison have in common."""
+    """What a field test and a comparison have in common.
 
+    Attributes
+    ----------
+    also : tuple of str
+        Results besides `OUTPUTS`, of which no throw is read.
+    """
+
+    also: ClassVar[tuple[str, ...]] = ()
     base_samples: int = 2048
     match: MatchEntry
     scatter: ScatterEntry
@@ -185,6 +196,7 @@ class CompareQuestion(MatchQuestion):
     """The question file of a comparison."""
 
     asks = "compare_nozzles"
+    also = (BEST,)
     weights: WeightsEntry
     scales: ScalesEntry
 
@@ -338,7 +350,9 @@ def field_test(asked: Asked[T], learnt: Learnt | None = None) -> FieldTest:
     question, department = asked.question, asked.department
     try:
         _check(asked)
-        choices = Choices(fixed=question.choices().fixed, overrides=question.beliefs, outputs=OUTPUTS)
+        choices = Choices(
+            fixed=question.choices().fixed, overrides=question.beliefs, outputs=(*OUTPUTS, *question.also)
+        )
         models, inputs = {}, {}
         for setup in asked.setups:
             every = inputs_of(setup, choices, learnt)
@@ -383,7 +397,7 @@ def _still_model(setup: SetUp, every: Inputs, choices: Choices, condition: str) 
     if condition == "pump pressure" and setup.line is None:
         raise InputError(f"setups.{setup.name}: has no line, so no pump pressure can be matched; name one")
     model = model_of(setup, every, choices)
-    return replace(model, fixed={**model.fixed, **STILL})
+    return replace(model, fixed={**model.fixed, **STILL}, outputs=OUTPUTS)
 
 
 def _unknown(setup: SetUp, every: Inputs, department: Department) -> Inputs:
