@@ -167,7 +167,7 @@ def read(loaded: Loaded, options: Options) -> Findings:
     made = reading.overlay(test, sheet, values, np.random.default_rng(test.seed))
     system, following = options.system(test.units), next_command("calibrate", options)
     return Findings(
-        with_doubts(reading_report(test, made, system, following), test, made, system),
+        with_doubts(reading_report(test, made, following, system), test, made, system),
         tables=[setups_of(test)],
         data_files=[path, *test.asked.files],
         following=following,
@@ -281,7 +281,7 @@ def calibrate(loaded: Loaded, options: Options) -> Findings:
     text, draws = learnt.department_files(test, found)
     system = options.system(test.units)
     following = use_command(test, options)
-    report = learnt_report(test, found, after, system, following)
+    report = learnt_report(test, found, after, following, system)
     return Findings(
         with_doubts(report, test, after, system),
         tables=[unknown_table(test, found, found.learnt), setups_of(test)],

@@ -28,7 +28,7 @@ from studies import compare_nozzles
 from studies import field_test as field_test_script
 from studies.field_test import COMMANDS, DESCRIPTION
 from studies.inputs.make_field_test_throws import throws_text
-from tests.reports import faults, in_both_systems
+from tests.reports import faults, in_both_systems, lead_faults
 
 FILE = COMMANDS["plan"].default_inputs
 DEPARTMENT = FILE.with_name("department.toml")
@@ -43,7 +43,7 @@ def command(name: str, out: Path, *more: str) -> int:
 def flown(tmp_path_factory):
     """Results of the three commands, quick, and the report of each in both systems of units."""
     top = tmp_path_factory.mktemp("trial")
-    writers = {"plan": "plan_report", "read": "reading_report", "calibrate": "learnt_report"}
+    writers = {"plan": "plan_report", "map": "mapping_report", "read": "reading_report", "calibrate": "learnt_report"}
 
     def both(name):
         argv = [name, "--quick", "--output", str(top / name)]
@@ -58,9 +58,14 @@ def folders(flown):
     return flown[0]
 
 
-@pytest.mark.parametrize("name", COMMANDS)
+@pytest.mark.parametrize("name", ["plan", "read", "calibrate"])
 def test_every_report_is_for_officers_in_either_system_of_units(flown, name):
     assert faults(flown[1][name]) == []
+
+
+def test_a_map_opens_with_a_short_lead(flown):
+    """Its tables hold the units of the sheet, whatever the edition."""
+    assert lead_faults(flown[1]["map"]["us"].report) == []
 
 
 def loaded(path: Path = FILE):
@@ -479,7 +484,6 @@ def test_words_never_promise(folders):
         ('mark_spacing = "20 ft"', 'mark_spacing = "1 ft"', "check mark_spacing"),
         ('"270 deg"', '"400 deg"', "ground.throw_bearing = '400 deg': allowed is 0 to 360 deg"),
         ('"e"]', '"ee"]', "setups = 'ee': there is no [setups.ee]"),
-        ('setups = ["a", "b", "c", "d", "e"]', 'setups = ["a"]', "setups: 1 given: allowed is 2 to 8"),
         ("[ground]", "[grond]", "unknown key 'grond'; did you mean 'ground'?"),
         ('nozzle_pressure = "1.5 psi"', 'nozzle_pressure = "0 psi"', "must be above 0"),
         ("seed = 20261125", 'seed = 20261125\ndrive = "pump"', "drive: the match says what is set"),
@@ -493,6 +497,11 @@ def test_bad_questions_are_refused_in_one_line(tmp_path, old, new, words):
     with pytest.raises(InputError) as caught:
         loaded(path)
     assert words in str(caught.value)
+
+
+def test_a_plan_compares_and_one_set_up_alone_needs_none(tmp_path, capsys):
+    assert command("plan", tmp_path / "out", "--setups", "a") == 2
+    assert "setups: 1 given: a plan compares 2 to 8" in capsys.readouterr().err
 
 
 def test_a_field_test_needs_the_departments_instruments(tmp_path, capsys):

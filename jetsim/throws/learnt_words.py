@@ -42,7 +42,7 @@ def quantity_of(name: str) -> str:
     return plain if plain in QUANTITIES else "ratio"
 
 
-def learnt_report(test: FieldTest, learning: Learning, after: Reading, system: UnitSystem, following: str) -> Report:
+def learnt_report(test: FieldTest, learning: Learning, after: Reading, following: str, system: UnitSystem) -> Report:
     """The calibration in words, figures and tables; `following` is a command that uses it."""
     posterior = learning.posterior
     every, ties = learnt(posterior), confused(posterior)

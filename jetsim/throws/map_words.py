@@ -81,7 +81,7 @@ def lead(test: FieldTest, found: Understood) -> list[str]:
     guesses = [f"{name.replace('_', ' ')} in {mapped.sources[name].unit}" for name in proposal.guessed]
     guesses += [f"{text!r} as {test.labels[name]}" for text, name in mapped.setups.items()]
     said = [
-        f"The header is row {proposal.header + 1} of the {found.grid.how}, and {count} columns seem to mean something.",
+        f"Of the sheet's columns, {count} seem to mean something (row {proposal.header + 1} is its header).",
         f"GUESSED, so ask whoever wrote the sheet: {', '.join(guesses)}." if guesses else "",
         f"Say under [columns.setups] which set-up this is: {', '.join(proposal.unknown_setups)}."
         if proposal.unknown_setups
@@ -98,6 +98,7 @@ def further(found: Understood) -> list[str]:
     """What is not read, and where the table to paste stands."""
     unread = found.proposal.unread
     return [
+        f"Read as {found.grid.how}.",
         *([f"Not read: {', '.join(unread)}."] if unread else []),
         *(f"Of the sheet: {notice}." for notice in found.grid.notices),
         "The table to paste into your question is columns.toml in this folder; question.toml is the question with it.",

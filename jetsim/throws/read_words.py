@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 QUESTION = "How do the throws compare with what the model expected before the test?"
 
 
-def reading_report(test: FieldTest, reading: Reading, system: UnitSystem, following: str) -> Report:
+def reading_report(test: FieldTest, reading: Reading, following: str, system: UnitSystem) -> Report:
     """What was read and how it compares; `following` is the command that learns from it."""
     pairs = tested.tested(test, reading.sheet)
     return Report(
