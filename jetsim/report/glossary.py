@@ -179,6 +179,7 @@ _TRIAL = (
     ("wind_error", "error of the wind reading", "Wind round the stream over the wind that was read beside it."),
     ("gauge_error", "error of the pressure gauge", "How far the pressure gauge of the test is off."),
     ("meter_error", "error of the flowmeter", "How far the flowmeter of the test is off."),
+    ("day_effect", "effect of a day", "What a day does to the reach of all its throws."),
     ("style_spread", "difference between shutoffs of one style", "How much shutoffs of one style differ."),
     ("reach_scatter", "scatter of reach", "How much the reach of equal throws differs."),
     ("breakup_scatter", "scatter of seen breakup", "How much the seen breakup of equal throws differs."),
