@@ -123,6 +123,8 @@ _RESULTS = (
     ("effective_reach", "effective reach", "How far out the stream still brings most of its water."),
     ("effective_reach_at_best", "effective reach at the best elevation", "How far out the stream still brings most of "
      "its water when it is held at its best angle of at most 10 deg."),
+    ("deciding_landing", "landing of the deciding drops", "Where the drops land that end the effective reach; behind "
+     "the nozzle in a strong head wind."),
     ("delivered_fraction", "delivered share", "Part of the flow that comes down beyond the counting distance."),
     ("lateral_drift", "sideways drift", "How far the wind carries the water to the side."),
     ("apex_height", "highest point", "How high above the ground the stream rises."),
@@ -177,6 +179,7 @@ _TRIAL = (
     ("wind_error", "error of the wind reading", "Wind round the stream over the wind that was read beside it."),
     ("gauge_error", "error of the pressure gauge", "How far the pressure gauge of the test is off."),
     ("meter_error", "error of the flowmeter", "How far the flowmeter of the test is off."),
+    ("day_effect", "effect of a day", "What a day does to the reach of all its throws."),
     ("style_spread", "difference between shutoffs of one style", "How much shutoffs of one style differ."),
     ("reach_scatter", "scatter of reach", "How much the reach of equal throws differs."),
     ("breakup_scatter", "scatter of seen breakup", "How much the seen breakup of equal throws differs."),

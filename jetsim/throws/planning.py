@@ -14,8 +14,8 @@ from jetsim.experiment import fieldtest
 from jetsim.experiment.fieldtest import Needed, Throw
 from jetsim.quantities import UnitSystem
 from jetsim.throws import expected, model, tested
+from jetsim.throws.columns import COLUMNS, SUFFIXES
 from jetsim.throws.question import FieldTest
-from jetsim.throws.sheet import COLUMNS, SUFFIXES
 
 Array = NDArray[np.float64]
 
