@@ -218,10 +218,10 @@ def test_every_table_of_pressures_and_flows_shows_both_units(folder):
 
 
 def test_a_metric_edition_leads_with_metric_units(six):
-    for text in (*words.lead(six[1], "si"), *words.further(*six, "si")):
+    for text in (*words.lead(six[1], 0.8, "si"), *words.further(*six, "si")):
         plain = re.sub(r"\([^()]*\)", "", text)
         assert not re.search(r"\d (psi|gpm|lbf|ft|in|mph)\b", plain), text
-    assert re.search(r"estimated pump pressure \d+\.\d+ bar", words.lead(six[1], "si")[0])
+    assert re.search(r"estimated pump pressure \d+\.\d+ bar", words.lead(six[1], 0.8, "si")[0])
     low = runs.Deviation(pump_pressure_error=-20 * PSI)
     assert words.deviation_words(low, "si", units_only=True).startswith(
         "gauge error at the pump \N{MINUS SIGN}1.38 bar"
@@ -294,7 +294,7 @@ def without_limits(content):
 def test_crews_without_a_stated_limit_are_told_and_given_no_number():
     loaded = loaded_of(without_limits)
     found = find(loaded)
-    text = " ".join([*words.lead(found, "us"), *words.further(loaded, found, "us")])
+    text = " ".join([*words.lead(found, 0.8, "us"), *words.further(loaded, found, "us")])
     assert "No handling limit is stated for its crew of three firefighters" in text
     assert "No handling limit is stated for a crew, for it names none" in text
     assert "there is no operating choice to tell" in text

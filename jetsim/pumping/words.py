@@ -51,13 +51,13 @@ def no_limit_words(subject: Subject) -> str:
 _MOST_ESTIMATES = 3
 
 
-def lead(found: Found, system: UnitSystem) -> list[str]:
-    """The findings for a briefing: pump pressures, what lies outside the tests, and the best operating choice."""
+def lead(found: Found, wanted: float, system: UnitSystem) -> list[str]:
+    """The findings for a briefing: pump pressures, what lies outside the tests, the best choice by a wanted chance."""
     flags = np.concatenate([one.delivered["validity"].values for one in found.estimates])
     said = [
         *(estimate_headline(one, system) for one in found.estimates[:_MOST_ESTIMATES]),
         outside_sentence(flags),
-        choice_headline([choice for choice in found.choices if choice is not None]),
+        choice_headline([choice for choice in found.choices if choice is not None], wanted),
     ]
     return [text for text in said if text]
 
@@ -71,12 +71,12 @@ def estimate_headline(found: Estimate, system: UnitSystem) -> str:
     return f"{label}: estimated pump pressure {middle} ({low} to {high} in nine cases of ten), {VERIFY}."
 
 
-def choice_headline(choices: Sequence[Choice]) -> str:
+def choice_headline(choices: Sequence[Choice], wanted: float) -> str:
     """The best set-up and how surely it does; empty where nobody states a limit."""
     if not choices:
         return ""
     choice = max(choices, key=lambda one: one.merit)
-    share, label = percent(float(choice.chances.both[choice.place])), choice.swept.subject.setup.label
+    share, label = percent(float(choice.chances.both[choice.place]), wanted), choice.swept.subject.setup.label
     if choice.met:
         return (
             f"On {choice.swept.subject.line_label}, {label} meets target flow and {limit_words(choice.swept.subject)} "
