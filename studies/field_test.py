@@ -25,6 +25,7 @@ from jetsim.throws.sheet import Sheet, read_sheet
 SCRIPT = Path(__file__)
 DESCRIPTION = "A field test of handline set-ups: plan it, read it in, learn from it."
 DEMO_SHEET = SCRIPT.parent / "inputs" / "field_test_throws.csv"
+SYNTHETIC = SCRIPT.parents[1] / "benchmarks" / "simulation_based_calibration.csv"
 
 
 def load(options: Options) -> FieldTest:
@@ -149,6 +150,11 @@ def sampling(options: Options) -> Sampling:
     return QUICK if options.quick else Sampling()
 
 
+def synthetic_tests() -> int:
+    """Stored synthetic tests of the calibration, one a line below the head."""
+    return len(SYNTHETIC.read_text(encoding="utf-8").splitlines()) - 1 if SYNTHETIC.exists() else 0
+
+
 def calibrate(loaded: Loaded, options: Options) -> Findings:
     """Sample the posterior, lay it over the throws, and write the department with what was learnt."""
     test, sheet, path = loaded
@@ -158,7 +164,7 @@ def calibrate(loaded: Loaded, options: Options) -> Findings:
     after = reading.overlay(test, sheet, {name: value[chosen] for name, value in found.values.items()}, rng)
     text, draws = learnt.department_files(test, found)
     return Findings(
-        learnt_report(test, found, after, options.system(test.units)),
+        learnt_report(test, found, after, options.system(test.units), synthetic_tests()),
         tables=[unknown_table(test, found, found.learnt), setups_of(test)],
         data_files=[path, *test.asked.files],
         texts={"department.toml": text},
