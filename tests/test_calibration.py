@@ -101,7 +101,8 @@ def test_a_curved_ridge_is_followed_to_its_ends():
 
 def test_effective_draws_are_those_of_repeated_runs():
     """The variance of the mean over runs is that of the posterior over the effective draws."""
-    runs = [calibrate(TWO, ridge(0.4)[0], seed, Sampling(64, 100, 50, 1)) for seed in range(60)]
+    log_likelihood, _ = ridge(0.4)
+    runs = [calibrate(TWO, log_likelihood, seed, Sampling(64, 100, 50, 1)) for seed in range(60)]
     for name in "ab":
         means = [float(run.values[name].mean()) for run in runs]
         spread = np.mean([float(run.values[name].var()) for run in runs])

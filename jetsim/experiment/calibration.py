@@ -27,8 +27,8 @@ Density = Callable[[Array], Array]
 
 FARTHEST_APART, FEWEST_EFFECTIVE = 0.2, 400
 STEPS = (0.3, 0.6, 1.0)  # sizes of the steps: 1 forgets where a walker was
-# Powers of the likelihood in the stages that are thrown away: walkers that start too far apart find the whole of a curved
-# ridge. The law that is fitted to them is widened, or it would keep them near the ridge's middle.
+# Powers of the likelihood in the stages that are thrown away: walkers that start too far apart find the whole of a
+# curved ridge. The law that is fitted to them is widened, or it would keep them near the ridge's middle.
 WARMING, WIDENED = (0.1, 0.15, 0.2, 0.3, 0.4, 0.55, 0.75, 1.0, 1.0, 1.0), 1.15
 GROUPS = 2  # of walkers, to be compared with each other
 LEARNT, HARDLY = 0.75, 0.25

@@ -12,7 +12,6 @@ from jetsim.equipment.department import SetUp
 from jetsim.equipment.model import NEEDED, Actual, SetUpModel, stream_fields
 from jetsim.errors import InputError
 from jetsim.experiment.emulator import Emulator, Products, fit_emulator
-from jetsim.hydraulics.nozzle_kinds import Nozzle
 from jetsim.simulation import leaving
 from jetsim.stream import Stream, equivalent_fields
 from jetsim.throws import expected, model
@@ -99,11 +98,11 @@ class Emulated:
             inputs = model.inputs_at(self.test, setup, values)
             left = self.leaves[setup.name]
             real = left.model.actual({name: column[:, None] for name, column in inputs.items()})
-            exact = gauges(real, (self.thrown.nozzle_pressure[at][:, None] / np.exp(values[model.GAUGE])).T)
-            logs = self.emulators[setup.name](left.coordinates(real.nozzle, inputs, values))
+            exact = gauges(real, self.thrown.at_the_tip(real, at, values[model.GAUGE]))
+            logs = self.emulators[setup.name](left.coordinates(real, inputs, values))
             distances = np.exp(np.clip(logs, -_FAR, _FAR))
             exact |= dict(zip(FLOWN, np.split(distances, len(FLOWN), axis=1), strict=True))
-            for column, shown in expected.instruments_show(exact, values).items():
+            for column, shown in expected.instruments_show(exact, values, self.thrown.day_factor(at, values)).items():
                 found[column][:, at] = shown
         return found
 
@@ -119,30 +118,34 @@ class Leaving:
         By the gauge, in the middle of those thrown [Pa].
     rest : mapping
         All fields of the stream that the unknowns do not set.
+    pump : float or None
+        By the pump's gauge, where that alone tells of the throws [Pa].
     """
 
     model: SetUpModel
     pressure: float
     rest: Mapping[str, object]
+    pump: float | None = None
 
     @classmethod
-    def of(cls, setup_model: SetUpModel, pressure: float) -> "Leaving":
+    def of(cls, setup_model: SetUpModel, pressure: float, pump: float | None = None) -> "Leaving":
         """The stream of a set-up."""
         fixed = stream_fields(setup_model.setup, setup_model.fixed)
         nozzle = setup_model.actual({}).nozzle
         rest = Stream.from_values({**fixed, **equivalent_fields(nozzle, pressure)}).values()
-        return cls(setup_model, pressure, rest)
+        return cls(setup_model, pressure, rest, pump)
 
-    def coordinates(self, nozzle: Nozzle, inputs: Mapping[str, Array], values: Mapping[str, Array]) -> Array:
+    def coordinates(self, real: Actual, inputs: Mapping[str, Array], values: Mapping[str, Array]) -> Array:
         """Coordinates of a set-up's emulator, shape (draws, k): what a throw sees of the unknowns, mostly logarithms.
 
         Nozzle, shutoff, clear waterway and breakup law act through diameter, speed and breakup length of the stream
         alone, and the exponent of the flight through a power of that length. Where a law of flight works otherwise,
         held-out runs show it.
         """
-        pressure = self.pressure / np.exp(values[model.GAUGE])[:, None]
+        gauge = np.exp(values[model.GAUGE])[:, None]
+        pressure = self.pressure / gauge if self.pump is None else real.nozzle_pressure(self.pump / gauge)
         inputs = {name: column[:, None] for name, column in inputs.items()}
-        own = {**self.rest, **stream_fields(self.model.setup, inputs), **equivalent_fields(nozzle, pressure)}
+        own = {**self.rest, **stream_fields(self.model.setup, inputs), **equivalent_fields(real.nozzle, pressure)}
         left = leaving(own)
         diameter = np.asarray(own["tip_diameter"]) * np.asarray(own["equivalent_diameter_ratio"])
         breakup = left["breakup_length"] / diameter
@@ -232,12 +235,14 @@ def _emulator(
 ) -> tuple[Emulator, Leaving, NDArray[np.int16]]:
     """The emulator of a set-up's throws, its stream, and the validity of the flights behind it."""
     at = thrown.of(setup.name)
-    left = Leaving.of(test.models[setup.name], float(np.median(thrown.nozzle_pressure[at])))
+    pumped = thrown.pumped(at)
+    pump = None if pumped is None else float(np.median(pumped))
+    left = Leaving.of(test.models[setup.name], float(np.median(thrown.nozzle_pressure[at])), pump)
     results = model.simulated(test, setup, expected.columns_of(test, setup, thrown, values))
     found = [results[name].values.reshape(-1, len(at)) for name in FLOWN]
     inputs = model.inputs_at(test, setup, values)
     real = left.model.actual({name: column[:, None] for name, column in inputs.items()})
-    points = left.coordinates(real.nozzle, inputs, values)
+    points = left.coordinates(real, inputs, values)
     return _fitted(points, np.concatenate(found, axis=1), further), left, results["validity"].values
 
 

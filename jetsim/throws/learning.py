@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from jetsim.experiment.calibration import Learnt, Posterior, Sampling, calibrate, learnt, scouted
 from jetsim.throws import expected
+from jetsim.throws.conditions import throws_of
 from jetsim.throws.emulated import FURTHER, Emulated, emulate, near_scores, values_of, wide_scores
 from jetsim.throws.likelihood import likelihood
 from jetsim.throws.question import FieldTest
@@ -83,11 +84,9 @@ def learn(test: FieldTest, sheet: Sheet, sampling: Sampling, seed: int | None = 
     return Learning(posterior, tuple(passes), counted.made_by_model)
 
 
-def _passes(
-    test: FieldTest, counted: Sheet, rng: np.random.Generator
-) -> tuple[list[Emulated], tuple[Array, Array]]:
+def _passes(test: FieldTest, counted: Sheet, rng: np.random.Generator) -> tuple[list[Emulated], tuple[Array, Array]]:
     """Emulators of each pass, and where the posterior is by the last ones."""
-    thrown = expected.throws_of(test, counted)
+    thrown = throws_of(test, counted)
     unknowns = {key: prior.distribution for key, prior in test.priors.items()}
     passes, about = [emulate(test, thrown, wide_scores(test, rng))], None
     while True:

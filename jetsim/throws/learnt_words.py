@@ -39,9 +39,12 @@ def quantity_of(name: str) -> str:
 
 
 def learnt_report(
-    test: FieldTest, learning: Learning, after: Reading, system: UnitSystem, synthetic: int = 0
+    test: FieldTest, learning: Learning, after: Reading, following: str, system: UnitSystem, synthetic: int = 0
 ) -> Report:
-    """The calibration in words, figures and tables; `synthetic` tests of the invented department back it."""
+    """The calibration in words, figures and tables.
+
+    A command that uses it is `following`, and `synthetic` tests of the invented department back it.
+    """
     posterior = learning.posterior
     every, ties = learnt(posterior), confused(posterior)
     return Report(
@@ -61,7 +64,7 @@ def learnt_report(
         [*doubts(learning), *otherwise(test, system)],
         subtitle=test.scenario,
         validity=findings.flag_counts(learning.flags),
-        further=further(test, learning, every, ties),
+        further=further(test, learning, every, ties, following),
         laws=laws(test.asked, "calibration"),
     )  # fmt: skip
 
@@ -101,7 +104,8 @@ def lead(test: FieldTest, learning: Learning, every: list[Learnt]) -> list[str]:
     return [*(f"{text}." for text in shown[: MOST_LEAD - len(others)]), *others]
 
 
-def further(test: FieldTest, learning: Learning, every: list[Learnt], ties: list[Confused]) -> list[str]:
+def further(test: FieldTest, learning: Learning, every: list[Learnt], ties: list[Confused],
+            following: str) -> list[str]:  # fmt: skip
     """What shutoffs do, what was learnt, and what was not, in full."""
     labels = factor_labels(test)
     return [
@@ -109,7 +113,7 @@ def further(test: FieldTest, learning: Learning, every: list[Learnt], ties: list
         identified(test, every, ties),
         tie_words(test, ties),
         f"Sampler: {learning.posterior.convergence}.",
-        "Next: give this folder's department.toml to the other studies as --department; to tell the confused ones "
+        f"Next: {following}, and the same --department for any other study; to tell the confused ones "
         "apart, check the gauge against a second one and the flowmeter against a tank, and throw each nozzle at "
         "two pressures.",
         resting(test),
@@ -232,9 +236,7 @@ def checked(synthetic: int) -> str:
     )
 
 
-def card(
-    test: FieldTest, learning: Learning, after: Reading, system: UnitSystem, synthetic: int
-) -> ReportCard:
+def card(test: FieldTest, learning: Learning, after: Reading, system: UnitSystem, synthetic: int) -> ReportCard:
     """How the posterior was found."""
     posterior = learning.posterior
     return ReportCard(

@@ -59,10 +59,11 @@ def agreement_plot(test: FieldTest, reading: Reading, name: str, system: UnitSys
     panels = {}
     for quantity, column in (("extreme_reach", "farthest_drops"), ("breakup_distance", "breakup_distance")):
         over = reading.overlays[column]
-        if not np.isnan(over.measured).all():
+        if over.read:
             panels[quantity] = [_cloud(setup.label, over, reading.thrown.of(setup.name)) for setup in test.setups]
-    drops = reading.overlays["farthest_drops"]
-    share = 100 * drops.coverage(np.arange(len(drops.measured)))
+    drops, breakup = (reading.overlays[column] for column in ("farthest_drops", "breakup_distance"))
+    told = drops if drops.read else breakup
+    share = 100 * told.coverage(np.arange(len(told.measured)))
     words = Words(
         f"throws_against_{name.replace(' ', '_')}",
         f"{share:.0f} % of the throws lie inside the 90 % bands of the {name}",
