@@ -290,7 +290,7 @@ def calibrate(loaded: Loaded, options: Options) -> Findings:
     text, draws = learnt.department_files(test, found)
     system = options.system(test.units)
     following = use_command(test, options)
-    report = learnt_report(test, found, after, following, system, synthetic_tests())
+    report = learnt_report(test, found, after, following, synthetic_tests(), system)
     return Findings(
         with_doubts(report, test, after, system),
         tables=[unknown_table(test, found, found.learnt), setups_of(test)],

@@ -39,7 +39,7 @@ def quantity_of(name: str) -> str:
 
 
 def learnt_report(
-    test: FieldTest, learning: Learning, after: Reading, following: str, system: UnitSystem, synthetic: int = 0
+    test: FieldTest, learning: Learning, after: Reading, following: str, synthetic: int, system: UnitSystem
 ) -> Report:
     """The calibration in words, figures and tables.
 
@@ -59,7 +59,7 @@ def learnt_report(
                     [agreement_plot(test, after, "calibrated prediction", system)],
                     [read_words.overlay_table(test, after)]),
         ],
-        card(test, learning, after, system, synthetic),
+        card(test, learning, after, synthetic, system),
         system,
         [*doubts(learning), *otherwise(test, system)],
         subtitle=test.scenario,
@@ -236,7 +236,7 @@ def checked(synthetic: int) -> str:
     )
 
 
-def card(test: FieldTest, learning: Learning, after: Reading, system: UnitSystem, synthetic: int) -> ReportCard:
+def card(test: FieldTest, learning: Learning, after: Reading, synthetic: int, system: UnitSystem) -> ReportCard:
     """How the posterior was found."""
     posterior = learning.posterior
     return ReportCard(
