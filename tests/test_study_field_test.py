@@ -20,7 +20,7 @@ from jetsim.equipment.spaces import inputs_of
 from jetsim.errors import InputError
 from jetsim.experiment.tables import without_table
 from jetsim.study import run, run_commands
-from jetsim.throws import expected, learnt, model, names, planning, read_words, tested
+from jetsim.throws import expected, learnt, learnt_words, model, names, planning, read_words, tested
 from jetsim.throws.checks import sheet_rules
 from jetsim.throws.columns import COLUMNS
 from jetsim.throws.question import FieldTestQuestion, field_test
@@ -350,6 +350,16 @@ def test_calibration_says_what_it_cannot_tell_apart(folders):
     page = (folders / "calibrate" / "report.html").read_text(encoding="utf-8")
     assert "The data cannot tell" in page
     assert "the pressure gauge&#39;s error" in page or "the pressure gauge's error" in page
+
+
+def test_a_quick_calibration_converges_and_counts_the_tests_behind_it(folders):
+    """As many as are stored; they were made from the invented department, and nobody's own throws were tested."""
+    page = (folders / "calibrate" / "report.html").read_text(encoding="utf-8")
+    assert "converged; halves of the run" in page
+    assert "NOT converged" not in page
+    count = len(rows(field_test_script.SYNTHETIC))
+    assert f"{count} synthetic tests of the invented department, made by the same model" in page
+    assert learnt_words.checked(0) == "no stored synthetic tests"
 
 
 def test_a_median_of_nothing_is_written_as_nothing(folders):
