@@ -29,6 +29,7 @@ _DROP, _AIR = COORDINATES.index("drop"), COORDINATES.index("air")
 FURTHER = (*((_DROP,) * (4 - k) + (_AIR,) * k for k in range(5)), (_DROP,) * 5, (*(_DROP,) * 4, _AIR))
 CLEAR_BREAKUP = 210.0  # breakup length over diameter at which the exponent of the flight does nothing
 WIDE = 1.3  # spread of the runs of the first fit over that of the priors
+_FAR = 20.0  # largest logarithm of a distance in metres: far from its runs an emulator says anything
 BLOWN_BACK = 0.05  # largest share of runs that an emulator leaves out
 WIDEST_NEAR, _HALVINGS = 4.0, 8
 INFLATED = 1.2  # spread of the runs of the second fit over that of the first approximation
@@ -98,7 +99,8 @@ class Emulated:
             left = self.leaves[setup.name]
             real = left.model.actual({name: column[:, None] for name, column in inputs.items()})
             exact = gauges(real, self.thrown.at_the_tip(real, at, values[model.GAUGE]))
-            distances = np.exp(self.emulators[setup.name](left.coordinates(real, inputs, values)))
+            logs = self.emulators[setup.name](left.coordinates(real, inputs, values))
+            distances = np.exp(np.clip(logs, -_FAR, _FAR))
             exact |= dict(zip(FLOWN, np.split(distances, len(FLOWN), axis=1), strict=True))
             for column, shown in expected.instruments_show(exact, values, self.thrown.day_factor(at, values)).items():
                 found[column][:, at] = shown
