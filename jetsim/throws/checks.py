@@ -181,21 +181,28 @@ def _clash_words(clash: Clash, row: Row, system: UnitSystem) -> str:
 
 
 def _remedy(checker: Checker, clash: Clash, row: Row) -> str:
-    """What would make a throw fit: two cells swapped, or another unit."""
-    numbers, setup = _numbers(row), row["setup"].text
-    for column in (clash.column, clash.beside):
+    """What would make a throw fit: another unit, or two cells swapped."""
+    numbers, setup, beside = _numbers(row), row["setup"].text, clash.beside
+    for column in (clash.column, beside):
+        if column not in EVERY:  # the plan itself
+            continue
+        if unit := _other_unit(checker, setup, numbers, row.get(column), column):
+            return f"; is {column} in {unit}?"
         for other in _swappable(row, column):
             changed = _swapped(row, numbers, column, other)
             if changed is not None and _fits(checker, setup, changed):
                 return f"; swapped with {other}?" if column == clash.column else f"; {column} swapped with {other}?"
-    for column in (clash.column, clash.beside):
-        cell = row.get(column)
-        for unit in units.units_of(EVERY[column].dimension) if cell is not None and cell.unit else ():
-            assert cell is not None
-            value = float(units.to_si(units.from_si(cell.number, cell.unit), unit))
-            if unit != cell.unit and _fits(checker, setup, {**numbers, column: value}):
-                return f"; is {column} in {unit}?"
     return "; correct one of them, or the set-up, or exclude the throw with a reason"
+
+
+def _other_unit(checker: Checker, setup: str, numbers: Numbers, cell: Cell | None, column: str) -> str:
+    """The unit in which a cell would fit; empty for none."""
+    for unit in units.units_of(EVERY[column].dimension) if cell is not None and cell.unit else ():
+        assert cell is not None
+        value = float(units.to_si(units.from_si(cell.number, cell.unit), unit))
+        if unit != cell.unit and _fits(checker, setup, {**numbers, column: value}):
+            return unit
+    return ""
 
 
 def _swappable(row: Row, column: str) -> list[str]:
