@@ -130,8 +130,7 @@ def test_a_smooth_bores_flow_is_that_of_the_handbook(demo):
 def test_a_set_up_without_a_line_has_no_pressure_from_the_pump(tmp_path):
     text = FILE.with_name("department.toml").read_text(encoding="utf-8")
     own = tmp_path / "department.toml"
-    bare = text.replace('shutoff = "full_ball"
-line = "preconnect"', 'shutoff = "full_ball"', 1)
+    bare = text.replace('shutoff = "full_ball"\nline = "preconnect"', 'shutoff = "full_ball"', 1)
     own.write_text(bare, encoding="utf-8")
     test = field_test(load_question(FILE, FieldTestQuestion, own, ["a", "b"]))
     rows = [f"{n},{'ab'[n % 2]},150,120" for n in range(1, 7)]
