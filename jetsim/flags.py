@@ -78,6 +78,11 @@ def _outside(value: NDArray[Any], limits: tuple[float, float]) -> NDArray[np.boo
     return np.asarray((value < limits[0]) | (value > limits[1]))
 
 
+def trade_words() -> dict[int, str]:
+    """Each flag of validity in trade words, as the end of "stretched beyond the tests, because ..."."""
+    return dict(_IN_TRADE_WORDS)
+
+
 def outside_sentence(flags: ArrayLike, runs: str = "the runs") -> str:
     """What the first paragraph of a report says of runs outside the range of a fit.
 

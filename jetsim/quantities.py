@@ -165,6 +165,7 @@ _OUTPUTS = tuple(
         ("extreme_reach", "X", "extreme reach", "length", "m", "ft", "m"),
         ("effective_reach", "Xe", "effective reach", "length", "m", "ft", "m"),
         ("effective_reach_at_best", "Xe", "effective reach at the best elevation", "length", "m", "ft", "m"),
+        ("deciding_landing", "", "landing of the drops that decide the effective reach", "length", "m", "ft", "m"),
         ("delivered_fraction", "", "share of the flow delivered beyond the stated distance", "ratio", "1", "1", "1"),
         ("lateral_drift", "Y", "lateral drift (towards the left positive)", "length", "m", "ft", "m"),
         ("apex_height", "H", "apex height above ground", "length", "m", "ft", "m"),

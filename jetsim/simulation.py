@@ -5,7 +5,6 @@ so memory stays flat however many cases there are and results do not depend on t
 """
 
 import math
-import os
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -22,12 +21,19 @@ from jetsim.flags import VALIDITY as VALIDITY
 from jetsim.hydraulics import nozzle
 from jetsim.jet.breakup import breakup_length_over_diameter
 from jetsim.jet.core import Launch
-from jetsim.jet.delivery import Thrown, delivered_fraction, effective_reach_at_best, reach_criterion
+from jetsim.jet.delivery import (
+    Thrown,
+    deciding_landing,
+    delivered_fraction,
+    effective_reach_at_best,
+    reach_criterion,
+)
 from jetsim.jet.drag import FlightConstants, Jet
 from jetsim.jet.laws import law_named
 from jetsim.jet.laws.law import Law
 from jetsim.jet.trajectory import trace
 from jetsim.jet.turbulence import Valve, valve_factor
+from jetsim.processors import processors
 from jetsim.quantities import Quantity, quantity, register_quantity
 from jetsim.stream import Stream, group, labelled
 
@@ -108,8 +114,12 @@ class Flown(NamedTuple):
 
 
 _FURTHER: dict[str, Callable[[Flown], Array]] = {
-    "effective_reach_at_best": lambda flown: effective_reach_at_best(flown.thrown)
+    "effective_reach_at_best": lambda flown: effective_reach_at_best(flown.thrown),
+    "deciding_landing": lambda flown: deciding_landing(flown.thrown),
 }
+
+# Results that count drops, whatever the criterion of effective reach.
+_BY_DROPS = ("delivered_fraction", *_FURTHER)
 
 
 def register_output(what: Quantity, function: Callable[[Flown], Array]) -> None:
@@ -191,13 +201,8 @@ def start_of(stream: Stream) -> Start:
     return Start(jet, launch, constants, exit_["flow_rate"], law_named(names["drag_model"]))
 
 
-def _processors() -> int:
-    """Processors this process may use; not every system tells which those are."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
 def _for_each(run: Callable[[int], None], starts: range, workers: int | None) -> None:
-    threads = min(len(starts), workers or _processors())
+    threads = min(len(starts), workers or processors())
     if threads <= 1:
         for start in starts:
             run(start)
@@ -271,7 +276,7 @@ def _simulate_alike(columns: Values, wanted: Sequence[str]) -> dict[str, NDArray
     results["outcome"] = np.where(flight.lost, 2, np.isnan(flight.extreme_reach)).astype(np.int8)
     estimated = np.isnan(columns["breakup_length"]) if "breakup_length" in columns else np.asarray(True)
     # How fine the drops are matters to none but results that count them.
-    by_drops = criterion.by_drops or not {*wanted}.isdisjoint(("delivered_fraction", "effective_reach_at_best"))
+    by_drops = criterion.by_drops or not {*wanted}.isdisjoint(_BY_DROPS)
     also = {"stream_diameter": jet.tip_diameter, "estimated": estimated, "too_fine": thrown.too_fine & by_drops}
     judged = {**columns, **results, **also}
     results["validity"] = validity(judged, names, flight.landed_before_breakup)

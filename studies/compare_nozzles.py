@@ -4,9 +4,13 @@ Run ``python studies/compare_nozzles.py``; after a test add ``--department`` wit
 ``field_test.py calibrate`` wrote.
 """
 
+import signal
 import sys
 from dataclasses import replace
 from pathlib import Path
+
+if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
 
 from jetsim.equipment.questions import load_question
 from jetsim.study import Findings, Options, Study, run

@@ -6,8 +6,12 @@ match and ground into a copy of ``inputs/field_test.toml``.
 
 import argparse
 import shlex
+import signal
 import sys
 from pathlib import Path
+
+if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
 
 import numpy as np
 
@@ -251,11 +255,10 @@ MAP = Study(
 def calibrate_words(loaded: Loaded, options: Options) -> str:
     """What would be simulated and sampled."""
     test, sheet, _ = loaded
-    count, sizes = len(sheet.accepted.setups), sampling(options)
-    steps = sizes.ensembles * sizes.walkers * (sizes.burn + sizes.steps)
+    count = len(sheet.accepted.setups)
     return (
-        f"{test.title}\n{count} throws, {len(test.priors)} unknowns: {2 * emulated.RUNS * count:,} runs for the "
-        f"emulators, {steps:,} evaluations of the likelihood"
+        f"{test.title}\n{count} throws, {len(test.priors)} unknowns: {2 * emulated.RUNS * count:,} runs or more for "
+        f"the emulators, {sampling(options).evaluations:,} evaluations of the likelihood"
     )
 
 

@@ -3,8 +3,12 @@
 Run ``python studies/pump_and_crew.py``; your own equipment goes into a copy of ``inputs/department.toml``.
 """
 
+import signal
 import sys
 from pathlib import Path
+
+if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
 
 from jetsim.equipment.questions import load_question
 from jetsim.equipment.setups_table import setups_table

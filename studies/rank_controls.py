@@ -4,9 +4,13 @@ Run ``python studies/rank_controls.py``; your own numbers go into a copy of ``in
 into a copy of ``inputs/rank_controls.toml``.
 """
 
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+
+if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
 
 from jetsim import findings
 from jetsim.quantities import UnitSystem

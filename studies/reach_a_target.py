@@ -3,9 +3,13 @@
 Run ``python studies/reach_a_target.py``; your own street goes into a copy of ``inputs/reach_a_target.toml``.
 """
 
+import signal
 import sys
 from dataclasses import replace
 from pathlib import Path
+
+if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
 
 from jetsim import findings
 from jetsim.equipment.questions import load_question

@@ -3,9 +3,13 @@
 Run ``python studies/setup_cards.py``; ``--department mine.toml`` takes your own department.
 """
 
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+
+if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
 
 from jetsim.cards import pictures, runs, words
 from jetsim.cards.question import CardsQuestion

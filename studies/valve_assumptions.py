@@ -4,9 +4,13 @@ Run ``python studies/valve_assumptions.py``; your own question goes into a copy 
 your equipment into a copy of ``inputs/department.toml``.
 """
 
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+
+if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
 
 import numpy as np
 

@@ -15,6 +15,9 @@ FILES = sorted(PACKAGE.rglob("*.py"))
 FLOORS = {
     "errors": 0,
     "units": 1,
+    "kept": 1,
+    "processors": 1,
+    "cluster": 1,
     "quantities": 2,
     "media": 3,
     "hydraulics": 4,
@@ -36,6 +39,7 @@ FLOORS = {
     "throws": 8,
     "cards": 8,
     "staffing": 8,
+    "teaching": 8,
 }
 # A few steps within a floor are wanted: the report prints what experiment found, streams start at a nozzle.
 LONGEST_FILE = 500

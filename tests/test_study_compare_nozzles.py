@@ -69,11 +69,34 @@ def test_matched_flow_is_equal_and_scores_nothing(folder):
     assert {row["criterion"] for row in rows(folder / "tables" / "weights.csv")} == {"reach", "reaction", "breakup"}
 
 
-def test_the_same_inputs_give_the_same_tables(folder, tmp_path):
-    assert run(STUDY, ["--quick", "--output", str(tmp_path / "again")]) == 0
-    for name in ("odds", "decision", "causes"):
-        first, second = (top / "tables" / f"{name}.csv" for top in (folder, tmp_path / "again"))
-        assert first.read_bytes() == second.read_bytes()
+WORST = """
+[nozzles.small]
+label = "7/8-inch smooth bore"
+kind = "smooth bore"
+tip_diameter = "7/8 in"
+[setups.w]
+label = "W: much force, no reach"
+nozzle = "small"
+shutoff = "slide"
+line = "preconnect"
+crew = "three"
+target_flow = "185 gpm"
+breakup_length = "1 ft"
+"""
+
+
+def test_a_set_up_that_is_worst_in_everything_changes_no_number_of_the_others(folder, tmp_path):
+    department = tmp_path / "department.toml"
+    department.write_text(DEPARTMENT.read_text(encoding="utf-8") + WORST, encoding="utf-8")
+    more = ["--quick", "--department", str(department), "--setups", "a,b,c,d,e,w", "--output", str(tmp_path / "out")]
+    assert run(STUDY, more) == 0
+    for name in ("odds", "decision", "results"):
+        five, six = (rows(top / "tables" / f"{name}.csv") for top in (folder, tmp_path / "out"))
+        others = [row for row in six if not any(str(cell).startswith("W: ") for cell in row.values())]
+        assert len(others) < len(six)
+        assert {tuple(row.items()) for row in others} == {tuple(row.items()) for row in five}
+    worst = rows(tmp_path / "out" / "tables" / "decision.csv")[-1]
+    assert (worst["setup"], float(worst["first [%]"])) == ("W: much force, no reach", 0.0)
 
 
 def own_question(folder: Path, *changes: tuple[str, str]) -> Path:

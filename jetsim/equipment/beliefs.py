@@ -21,7 +21,7 @@ from jetsim.jet.drag import DROP_SCATTER
 from jetsim.jet.turbulence import TIP_SHARE, VALVE_STYLES
 
 MPH = float(units.to_si(1.0, "mph"))
-SPRAY = ("effective_reach", "effective_reach_at_best", "delivered_fraction")
+SPRAY = ("effective_reach", "effective_reach_at_best", "deciding_landing", "delivered_fraction")
 
 
 @dataclass(frozen=True)

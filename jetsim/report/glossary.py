@@ -123,6 +123,8 @@ _RESULTS = (
     ("effective_reach", "effective reach", "How far out the stream still brings most of its water."),
     ("effective_reach_at_best", "effective reach at the best elevation", "How far out the stream still brings most of "
      "its water when it is held at its best angle of at most 10 deg."),
+    ("deciding_landing", "landing of the deciding drops", "Where the drops land that end the effective reach; behind "
+     "the nozzle in a strong head wind."),
     ("delivered_fraction", "delivered share", "Part of the flow that comes down beyond the counting distance."),
     ("lateral_drift", "sideways drift", "How far the wind carries the water to the side."),
     ("apex_height", "highest point", "How high above the ground the stream rises."),

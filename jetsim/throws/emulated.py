@@ -11,7 +11,7 @@ from scipy.stats import qmc
 from jetsim.equipment.department import SetUp
 from jetsim.equipment.model import NEEDED, Actual, SetUpModel, stream_fields
 from jetsim.errors import InputError
-from jetsim.experiment.emulator import Emulator, fit_emulator
+from jetsim.experiment.emulator import Emulator, Products, fit_emulator
 from jetsim.simulation import leaving
 from jetsim.stream import Stream, equivalent_fields
 from jetsim.throws import expected, model
@@ -23,6 +23,10 @@ Array = NDArray[np.float64]
 FITTED, HELD_OUT = 256, 48
 RUNS = FITTED + HELD_OUT  # of each throw
 FLOWN = ("extreme_reach", "breakup_distance")  # what takes a flight; the rest is a formula
+# Coordinates of an emulator, and what coarse drops in wide air need beyond cubic terms.
+COORDINATES = ("diameter", "speed", "breakup", "drop", "air", "wind", "frame")
+_DROP, _AIR = COORDINATES.index("drop"), COORDINATES.index("air")
+FURTHER = (*((_DROP,) * (4 - k) + (_AIR,) * k for k in range(5)), (_DROP,) * 5, (*(_DROP,) * 4, _AIR))
 CLEAR_BREAKUP = 210.0  # breakup length over diameter at which the exponent of the flight does nothing
 WIDE = 1.3  # spread of the runs of the first fit over that of the priors
 BLOWN_BACK = 0.05  # largest share of runs that an emulator leaves out
@@ -65,6 +69,17 @@ class Emulated:
             name: emulator.common_error(slice(len(self.thrown.of(name)))) for name, emulator in self.emulators.items()
         }
 
+    def share(self, scatter: float) -> float:
+        """Largest share of the common error in the standard error of the mean reach of a set-up.
+
+        Parameters
+        ----------
+        scatter : float
+            Of reach from throw to throw, as a share of it.
+        """
+        counts = {name: len(self.thrown.of(name)) for name in self.emulators}
+        return max(error * float(np.sqrt(counts[name])) / scatter for name, error in self.common_errors.items())
+
     @property
     def runs(self) -> int:
         """Simulated flights behind the emulators."""
@@ -73,7 +88,8 @@ class Emulated:
     def expected(self, values: Mapping[str, Array]) -> dict[str, Array]:
         """As `jetsim.throws.expected.expected`, without simulating."""
         draws, count = len(values[model.GAUGE]), len(self.thrown.setups)
-        found = {column: np.full((draws, count), np.nan) for column in expected.COMPARED}
+        # Draws lie side by side in memory, here and in what is computed from these: that is what takes the time.
+        found = {column: np.full((count, draws), np.nan).T for column in expected.COMPARED}
         for setup in self.test.setups:
             if setup.name not in self.emulators:
                 continue
@@ -82,9 +98,8 @@ class Emulated:
             left = self.leaves[setup.name]
             real = left.model.actual({name: column[:, None] for name, column in inputs.items()})
             exact = gauges(real, self.thrown.at_the_tip(real, at, values[model.GAUGE]))
-            logs = self.emulators[setup.name](left.coordinates(real, inputs, values))
-            distances = np.exp(logs).reshape(draws, len(FLOWN), len(at))
-            exact |= {name: distances[:, k] for k, name in enumerate(FLOWN)}
+            distances = np.exp(self.emulators[setup.name](left.coordinates(real, inputs, values)))
+            exact |= dict(zip(FLOWN, np.split(distances, len(FLOWN), axis=1), strict=True))
             for column, shown in expected.instruments_show(exact, values, self.thrown.day_factor(at, values)).items():
                 found[column][:, at] = shown
         return found
@@ -191,7 +206,7 @@ def values_of(test: FieldTest, scores: Array) -> dict[str, Array]:
     return {key: np.asarray(prior.distribution.ppf(ndtr(scores[:, k]))) for k, (key, prior) in enumerate(priors)}
 
 
-def emulate(test: FieldTest, thrown: Throws, scores: Array) -> Emulated:
+def emulate(test: FieldTest, thrown: Throws, scores: Array, further: Products = ()) -> Emulated:
     """Fit the emulators to all runs but the last `HELD_OUT`, which measure their error.
 
     Parameters
@@ -200,11 +215,13 @@ def emulate(test: FieldTest, thrown: Throws, scores: Array) -> Emulated:
     thrown : Throws
     scores : ndarray, shape (runs, unknowns)
         Normal scores of the unknowns: `wide_scores` or `near_scores`.
+    further : sequence of tuple of int
+        As for `jetsim.experiment.emulator.features`; `FURTHER` where the scores are near.
     """
     values = values_of(test, scores)
     emulators, leaves, flags = {}, {}, []
     for setup in (setup for setup in test.setups if thrown.of(setup.name).size):
-        emulators[setup.name], leaves[setup.name], own = _emulator(test, setup, thrown, values)
+        emulators[setup.name], leaves[setup.name], own = _emulator(test, setup, thrown, values, further)
         flags.append(own)
     middle = {name: np.array([np.median(value)]) for name, value in values.items()}
     shared = expected.shared_errors(test, thrown, middle)
@@ -212,7 +229,7 @@ def emulate(test: FieldTest, thrown: Throws, scores: Array) -> Emulated:
 
 
 def _emulator(
-    test: FieldTest, setup: SetUp, thrown: Throws, values: Mapping[str, Array]
+    test: FieldTest, setup: SetUp, thrown: Throws, values: Mapping[str, Array], further: Products
 ) -> tuple[Emulator, Leaving, NDArray[np.int16]]:
     """The emulator of a set-up's throws, its stream, and the validity of the flights behind it."""
     at = thrown.of(setup.name)
@@ -224,10 +241,10 @@ def _emulator(
     inputs = model.inputs_at(test, setup, values)
     real = left.model.actual({name: column[:, None] for name, column in inputs.items()})
     points = left.coordinates(real, inputs, values)
-    return _fitted(points, np.concatenate(found, axis=1)), left, results["validity"].values
+    return _fitted(points, np.concatenate(found, axis=1), further), left, results["validity"].values
 
 
-def _fitted(points: Array, results: Array) -> Emulator:
+def _fitted(points: Array, results: Array, further: Products) -> Emulator:
     """An emulator of logarithms. A few runs may be left out of it: mist that a head wind blows back has no logarithm.
 
     Such streams lie far from any that was thrown, so what the emulator says of them does not matter.
@@ -235,4 +252,4 @@ def _fitted(points: Array, results: Array) -> Emulator:
     sound = np.asarray((results > 0).all(axis=1))
     if sound.mean() < 1 - BLOWN_BACK:
         raise InputError("too many streams that the priors allow are blown back or cannot be simulated: narrow them")
-    return fit_emulator(points[sound], np.log(results[sound]), int(sound[-HELD_OUT:].sum()))
+    return fit_emulator(points[sound], np.log(results[sound]), int(sound[-HELD_OUT:].sum()), further)

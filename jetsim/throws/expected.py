@@ -187,14 +187,14 @@ def instruments_show(
     }
 
 
-def relative_scatter(test: FieldTest, column: str, shown: Array, values: Mapping[str, Array]) -> Array:
-    """Standard deviation of a reading by itself, as a share of it: the stream's own scatter and the instrument's error.
+def relative_variance(test: FieldTest, column: str, shown: Array, values: Mapping[str, Array]) -> Array:
+    """Variance of a reading by itself, as a share of its square: the stream's own scatter and the instrument's error.
 
     Shape (draws, throws); errors that all readings of a throw share come on top (`shared_errors`).
     """
     reading = test.instruments[COMPARED[column][1]] / shown
     own = np.asarray(values[SCATTERS[column]])[:, None] if column in SCATTERS else 0.0
-    return np.asarray(np.hypot(reading, own))
+    return np.asarray(reading * reading + own * own)
 
 
 def shared_errors(test: FieldTest, throws: Throws, values: Mapping[str, Array]) -> Array:
@@ -257,4 +257,4 @@ def scatter_of_throw(test: FieldTest, throws: Throws, shown: Mapping[str, Array]
     """Standard deviation of a reading from throw to throw by all causes, as a share of it; shape (draws, throws)."""
     middle = {name: np.array([np.median(value)]) for name, value in values.items()}
     shared = shared_errors(test, throws, middle)[:, list(COMPARED).index(column)]
-    return np.asarray(np.sqrt(relative_scatter(test, column, shown[column], values) ** 2 + (shared**2).sum(axis=0)))
+    return np.asarray(np.sqrt(relative_variance(test, column, shown[column], values) + (shared**2).sum(axis=0)))

@@ -131,7 +131,7 @@ def odds_plot(test: FieldTest, compared: Compared) -> Plot:
 
 def score_plot(test: FieldTest, posterior: Posterior, every: list[Learnt]) -> Plot:
     """Prior and posterior of every unknown on the scale of its prior."""
-    ends, called = np.quantile(posterior.flat, (0.05, 0.5, 0.95), axis=0), names.called(test)
+    ends, called = np.quantile(posterior.scores, (0.05, 0.5, 0.95), axis=0), names.called(test)
     rows = [
         Ranges(called[one.name], 0.0, -1.645, 1.645, second=(float(ends[1, k]), float(ends[0, k]), float(ends[2, k])))
         for k, one in enumerate(every)

@@ -323,7 +323,7 @@ def card(loaded: Loaded, system: UnitSystem) -> ReportCard:
     asked, draws = loaded.asked, loaded.draws
     return ReportCard(
         question=QUESTION,
-        method=f"{draws} draws of a scrambled Sobol' sample, the same for every elevation, pressure, change and "
+        method=f"{draws} draws of a Latin hypercube, the same for every elevation, pressure, change and "
         f"set-up; {CLASSES} classes of drops in each throw",
         runs=throws(loaded),
         seed=asked.question.seed,
