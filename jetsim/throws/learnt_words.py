@@ -68,6 +68,11 @@ def learnt_report(test: FieldTest, learning: Learning, after: Reading, following
     )  # fmt: skip
 
 
+def mean_of(learning: Learning) -> str:
+    """What the emulators' error is held against."""
+    return "mean reach" if learning.measured == "farthest_drops" else "mean breakup"
+
+
 def doubts(learning: Learning) -> list[str]:
     """What speaks against quoting the posterior."""
     found = [] if learning.posterior.converged else [f"The sampler has {learning.posterior.convergence}."]
@@ -75,7 +80,7 @@ def doubts(learning: Learning) -> list[str]:
         share = 100 * learning.emulator_share(learning.emulated)
         found.append(
             "The emulator's error is not small beside what the throws can tell (it is "
-            f"{share:.0f} % of the standard error of a set-up's mean reach): intervals are too narrow."
+            f"{share:.0f} % of the standard error of a set-up's {mean_of(learning)}): intervals are too narrow."
         )
     return found
 
@@ -241,7 +246,7 @@ def card(test: FieldTest, learning: Learning, after: Reading, system: UnitSystem
         more={"Emulator": "quadratic with pure cubes in logarithms; error "
               f"{100 * learning.emulated.error:.2g} % of the result on runs it never saw; refitted where the posterior "
               "is, so that what a set-up's throws share of it is "
-              f"{100 * learning.emulator_share(learning.emulated):.2g} % of the standard error of their mean reach "
+              f"{100 * learning.emulator_share(learning.emulated):.2g} % of the standard error of their {mean_of(learning)} "
               f"({100 * learning.emulator_share(learning.first):.2g} % before)",
               "Checked by": TESTED,
               "Breakup": "what an eye calls breakup is the model's breakup distance times observed_onset"},
