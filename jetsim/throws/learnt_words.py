@@ -246,8 +246,8 @@ def card(test: FieldTest, learning: Learning, after: Reading, system: UnitSystem
         more={"Emulator": "quadratic with pure cubes in logarithms; error "
               f"{100 * learning.emulated.error:.2g} % of the result on runs it never saw; refitted where the posterior "
               "is, so that what a set-up's throws share of it is "
-              f"{100 * learning.emulator_share(learning.emulated):.2g} % of the standard error of their {mean_of(learning)} "
-              f"({100 * learning.emulator_share(learning.first):.2g} % before)",
+              f"{100 * learning.emulator_share(learning.emulated):.2g} % of the standard error of their "
+              f"{mean_of(learning)} ({100 * learning.emulator_share(learning.first):.2g} % before)",
               "Checked by": TESTED,
               "Breakup": "what an eye calls breakup is the model's breakup distance times observed_onset"},
     )  # fmt: skip
