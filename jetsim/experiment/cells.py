@@ -110,7 +110,7 @@ def read_text(place: str, raw: Raw) -> Cell | Complaint:
     """A text on one line."""
     if raw.kind == "fault":
         return Complaint(f"{place}: {raw.text}")
-    return Cell(place, " ".join(raw.text.split()), np.nan)
+    return Cell(place, raw.shown, np.nan)
 
 
 def read_number(place: str, raw: Raw, form: Form) -> Cell | Complaint:
