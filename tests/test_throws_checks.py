@@ -99,6 +99,16 @@ def test_drops_beyond_a_flight_without_drag_and_breakup_near_its_end_do_not_fit(
         assert (column not in found) == fits
 
 
+def test_a_pump_pressure_that_cannot_give_the_target_is_named_where_nobody_read_the_nozzle(rules, tmp_path):
+    keep = [HEADER.index(name) for name in ("run_order", "setup", "pump_pressure_psi", "farthest_drops_ft")]
+    rows = [",".join(line.split(",")[n] for n in keep) for line in LINES[1:] if ",no," in line]
+    rows = [f"{n},{row.partition(',')[2]}" for n, row in enumerate(rows, 1)]
+    cells = rows[6].split(",")
+    rows[6] = f"{cells[0]},{cells[1]},100,{cells[3]}"
+    (line,) = told(rules, tmp_path, [HEADER[n] for n in keep], rows)
+    assert line.startswith("sheet.csv: row 8, column pump_pressure_psi = '100': does not fit the plan of set-up")
+
+
 def test_drag_free_range_is_that_of_a_thrown_ball(demo):
     """Stepped by hand, without drag, from the nozzle's height."""
     reach, time = Predictor.of(demo).drag_free("a", 345e3, np.nan, 30.0)

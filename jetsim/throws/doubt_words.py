@@ -84,7 +84,7 @@ def order_words(test: FieldTest, order: Order) -> list[str]:
     elif order.repeated:
         lines.append("Every block threw the set-ups in the same order: what the first throw of a block has of its own "
                      "cannot be told from its set-up.")  # fmt: skip
-    if not order.stated:
+    if len(test.setups) > 1 and not order.stated:
         lines.append("The sheet gives no order: throws are taken in the order of its rows, and nobody can say whether "
                      "it was random.")  # fmt: skip
     for found, one in ((order.days, "day"), (order.observers, "observer")):

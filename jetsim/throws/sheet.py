@@ -321,8 +321,8 @@ def _sheet_rules(rows: Sequence[Row], rules: SheetRules, own: bool) -> Iterable[
         if key in first:
             yield order.line(f"is used before ({first[key].place}); number every throw once")
         first.setdefault(key, order)
-    if own:
-        yield from _gaps([number for _, number in first])
+    for day in dict.fromkeys(day for day, _ in first) if own else ():
+        yield from _gaps([number for at, number in first if at == day])
     yield from _numbers_among_texts(rows)
     yield from _blocks_in_order(rows)
     for setup in rules.targets:
