@@ -7,13 +7,15 @@ import numpy as np
 import pytest
 
 from jetsim.equipment.questions import load_question
+from jetsim.report.document import Report, ReportCard
 from jetsim.throws import expected, model
 from jetsim.throws.columns import EVERY
 from jetsim.throws.conditions import ELEVATION_BY_EYE, believed_at_nozzle, throws_of
-from jetsim.throws.doubt_words import hint_words, order_words
+from jetsim.throws.doubt_words import POINTER, hint_words, order_words, with_doubts
 from jetsim.throws.gaps import gaps, unread
 from jetsim.throws.hints import beyond_the_pump, offsets_of, order_of, wind_twist
 from jetsim.throws.question import FieldTestQuestion, field_test, with_days
+from jetsim.throws.reading import overlay
 from jetsim.throws.sheet import ALONE, Sheet
 from studies.field_test import COMMANDS
 
@@ -197,3 +199,16 @@ def test_gauges_off_what_is_believed_are_told_with_both_shares(demo):
     reading = SimpleNamespace(sheet=sheet_of(demo, flow=0.08), thrown=right, overlays={"farthest_drops": still})
     assert set(beyond_the_pump(demo, reading.sheet)) == {"a", "c"}
     assert any("its pump gives 1,000 gpm at the most" in line for line in hint_words(demo, reading, "us"))
+
+
+def test_a_report_points_before_its_findings_at_what_was_not_read(demo):
+    """And says below them what stands for it; a full sheet changes nothing."""
+    card = ReportCard("?", "none", 0, 1, 0, "none", "none")
+    for changes, pointed in (({}, False), ({"wind_from": np.nan, "elevation": np.nan}, True)):
+        sheet = replace(sheet_of(demo, flow=0.012, texts={}, **changes), notices=("a notice",))
+        found = overlay(demo, sheet, model.drawn(demo, 16, 1), np.random.default_rng(1))
+        report = with_doubts(Report("t", ["lead"], [], card), demo, found, "us")
+        assert (POINTER in report.notices) == pointed
+        assert any("Elevation was not read of 12 throws" in line for line in report.further) == pointed
+        assert any("Wind direction was not read" in line for line in report.further) == pointed
+        assert report.further[-1] == "Of the sheet: a notice."
