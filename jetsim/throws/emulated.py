@@ -63,23 +63,24 @@ class Emulated:
         """Largest held-out error of a distance of a throw, as a share of it."""
         return max(emulator.error for emulator in self.emulators.values())
 
-    @property
-    def common_errors(self) -> dict[str, float]:
-        """Of each set-up, the error that the reach of all its throws shares, as a share of reach."""
-        return {
-            name: emulator.common_error(slice(len(self.thrown.of(name)))) for name, emulator in self.emulators.items()
-        }
+    def common_errors(self, flown: str = FLOWN[0]) -> dict[str, float]:
+        """Of each set-up, the error that a distance of all its throws shares, as a share of it."""
+        at, counts = FLOWN.index(flown), {name: len(self.thrown.of(name)) for name in self.emulators}
+        parts = {name: slice(at * count, (at + 1) * count) for name, count in counts.items()}
+        return {name: emulator.common_error(parts[name]) for name, emulator in self.emulators.items()}
 
-    def share(self, scatter: float) -> float:
-        """Largest share of the common error in the standard error of the mean reach of a set-up.
+    def share(self, scatter: float, flown: str = FLOWN[0]) -> float:
+        """Largest share of the common error in the standard error of the mean distance of a set-up.
 
         Parameters
         ----------
         scatter : float
-            Of reach from throw to throw, as a share of it.
+            Of that distance from throw to throw, as a share of it.
+        flown : str, optional
+            Which distance: reach, or breakup where no reach was read.
         """
         counts = {name: len(self.thrown.of(name)) for name in self.emulators}
-        return max(error * float(np.sqrt(counts[name])) / scatter for name, error in self.common_errors.items())
+        return max(error * float(np.sqrt(counts[name])) / scatter for name, error in self.common_errors(flown).items())
 
     @property
     def runs(self) -> int:

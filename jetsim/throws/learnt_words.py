@@ -69,6 +69,11 @@ def learnt_report(
     )  # fmt: skip
 
 
+def mean_of(learning: Learning) -> str:
+    """What the emulators' error is held against."""
+    return "mean reach" if learning.measured == "farthest_drops" else "mean breakup"
+
+
 def doubts(learning: Learning) -> list[str]:
     """What speaks against quoting the posterior."""
     found = [] if learning.posterior.converged else ["This calibration has not settled: do not quote its numbers."]
@@ -250,8 +255,8 @@ def card(test: FieldTest, learning: Learning, after: Reading, synthetic: int, sy
         more={"Emulator": "cubic in logarithms, with further powers of drops and air; error "
               f"{100 * learning.emulated.error:.2g} % of the result on runs it never saw; refitted where the posterior "
               "is, so that what a set-up's throws share of it is "
-              f"{100 * learning.emulator_share(learning.emulated):.2g} % of the standard error of their mean reach "
-              f"({100 * learning.emulator_share(learning.first):.2g} % before)",
+              f"{100 * learning.emulator_share(learning.emulated):.2g} % of the standard error of their "
+              f"{mean_of(learning)} ({100 * learning.emulator_share(learning.first):.2g} % before)",
               "Checked by": checked(synthetic),
               "Breakup": "what an eye calls breakup is the model's breakup distance times observed_onset"},
     )  # fmt: skip
