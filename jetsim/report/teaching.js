@@ -170,9 +170,11 @@
     const set = setup.lined ? where.pressure : NaN;
     believed.pump_pressure = [setup.lined ? aimed : NaN];
     delivered.pump_pressure = [set];
-    const told = weak(setup, tables, where, delivered, notices);
+    const under = setup.lined && needed(tables, where, 0)[0] > where.pressure;
+    const told = weak(setup, tables, under, delivered, notices);
     if (told) beyond(setup, delivered, set, notices);
-    return { setup, at: where, tables, believed, delivered, wrong: Boolean(wrong), told, notices };
+    const thoughtTold = believed.nozzle_pressure[0] >= D.least * (1 - 1e-6);
+    return { setup, thoughtTold, at: where, tables, believed, delivered, wrong: Boolean(wrong), told, under, notices };
   }
 
   // The pressure that the operator aims at: for the target, or as the slider says, within what the pump can give.
@@ -207,10 +209,9 @@
   }
 
   // Whether a stream is told at all; why not, where it is not.
-  function weak(setup, tables, at, delivered, notices) {
+  function weak(setup, tables, under, delivered, notices) {
     const middle = delivered.nozzle_pressure[0], least = D.least, low = tables.axes[0].nodes[0];
     if (middle >= least * (1 - 1e-6)) return true;
-    const under = setup.lined && needed(tables, at, 0)[0] > at.pressure;
     const gets = under ? `Less than ${shown("nozzle", low)} reaches` : `Only ${shown("nozzle", middle)} reaches`;
     notices.push(`${gets} the nozzle${setup.lined ? " over this hose and rise" : ""}: below ${shown("nozzle", least)} ` +
       "this page tells no stream.");
@@ -250,7 +251,7 @@
   // Whether a number of a lane is told: none of a stream that is too weak, no good stream where none is left.
   function isTold(lane, name, found) {
     if (name === "pump_pressure") return lane.setup.lined;
-    if (name === "nozzle_pressure") return true;
+    if (["nozzle_pressure", "flow_rate", "reaction_force", "crew_force"].includes(name)) return !lane.under;
     if (!lane.told) return false;
     return name !== "effective_reach" || found.effective_reach[0] >= D.told * found.extreme_reach[0];
   }
@@ -294,7 +295,7 @@
       one.textContent = text;
       return one;
     };
-    const before = isTold({ ...lane, told: true }, name, lane.believed) ? lane.believed[name][0] : NaN;
+    const before = isTold({ ...lane, told: lane.thoughtTold, under: false }, name, lane.believed) ? lane.believed[name][0] : NaN;
     cell("was", isFinite(before) ? number(before * unit(kind).one) : "–");
     const none = name === "effective_reach" && lane.told && !told;
     const main = cell("is", none ? "none left" : isFinite(middle) ? shown(kind, middle) : "–");
@@ -588,8 +589,7 @@
     for (const lane of lanes) {
       lane.shape = lane.told ? shapeOf(lane, lane.delivered, lane.at, lane.tables) : null;
       const own = { ...lane.at, pressure: lane.setup.lined ? lane.believed.pump_pressure[0] : lane.at.pressure, kinked: false };
-      const enough = lane.believed.nozzle_pressure[0] >= D.least * (1 - 1e-6);
-      lane.thought = lane.wrong && enough ? shapeOf(lane, lane.believed, own, lane.setup.tables) : null;
+      lane.thought = lane.wrong && lane.thoughtTold ? shapeOf(lane, lane.believed, own, lane.setup.tables) : null;
     }
     const boxes = [0, 1].map((n) => el(`lane${n}`));
     boxes.forEach((box, n) => (box.hidden = n >= lanes.length));
