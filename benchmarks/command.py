@@ -3,8 +3,16 @@
 import os
 import sys
 from collections.abc import Callable
+from pathlib import Path
 
 from jetsim.errors import InputError
+
+ROOT = Path(__file__).resolve().parents[1]
+
+
+def environment() -> dict[str, str]:
+    """Of processes that can import what a benchmark can."""
+    return {**os.environ, "PYTHONPATH": os.pathsep.join((str(ROOT), os.environ.get("PYTHONPATH", "")))}
 
 
 def run(main: Callable[[], int]) -> int:

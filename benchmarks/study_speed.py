@@ -34,6 +34,7 @@ from jetsim.experiment.ranking import rank
 from jetsim.experiment.sensitivity import convergence, sobol_indices
 from jetsim.experiment.space import ParameterSpace
 from jetsim.jet.drag import FlightConstants
+from jetsim.processors import processors
 from jetsim.rankings import question, words
 from jetsim.rankings import runs as ranked
 from jetsim.rankings.question import Case
@@ -41,7 +42,7 @@ from jetsim.report.document import Report, render
 from jetsim.report.provenance import Record, source_commit, write_manifest
 from jetsim.simulation import StreamModel, start_of
 from jetsim.stream import Stream
-from jetsim.study import MOST_WORKERS, Options, available_processors
+from jetsim.study import MOST_WORKERS, Options
 from studies import rank_controls
 from tests import reference_flight
 
@@ -109,7 +110,7 @@ class Stages:
 
 def case_of(options: Options) -> Case:
     """A whole space of ten inputs that share no causes, with six outputs."""
-    case = question.load(options.inputs, quick=options.quick).cases[0]
+    case = question.load(options.inputs, quick=options.quick).streams[0]
     alone = tuple(replace(parameter, loadings={}, group=None) for parameter in case.space.parameters)
     size = FEW_BASE_SAMPLES if options.quick else BASE_SAMPLES
     space = replace(case.space, parameters=alone, latents=(), outputs=OUTPUTS, base_samples=size)
@@ -248,7 +249,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--quick", action="store_true", help="few runs, to see that it works: no measure of anything")
-    parser.add_argument("--workers", type=int, default=available_processors(), help="threads (default: all)")
+    parser.add_argument("--workers", type=int, default=min(processors(), MOST_WORKERS), help="threads (default: all)")
     parsed = parser.parse_args(arguments)
     if not 1 <= parsed.workers <= MOST_WORKERS:
         raise InputError(f"--workers = {parsed.workers}: must be a whole number from 1 to {MOST_WORKERS} threads")

@@ -23,6 +23,7 @@ _LATER = {
     "ParameterSpace": "jetsim.experiment.space",
     "evaluate": "jetsim.experiment.ensemble",
     "grid_design": "jetsim.experiment.ensemble",
+    "indices_by_replicate": "jetsim.experiment.replicates",
     "plain_design": "jetsim.experiment.ensemble",
     "rank": "jetsim.experiment.ranking",
     "sobol_design": "jetsim.experiment.ensemble",

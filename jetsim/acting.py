@@ -10,6 +10,8 @@ from numpy.typing import NDArray
 from jetsim.errors import InputError
 
 Results = Mapping[str, NDArray[Any]]
+Columns = Mapping[str, NDArray[Any]]
+Model = Callable[[xr.Dataset], xr.Dataset]
 
 # Where a result was computed from, which is no result.
 _FLAGS = {"validity"}
@@ -27,9 +29,7 @@ _OF_VALVE = ("valve_", "turbulence_constants.")
 _OF_CORRELATION = (*_OF_VALVE, "breakup_constants.", "clear_turbulence_intensity", "breakup_model")
 
 
-def unread_inputs(
-    model: Callable[[xr.Dataset], xr.Dataset], samples: xr.Dataset, fixed: Mapping[str, Any]
-) -> dict[str, str]:
+def unread_inputs(model: Model, samples: xr.Dataset, fixed: Mapping[str, Any]) -> dict[str, str]:
     """Inputs that vary and move no result, each with the reason in words.
 
     Each input in turn takes the values of other runs while all else stands still. An input that then moves no result of
@@ -54,24 +54,31 @@ def unread_inputs(
     InputError
         The model refuses the samples themselves.
     """
-    first = _split(model(samples), 1)[0]
     columns = {str(name): column.values for name, column in samples.data_vars.items()}
-    moved = [samples.assign({name: ("sample", np.roll(column, 1))}) for name, column in columns.items()]
-    found = zip(columns, _results(model, moved), strict=True)
-    idle = [name for name, results in found if results is not None and not _differ(results, first)]
+    first, *found = _results(model, columns, [None, *columns])
+    assert first is not None
+    pairs = zip(columns, found, strict=True)
+    idle = [name for name, results in pairs if results is not None and not _differ(results, first)]
     return {name: reason(name, {**columns, **fixed}) for name in idle}
 
 
-def _results(model: Callable[[xr.Dataset], xr.Dataset], samples: Sequence[xr.Dataset]) -> list[Results | None]:
-    """Results of samples of one size, computed at once where that can be; None for one that the model refuses.
+def _results(model: Model, columns: Columns, moved: Sequence[str | None]) -> list[Results | None]:
+    """Results with each of some inputs moved (None: with nothing moved), computed at once where that can be.
 
-    It refuses a sample in which a rule ties the moved input to another one: then the input is read.
+    None where the model refuses a moved input because a rule ties it to another one: then the input is read.
     """
     try:
-        together = model(xr.concat(samples, "sample"))
+        return [*_split(model(_moved(columns, moved)), len(moved))]
     except InputError:
-        return [None] if len(samples) == 1 else [part for one in samples for part in _results(model, [one])]
-    return [*_split(together, len(samples))]
+        if moved == [None]:
+            raise
+        return [None] if len(moved) == 1 else [part for name in moved for part in _results(model, columns, [name])]
+
+
+def _moved(columns: Columns, moved: Sequence[str | None]) -> xr.Dataset:
+    """The samples once for each of `moved`, that input taking the values of other runs."""
+    each = {name: [np.roll(column, 1) if name == one else column for one in moved] for name, column in columns.items()}
+    return xr.Dataset({name: ("sample", np.concatenate(parts)) for name, parts in each.items()})
 
 
 def _split(results: xr.Dataset, parts: int) -> list[Results]:

@@ -14,9 +14,8 @@ from numpy.typing import NDArray
 from jetsim.experiment import parameters
 from jetsim.experiment.space import Parameter, ParameterSpace
 from jetsim.flags import VALIDITY
-from jetsim.flags import outside_sentence as outside_sentence
-from jetsim.quantities import QUANTITIES, quantity
-from jetsim.report import display
+from jetsim.quantities import QUANTITIES, UnitSystem
+from jetsim.report import display, glossary
 from jetsim.report.document import InputLine, ValidityCount
 from jetsim.report.figures import NOTHING, ROLE_WORDS, ControlEffect
 from jetsim.report.tables import Column, Table
@@ -29,12 +28,12 @@ _MOST_LEADERS = 3
 
 
 def output_words(name: str) -> str:
-    """An output in words."""
-    return display.short_label(name) if name in QUANTITIES else name.replace("_", " ")
+    """An output as the trade calls it."""
+    return glossary.trade(name) if name in QUANTITIES else name.replace("_", " ")
 
 
 def labels_of(space: ParameterSpace) -> dict[str, str]:
-    """What each column of a design is called; own parts of tied inputs are marked."""
+    """Technical name of each column of a design; own parts of tied inputs are marked."""
     tied = {parameter.name for parameter in space.parameters if parameter.loadings}
     words = {}
     for column in space.column_details:
@@ -44,7 +43,12 @@ def labels_of(space: ParameterSpace) -> dict[str, str]:
 
 
 def whole_labels(space: ParameterSpace) -> dict[str, str]:
-    """What each input is called as a whole."""
+    """What the trade calls each input, as a whole."""
+    return {name: glossary.trade(name) if name in QUANTITIES else name for name in space.names}
+
+
+def technical_labels(space: ParameterSpace) -> dict[str, str]:
+    """What the methods and the fine tables call each input, as a whole."""
     return {parameter.name: parameter.long_name.partition(" (")[0] for parameter in space.parameters}
 
 
@@ -89,11 +93,28 @@ def leaders_title(indices: xr.Dataset, ranking: xr.Dataset, output: str, labels:
     return f"{output_words(output).capitalize()} is moved most by {' and '.join(labels.get(n, n) for n in first)}{tie}"
 
 
+def leading_sentence(
+    indices: xr.Dataset, ranking: xr.Dataset, output: str, labels: Mapping[str, str], index: str = "ST"
+) -> str:
+    """What a result depends on most, for a lead: one share with its interval; ties are called ties."""
+    heading = output_words(output).capitalize()
+    if indices[index].sel(output=output).isnull().any():
+        return f"{heading}: no ranking ({indices['reason'].sel(output=output).item()})."
+    first, _ = leaders(indices, ranking, output, index)
+    if len(first) > _MOST_LEADERS:
+        return f"{heading}: too few runs to say what it depends on most."
+    tie = ", a tie that the runs cannot settle; the first makes" if len(first) > 1 else ", which makes"
+    at = indices.sel(output=output, parameter=first[0])
+    low, middle, high = (round(100 * float(at[f"{index}{end}"])) for end in ("_low", "", "_high"))
+    named = " and ".join(labels.get(name, name) for name in first)
+    return f"{heading} depends most on {named}{tie} {middle} % of the differences between throws ({low} to {high})."
+
+
 def leaders_sentence(
     indices: xr.Dataset, ranking: xr.Dataset, output: str, labels: Mapping[str, str], index: str = "ST"
 ) -> str:
     """What moves an output most, with shares (total ones by default) and intervals; ties are called ties."""
-    heading = display.heading(output) if output in QUANTITIES else output_words(output).capitalize()
+    heading = output_words(output).capitalize()
     if indices[index].sel(output=output).isnull().any():
         return f"{heading}: no ranking ({indices['reason'].sel(output=output).item()})."
     first, rest = leaders(indices, ranking, output, index)
@@ -202,7 +223,7 @@ def control_effect(
         [float(np.quantile(values[b], 0.1)) for b in bins],
         [float(np.quantile(values[b], 0.9)) for b in bins],
         details.role,
-        display.short_label(name),
+        glossary.trade(column) if column in QUANTITIES else display.short_label(name),
     )
 
 
@@ -245,20 +266,27 @@ def by_total(indices: xr.Dataset, output: str, index: str = "ST") -> list[str]:
     return [str(n) for n in indices["parameter"].values[np.argsort(-totals, kind="stable")]]
 
 
-def input_lines(space: ParameterSpace) -> list[InputLine]:
-    """Each input with its distribution and what that rests on."""
-    lines = [InputLine(c.long_name, "standard normal score, shared", c.role, c.basis, c.source) for c in space.latents]
-    for p in space.parameters:
-        shared = "".join(f"; tied to {name.replace('_', ' ')} by {weight:+g}" for name, weight in p.loadings.items())
-        words = p.distribution.describe(p.unit) + shared
-        lines.append(InputLine(quantity(p.name).long_name, words, p.role, p.basis, p.source))
-    return lines
+def space_lines(space: ParameterSpace, system: UnitSystem) -> list[InputLine]:
+    """Each input of a space, shared causes first, with its distribution and what that rests on."""
+    shared = [InputLine(c.long_name, "standard normal score, shared", c.role, c.basis, c.source) for c in space.latents]
+    return [*shared, *input_lines({p.long_name: p for p in space.parameters}, system)]
 
 
-def fixed_words(space: ParameterSpace) -> dict[str, str]:
+def input_lines(inputs: Mapping[str, Parameter], system: UnitSystem) -> list[InputLine]:
+    """Each input, by its label, with its distribution in the edition's units and what that rests on."""
+    return [InputLine(words, _distribution(p, system), p.role, p.basis, p.source) for words, p in inputs.items()]
+
+
+def _distribution(parameter: Parameter, system: UnitSystem) -> str:
+    ties = (f"; tied to {name.replace('_', ' ')} by {weight:+.2g}" for name, weight in parameter.loadings.items())
+    unit = display.unit_label(parameter.name, system) if parameter.name in QUANTITIES else ""
+    return parameter.distribution.describe(unit or "1") + "".join(ties)
+
+
+def fixed_words(space: ParameterSpace, system: UnitSystem) -> dict[str, str]:
     """Inputs that do not vary, in words."""
     return {
-        display.label(name): value if isinstance(value, str) else display.both(name, value, space.units)
+        display.label(name): value if isinstance(value, str) else display.value(name, value, system)
         for name, value in space.fixed.items()
     }
 

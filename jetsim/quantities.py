@@ -235,6 +235,7 @@ _TRIAL = tuple(
         ("gauge_error", "error of the pressure gauge (share)", -0.5, 0.5),
         ("meter_error", "error of the flowmeter (share)", -0.5, 0.5),
         ("wind_error", "wind round the stream over the wind as read (ln)", -1.5, 1.5),
+        ("day_effect", "what a day does to the reach of all its throws (logarithm)", -0.5, 0.5),
         ("style_spread", "spread of shutoffs of one style (standard deviation of ln F)", 0.0, 2.0),
         ("reach_scatter", "scatter of reach from throw to throw (standard deviation of ln)", 0.0, 1.0),
         ("breakup_scatter", "scatter of seen breakup from throw to throw (standard deviation of ln)", 0.0, 2.0),

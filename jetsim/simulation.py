@@ -5,7 +5,6 @@ so memory stays flat however many cases there are and results do not depend on t
 """
 
 import math
-import os
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -34,6 +33,7 @@ from jetsim.jet.laws import law_named
 from jetsim.jet.laws.law import Law
 from jetsim.jet.trajectory import trace
 from jetsim.jet.turbulence import Valve, valve_factor
+from jetsim.processors import processors
 from jetsim.quantities import Quantity, quantity, register_quantity
 from jetsim.stream import Stream, group, labelled
 
@@ -63,11 +63,11 @@ def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> 
         SI, with ``units`` and ``long_name`` on each variable: `flow_rate`, `exit_speed`, `reaction_force`,
         `exit_turbulence_intensity`, `weber_number`, `breakup_length`, `breakup_distance`, `extreme_reach`,
         `lateral_drift`, `apex_height`, `apex_distance`, `flight_time`, `effective_reach` (its criterion is named in
-        its attributes; NaN under drag laws without spray), `outcome` and `validity`; and
-        `delivered_fraction` where the stream names a `delivery_distance`, and its `further_results`. Scalars give 0-d
-        results. Nothing is clamped: `extreme_reach` is NaN where `outcome` says that the stream never reaches the
-        target height or that the drag law cannot follow it to its end, and `validity` flags every case outside the
-        range of a fit.
+        its attributes; NaN under drag laws without spray), `outcome` and `validity`; `delivered_fraction` where the
+        stream names a `delivery_distance`, and its `further_results`. The fields of the stream stand beside them as
+        coordinates. Scalars give 0-d results. Nothing is clamped: `extreme_reach` is NaN where `outcome` says that the
+        stream never reaches the target height or that the drag law cannot follow it to its end, and `validity` flags
+        every case outside the range of a fit.
 
     Examples
     --------
@@ -75,7 +75,8 @@ def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> 
     >>> round(float(result.exit_speed), 2)
     25.62
     """
-    template, columns = _columns(stream.values())
+    given = stream.values()
+    template, columns = _columns(given)
     size = int(np.prod(list(template.sizes.values()), dtype=int))
     chunk = max(LEAST_CHUNK, math.ceil(size / (2 * math.ceil(size / (2 * CHUNK))))) if size else 1
     starts = range(0, size, chunk)
@@ -88,7 +89,7 @@ def simulate(stream: Stream, path: bool = False, workers: int | None = None) -> 
             results[name][..., part] = value
 
     _for_each(run, starts, workers)
-    data = _dataset(results, template)
+    data = _dataset(results, template).assign_coords(_inputs(given, template))
     criteria = sorted(set(np.ravel(np.asarray(stream.reach_criterion)).astype(str)))
     data["effective_reach"].attrs["criterion"] = "; ".join(
         f"{name}: {reach_criterion(name).words}" for name in criteria
@@ -200,13 +201,8 @@ def start_of(stream: Stream) -> Start:
     return Start(jet, launch, constants, exit_["flow_rate"], law_named(names["drag_model"]))
 
 
-def _processors() -> int:
-    """Processors this process may use; not every system tells which those are."""
-    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
-
-
 def _for_each(run: Callable[[int], None], starts: range, workers: int | None) -> None:
-    threads = min(len(starts), workers or _processors())
+    threads = min(len(starts), workers or processors())
     if threads <= 1:
         for start in starts:
             run(start)
@@ -222,14 +218,11 @@ def _columns(values: Mapping[str, Any]) -> tuple[xr.DataArray, Callable[[slice],
     Fields are broadcast as views and copied chunk by chunk, so a scalar never fills an array of all cases.
     """
     arrays = {name: labelled(value) for name, value in values.items()}
-    widest = xr.broadcast(*(xr.DataArray(np.broadcast_to(False, a.shape), a.coords, a.dims) for a in arrays.values()))
+    # Without labels one array of a shape stands for all: laying forty side by side takes longer than a short flight.
+    kinds = {(a.dims, a.shape) if not a.coords else name: a for name, a in arrays.items()}
+    widest = xr.broadcast(*(xr.DataArray(np.broadcast_to(False, a.shape), a.coords, a.dims) for a in kinds.values()))
     template = widest[0]
-    views = {
-        name: np.broadcast_to(array.broadcast_like(template).transpose(*template.dims).values, template.shape)
-        if array.ndim
-        else array.values
-        for name, array in arrays.items()
-    }
+    views = {name: _laid_out(array, template) for name, array in arrays.items()}
 
     def columns(part: slice) -> dict[str, NDArray[Any]]:
         count = part.stop - part.start
@@ -237,6 +230,14 @@ def _columns(values: Mapping[str, Any]) -> tuple[xr.DataArray, Callable[[slice],
         return {name: view[index] if view.ndim else np.full(count, view[()]) for name, view in views.items()}
 
     return template, columns
+
+
+def _laid_out(array: xr.DataArray, template: xr.DataArray) -> NDArray[Any]:
+    """The values in the template's dimensions, as a view; a scalar stays one."""
+    if not array.ndim or (array.dims, array.shape) == (template.dims, template.shape):
+        return array.values
+    like = array.broadcast_like(template).transpose(*template.dims).values
+    return np.broadcast_to(like, template.shape)
 
 
 def _simulate_mixed(columns: Values, names: Sequence[str]) -> dict[str, NDArray[Any]]:
@@ -401,6 +402,13 @@ def _dataset(results: Values, template: xr.DataArray) -> xr.Dataset:
     return data
 
 
+def _inputs(given: Mapping[str, Any], template: xr.DataArray) -> dict[str, xr.Variable]:
+    """The stream's fields as coordinates of its results; one that is a dimension of its own is there already."""
+    taken = {*template.coords, "breakup_length"}  # measured or not, the result tells it
+    arrays = {name: labelled(value) for name, value in given.items() if name not in taken}
+    return {name: xr.Variable(array.dims, array.values, _attributes(name)) for name, array in arrays.items()}
+
+
 def _attributes(name: str) -> dict[str, Any]:
     if name == "outcome":
         return flag_attributes("outcome of the flight", "flag_values", OUTCOMES, np.int8)
@@ -453,5 +461,5 @@ class StreamModel:
         varying = {str(name): samples[name].variable for name in samples.data_vars}
         columns = {name: xr.DataArray(variable.values, dims=variable.dims) for name, variable in varying.items()}
         fields = {**self.fixed, **columns, **sparing(self.outputs)}
-        result = simulate(Stream.from_values(fields), workers=1)
+        result = simulate(Stream.from_values(fields), workers=1).reset_coords(drop=True)  # the sample holds the inputs
         return result[[*self.outputs, "outcome", "validity"]] if self.outputs else result

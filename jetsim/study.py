@@ -11,7 +11,7 @@ import textwrap
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -20,17 +20,30 @@ from typing import Any, Generic, NoReturn, TypeVar
 
 import xarray as xr
 
+from jetsim import kept
+from jetsim.cluster import cluster
 from jetsim.errors import InputError, InputFileError
+from jetsim.kept import Ledger
+from jetsim.processors import processors
 from jetsim.quantities import UnitSystem
 from jetsim.report import cautions
 from jetsim.report.document import Report, render
 from jetsim.report.figures import Plot
 from jetsim.report.folder import StudyFolder
 from jetsim.report.paper import white_paper
-from jetsim.report.provenance import Record, sha256, source_commit, timestamp, versions, write_manifest
+from jetsim.report.provenance import (
+    Record,
+    package_digest,
+    sha256,
+    source_commit,
+    timestamp,
+    versions,
+    write_manifest,
+)
 from jetsim.report.tables import Table, check_name
 
 MOST_WORKERS = 256
+AGAIN = "the same command starts again"
 QUICK_NOTICE = "Quick look with few runs: good for trying things out, too coarse to quote."
 P = TypeVar("P")
 
@@ -44,6 +57,10 @@ class Options:
     inputs, output : Path
         Study file, and folder of the results.
     quick, dry_run, overwrite : bool
+    cluster : str or None
+        ``"local"``, or the address of a scheduler; None: threads of this process.
+    resume : bool
+        Take up the finished pieces of a run that was interrupted.
     paper : bool or None
         Write the white paper too; None: in a full run only.
     units : {"us", "si"} or None
@@ -64,6 +81,8 @@ class Options:
     workers: int = 1
     dry_run: bool = False
     overwrite: bool = False
+    resume: bool = False
+    cluster: str | None = None
     department: Path | None = None
     setups: tuple[str, ...] | None = None
     paper: bool | None = None
@@ -79,17 +98,24 @@ class Options:
         return self.units or of_study_file
 
     @contextmanager
-    def executor(self) -> Iterator[ThreadPoolExecutor | None]:
-        """Threads for `evaluate` (numpy releases the lock), or None for a single worker.
+    def executor(self) -> Iterator[Executor | None]:
+        """Threads for `evaluate` (numpy releases the lock), a cluster where one is asked for, or None for one worker.
 
         On an error or Ctrl-C the waiting chunks are dropped instead of computed.
         """
+        if self.cluster is not None:
+            with cluster(self.cluster, self.workers) as far:
+                yield far
+            return
         if self.workers == 1:
             yield None
             return
         pool = ThreadPoolExecutor(self.workers)
         try:
             yield pool
+        except BaseException:
+            kept.stop()
+            raise
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
 
@@ -112,6 +138,8 @@ class Findings:
         Further text files (UTF-8): file name with its ending to content.
     files : mapping of str to bytes
         Further files as they are, such as a book of pages: file name with its ending to content.
+    following : str
+        A command to run next, as it can be run; printed on a line of its own.
     """
 
     report: Report
@@ -121,6 +149,7 @@ class Findings:
     data_files: Sequence[Path] = ()
     texts: Mapping[str, str] = field(default_factory=dict)
     files: Mapping[str, bytes] = field(default_factory=dict)
+    following: str = ""
 
 
 @dataclass(frozen=True)
@@ -226,21 +255,18 @@ def _add_options(parser: argparse.ArgumentParser, study: Study[Any]) -> None:
         help=f"folder of the results (default: results/{study.name})")  # fmt: skip
     add("--quick", action="store_true", help="few runs, figures as png only, to try things out")
     add("--units", choices=("us", "si"), help="units shown first (default: as the study file says)")
-    add("--workers", type=_workers, metavar="N", default=available_processors(), help="threads (default: all)")
+    add("--workers", type=_workers, metavar="N", default=min(processors(), MOST_WORKERS), help="threads (default: all)")
+    add(
+        "--cluster", metavar="local|ADDRESS", help="compute on a dask cluster instead: N processes here, or a scheduler"
+    )
     add("--dry-run", action="store_true", help="say what would be run and write nothing")
     add("--overwrite", action="store_true",
         help="replace a folder that holds something else; files that no study wrote are kept beside it")  # fmt: skip
+    add("--resume", action="store_true", help="go on with a run that was interrupted: what it had finished was kept")
     add("--paper", action=argparse.BooleanOptionalAction,
         help="write white_paper.docx (default: yes, but not with --quick)")  # fmt: skip
     if study.add_options is not None:
         study.add_options(parser)
-
-
-def available_processors() -> int:
-    """Processors this process may use."""
-    if hasattr(os, "sched_getaffinity"):
-        return min(len(os.sched_getaffinity(0)), MOST_WORKERS)
-    return min(os.cpu_count() or 1, MOST_WORKERS)
 
 
 def _names(text: str) -> tuple[str, ...]:
@@ -273,15 +299,17 @@ def _terminate(_signal: int, _frame: FrameType | None) -> NoReturn:
 
 @contextmanager
 def _ending_cleanly() -> Iterator[None]:
-    """Let a termination signal unwind like Ctrl-C, so that nothing half-written stays behind."""
+    """Let Ctrl-C and a termination signal unwind, so that nothing half-written stays behind."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return
-    before = signal.signal(signal.SIGTERM, _terminate)
+    wanted = {signal.SIGINT: signal.default_int_handler, signal.SIGTERM: _terminate}
+    before = {sign: signal.signal(sign, handler) for sign, handler in wanted.items()}
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for sign, handler in before.items():
+            signal.signal(sign, handler)
 
 
 def _guarded(start: Callable[[], None]) -> int:
@@ -301,11 +329,12 @@ def _guarded(start: Callable[[], None]) -> int:
         return 0
     except OSError as error:
         place = f": {error.filename}" if error.filename else ""
-        return _complain(f"error: {error.strerror or error}{place}", 2)
-    except KeyboardInterrupt:
-        return _complain("interrupted: no half-written results were left", 130)
-    except _Terminated:
-        return _complain("terminated: no half-written results were left", 143)
+        notes = "".join(f"; {note}" for note in getattr(error, "__notes__", ()))
+        return _complain(f"error: {error.strerror or error}{place}{notes}", 2)
+    except KeyboardInterrupt as stop:
+        return _complain(f"interrupted: no half-written results were left; {stop or AGAIN}", 130)
+    except _Terminated as stop:
+        return _complain(f"terminated: no half-written results were left; {stop or AGAIN}", 143)
     except SystemExit as ended:  # --help
         return int(ended.code or 0)
     return 0
@@ -327,8 +356,17 @@ def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
     needed = (study.script, Path(__file__), *read)
     folder = StudyFolder(options.output, study.name, options.inputs, options.overwrite, needed)
     folder.check()
-    print(f"{plan}\nWorkers: {options.workers}", file=sys.stderr)
-    clock = _Clock(timestamp(), time.perf_counter())
+    with _held(study, options, loaded, folder) as ledger:
+        folder.clear()
+        taken = f"Taken up: {ledger.taken} finished pieces\n" if options.resume else ""
+        print(f"{plan}\n{taken}Workers: {options.workers}", file=sys.stderr)
+        clock = _Clock(timestamp(), time.perf_counter())
+        finished = _written(study, options, loaded, folder, clock)
+    _tell(finished, options, clock.seconds())
+
+
+def _written(study: Study[P], options: Options, loaded: P, folder: StudyFolder, clock: "_Clock") -> Findings:
+    """Compute, write the folder, and give the findings as they were written."""
     digest = sha256(options.inputs)
     findings = study.compute(loaded, options)
     record = _record(study, options, findings, folder, digest)
@@ -336,7 +374,40 @@ def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
     with folder.writing() as place:
         _write(place, finished, options)
         write_manifest(replace(record, started=clock.started, wall_time=clock.seconds()), place)
-    _tell(finished.report, options, clock.seconds())
+    return finished
+
+
+@contextmanager
+def _held(study: Study[P], options: Options, loaded: P, folder: StudyFolder) -> Iterator[Ledger]:
+    """Hold the folder against other runs, and keep finished pieces beside it until its results are whole."""
+    identity = {
+        "study": study.name,
+        "study file": sha256(options.inputs),
+        "size": "quick" if options.quick else "full",
+        "version": f"{package_digest(Path(__file__).parent)} {sha256(study.script)} {versions()}",
+    }
+    ledger = Ledger(folder.unfinished, identity, options.resume)
+    done = False
+    try:
+        with kept.keeping(ledger):
+            yield ledger
+        done = True
+    except (KeyboardInterrupt, _Terminated) as stop:
+        raise type(stop)(_how_to_go_on(ledger)) from None
+    except OSError as error:
+        error.add_note(_how_to_go_on(ledger))
+        raise
+    except InputError:
+        done = True
+        raise
+    finally:
+        ledger.close(remove=done)
+
+
+def _how_to_go_on(ledger: Ledger) -> str:
+    if not ledger.count:
+        return AGAIN
+    return f"finished pieces are kept ({ledger.count}): the same command with --resume goes on"
 
 
 @dataclass(frozen=True)
@@ -412,13 +483,15 @@ def _write(place: Path, findings: Findings, options: Options) -> None:
     encoded = {name: text.encode("utf-8") for name, text in findings.texts.items()}
     for name, content in {**encoded, **findings.files}.items():
         (place / name).write_bytes(content)
-    (place / "report.html").write_bytes(render(findings.report).encode("utf-8"))
+    (place / "report.html").write_bytes(render(findings.report, options.quick).encode("utf-8"))
     if options.writes_paper:
         (place / "white_paper.docx").write_bytes(white_paper(findings.report))
 
 
-def _tell(report: Report, options: Options, seconds: float) -> None:
+def _tell(findings: Findings, options: Options, seconds: float) -> None:
     """Print the findings, where the report is, and the cautions as the last lines."""
+    report = findings.report
     lines = [textwrap.fill(sentence, 88) for sentence in (*report.notices, *report.lead)]
     lines += ["", f"Report: {options.output / 'report.html'} ({report.card.runs:,} runs, {seconds:.1f} s)", ""]
+    lines += [f"Next: {findings.following}", ""] if findings.following else []
     print("\n".join((*lines, cautions.printed())), flush=True)

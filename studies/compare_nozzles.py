@@ -4,13 +4,18 @@ Run ``python studies/compare_nozzles.py``; after a test add ``--department`` wit
 ``field_test.py calibrate`` wrote.
 """
 
+import signal
 import sys
 from dataclasses import replace
 from pathlib import Path
 
+if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
+
 from jetsim.equipment.questions import load_question
 from jetsim.study import Findings, Options, Study, run
-from jetsim.throws import comparing
+from jetsim.throws.compare_words import comparison_report
+from jetsim.throws.comparing import compare
 from jetsim.throws.question import CompareQuestion, FieldTest, field_test, setups_of
 
 
@@ -31,7 +36,7 @@ def plan(test: FieldTest, options: Options) -> str:
 
 def compute(test: FieldTest, options: Options) -> Findings:
     """Compare and write it up."""
-    report = comparing.comparison_report(test, comparing.compare(test), options.system(test.units))
+    report = comparison_report(test, compare(test), options.system(test.units))
     return Findings(report, tables=[setups_of(test)], data_files=test.asked.files)
 
 

@@ -3,12 +3,18 @@
 Run ``python studies/fit_the_crew.py``; ``--department mine.toml`` takes your own department.
 """
 
+import signal
 import sys
 from pathlib import Path
 
+if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
+
 from jetsim.equipment.questions import Asked, load_question
 from jetsim.equipment.setups_table import setups_table
+from jetsim.equipment.words import laws
 from jetsim.findings import flag_counts
+from jetsim.quantities import UnitSystem
 from jetsim.report.document import Report, Section
 from jetsim.staffing import pictures, runs, words
 from jetsim.staffing.question import CrewQuestion
@@ -35,7 +41,11 @@ def plan(asked: Loaded, options: Options) -> str:
 
 def compute(asked: Loaded, options: Options) -> Findings:
     """Run everything and write it up."""
-    found, system = runs.find(asked), options.system(asked.units)
+    return written(asked, runs.find(asked), options.system(asked.units))
+
+
+def written(asked: Loaded, found: runs.Found, system: UnitSystem) -> Findings:
+    """What was found, written up."""
     probability = asked.question.probability
     staffing = Section(
         "Flow against staffing",
@@ -46,17 +56,19 @@ def compute(asked: Loaded, options: Options) -> Findings:
     rings = [Section("Rings, setting by setting", tables=[words.settings_table(found)])] if found.settings else []
     report = Report(
         asked.question.title,
-        words.lead(asked, found, system),
+        words.lead(found, system),
         [
             staffing,
             Section("Over- and under-pumping", tables=[words.window_table(found)]),
             *rings,
             Section("Set-ups matched", tables=[words.match_table(asked, found)]),
         ],
-        words.report_card(asked, found),
+        words.report_card(asked, found, system),
         system,
         validity=flag_counts(found.validity),
         subtitle=asked.scenario,
+        further=words.further(asked, found, system),
+        laws=laws(asked, "effective reach"),
     )
     table = setups_table(asked.department, asked.setups, asked.learnt)
     return Findings(report, {"results": runs.results_of(found)}, tables=[table], data_files=asked.files)

@@ -3,11 +3,16 @@
 Run ``python studies/pump_and_crew.py``; your own equipment goes into a copy of ``inputs/department.toml``.
 """
 
+import signal
 import sys
 from pathlib import Path
 
+if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
+
 from jetsim.equipment.questions import load_question
 from jetsim.equipment.setups_table import setups_table
+from jetsim.equipment.words import laws
 from jetsim.pumping import pictures, words
 from jetsim.pumping.question import PumpQuestion, check_together
 from jetsim.pumping.runs import SWEEP_POINTS, Found, Loaded, find, ranked_design
@@ -41,16 +46,22 @@ def compute(loaded: Loaded, options: Options) -> Findings:
     """Run everything and write it up."""
     with options.executor() as executor:
         found = find(loaded, executor)
-    system = options.system(loaded.asked.units)
+    return written(loaded, found, options.system(loaded.asked.units))
+
+
+def written(loaded: Loaded, found: Found, system: UnitSystem) -> Findings:
+    """What was found, written up."""
     report = Report(
         loaded.question.title,
-        words.lead(loaded, found, system),
+        words.lead(found, system),
         sections(loaded, found, system),
-        words.report_card(loaded, found, QUESTION),
+        words.report_card(loaded, found, QUESTION, system),
         system,
         words.maximum_notices(found),
         validity=words.validity_counts(found),
         subtitle=loaded.asked.scenario,
+        further=words.further(loaded, found, system),
+        laws=laws(loaded.asked, "sobol", "ranking"),
     )
     rankings = {f"ranking_{r.estimate.subject.setup.name}": r.results for r in found.rankings}
     unshown = [

@@ -4,10 +4,16 @@ Run ``python studies/rank_controls.py``; your own numbers go into a copy of ``in
 into a copy of ``inputs/rank_controls.toml``.
 """
 
+import signal
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
+if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
+
 from jetsim import findings
+from jetsim.quantities import UnitSystem
 from jetsim.rankings import question, words
 from jetsim.rankings.question import Loaded
 from jetsim.rankings.runs import PATHS, layouts, results_of
@@ -23,7 +29,7 @@ def load(options: Options) -> Loaded:
 def plan(loaded: Loaded, options: Options) -> str:
     """What would be run."""
     lines = [loaded.title]
-    for case in loaded.cases:
+    for case in loaded.streams:
         each, roles = layouts(case.space)
         space, grid = case.space, question.SWEEP_POINTS**2 if case.axes else 0
         lines.append(
@@ -37,17 +43,23 @@ def plan(loaded: Loaded, options: Options) -> str:
 def compute(loaded: Loaded, options: Options) -> Findings:
     """Run everything and write it up."""
     with options.executor() as executor:
-        pairs = [(case, results_of(case, executor)) for case in loaded.cases]
-    system = options.system(loaded.units)
+        pairs = [(case, results_of(case, executor)) for case in loaded.streams]
+    return written(loaded, pairs, options.system(loaded.units))
+
+
+def written(loaded: Loaded, pairs: Sequence[words.Pair], system: UnitSystem) -> Findings:
+    """What was found, written up."""
     report = Report(
         loaded.title,
-        words.lead(loaded, pairs, system),
+        words.lead(pairs, system),
         words.sections(loaded, pairs, system),
-        words.card(pairs),
+        words.card(pairs, system),
         system,
         notices=words.notices(loaded, pairs, system),
         validity=findings.validity_counts([found.runs for _, found in pairs]),
         subtitle=loaded.scenario,
+        further=words.further(pairs, system),
+        laws=words.laws(loaded, pairs),
     )
     results = {}
     for case, found in pairs:

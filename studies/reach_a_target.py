@@ -3,13 +3,18 @@
 Run ``python studies/reach_a_target.py``; your own street goes into a copy of ``inputs/reach_a_target.toml``.
 """
 
+import signal
 import sys
 from dataclasses import replace
 from pathlib import Path
 
+if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
+
 from jetsim import findings
 from jetsim.equipment.questions import load_question
 from jetsim.equipment.setups_table import setups_table
+from jetsim.equipment.words import in_trade_words, laws
 from jetsim.quantities import UnitSystem
 from jetsim.report.document import Report, Section
 from jetsim.study import Findings, Options, Study, run
@@ -24,7 +29,8 @@ def load(options: Options) -> Loaded:
     asked = load_question(options.inputs, WindowQuestion, options.department, options.setups)
     if options.quick:
         asked = replace(asked, question=asked.question.quick())
-    return loaded_from(asked, asked.question.task(options.quick), options.system(asked.units))
+    system = options.system(asked.units)
+    return loaded_from(asked, asked.question.task(options.quick, system), system)
 
 
 def planned(loaded: Loaded, options: Options) -> str:
@@ -41,17 +47,24 @@ def compute(loaded: Loaded, options: Options) -> Findings:
     """Run everything and write it up."""
     with options.executor() as executor:
         found = find(loaded, executor)
-    asked, system = loaded.asked, loaded.system
+    return written(loaded, found, loaded.system)
+
+
+def written(loaded: Loaded, found: Found, system: UnitSystem) -> Findings:
+    """What was found, written up."""
+    asked = loaded.asked
     setups = setups_table(asked.department, asked.setups, asked.learnt)
     report = Report(
         asked.question.title,
         words.lead(found, system),
         [*sections(found, system), Section("The set-ups", tables=[setups])],
-        words.card(loaded),
+        words.card(loaded, system),
         system,
         notices=words.notices(loaded, system),
         validity=findings.validity_counts(found.first.flown),
         subtitle=asked.scenario,
+        further=words.further(found, findings.standing_sentence(in_trade_words(asked)), system),
+        laws=laws(asked, "effective reach"),
     )
     results = {f"results_{o.candidate.setup.name}": o.flown for o in found.outcomes}
     return Findings(report, results, data_files=asked.files)

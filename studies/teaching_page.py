@@ -42,7 +42,7 @@ def compute(asked: Loaded, options: Options) -> Findings:
             Section("Situations to teach with", tables=[words.situations_table(taught.situations, system)]),
             Section("How true the page is", tables=[words.accuracy_table(taught.checks)]),
         ],
-        words.report_card(asked, taught.runs),
+        words.report_card(asked, taught.runs, system),
         system,
         subtitle=asked.scenario,
     )

@@ -4,9 +4,13 @@ Run ``python studies/valve_assumptions.py``; your own question goes into a copy 
 your equipment into a copy of ``inputs/department.toml``.
 """
 
+import signal
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+
+if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
 
 import numpy as np
 
@@ -17,8 +21,10 @@ from jetsim.assumptions.runs import Found, find, planned_runs
 from jetsim.equipment.setups_table import setups_table
 from jetsim.equipment.words import overrides_sentence
 from jetsim.errors import InputError
+from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report.document import Report, ReportCard, Section, ValidityCount
+from jetsim.report.methods import stream_laws
 from jetsim.report.tables import Table
 from jetsim.simulation import VALIDITY
 from jetsim.study import Findings, Options, Study, run
@@ -34,7 +40,7 @@ def load(options: Options) -> Loaded:
 def planned(loaded: Loaded, options: Options) -> str:
     """What would be run."""
     lines = [loaded.title]
-    for plan in loaded.plans:
+    for plan in loaded.streams:
         runs, name = planned_runs(plan), f"{plan.label}: " if plan.label else ""
         lines.append(
             f"{name}{len(plan.combinations)} combinations of laws: at most {runs['combinations']:,} runs; "
@@ -46,20 +52,28 @@ def planned(loaded: Loaded, options: Options) -> str:
 def compute(loaded: Loaded, options: Options) -> Findings:
     """Run everything and write it up."""
     with options.executor() as executor:
-        founds = [find(plan, executor) for plan in loaded.plans]
-    if not any(found.reference.defined(o) for p, found in zip(loaded.plans, founds, strict=True) for o in p.headline):
+        founds = [find(plan, executor) for plan in loaded.streams]
+    if not any(found.reference.defined(o) for p, found in zip(loaded.streams, founds, strict=True) for o in p.headline):
         raise InputError(f"{options.inputs}: no output can be ranked: undefined in too many runs, or constant")
-    system = options.system(loaded.units)
-    pairs = list(zip(loaded.plans, founds, strict=True))
+    return written(loaded, founds, options.system(loaded.units))
+
+
+def written(loaded: Loaded, founds: Sequence[Found], system: UnitSystem) -> Findings:
+    """What was found, written up."""
+    pairs = list(zip(loaded.streams, founds, strict=True))
+    flags = np.concatenate([found.joint.runs["validity"].values for found in founds])
+    otherwise = overrides_sentence(loaded.asked, system)
     report = Report(
         loaded.title,
-        lead(loaded, founds, system),
+        words.lead(loaded.streams, founds, outside_sentence(flags)),
         [*setups_section(loaded), *(section for p, f in pairs for section in sections(p, f, system))],
-        card(loaded, founds),
+        card(loaded, founds, system),
         system,
-        notices=[text for plan, found in pairs for text in words.gate_notices(plan, found)],
+        notices=[*([otherwise] if otherwise else []), *(t for p, f in pairs for t in words.gate_notices(p, f))],
         validity=validity(founds),
         subtitle=loaded.scenario,
+        further=words.further(loaded.streams, founds),
+        laws=laws(loaded),
     )
     results = {f"results{p.suffix}": f.joint.runs for p, f in pairs}
     results |= {f"indices{p.suffix}": f.joint.indices for p, f in pairs}
@@ -67,16 +81,13 @@ def compute(loaded: Loaded, options: Options) -> Findings:
     return Findings(report, results, tables=tables, data_files=loaded.asked.files if loaded.asked else [])
 
 
-def lead(loaded: Loaded, founds: Sequence[Found], system: UnitSystem) -> list[str]:
-    """The findings in plain words."""
-    flags = np.concatenate([found.joint.runs["validity"].values for found in founds])
-    outside, otherwise = findings.outside_sentence(flags), overrides_sentence(loaded.asked, system)
-    if len(founds) > 1:
-        each = [words.short_lead(plan, found) for plan, found in zip(loaded.plans, founds, strict=True)]
-        first = words.overview(loaded.plans, founds)
-        return [text for text in (f"{first} {outside}".strip(), *each, otherwise) if text]
-    first, *others = words.lead(loaded.plans[0], founds[0])
-    return [text for text in (f"{first} {outside}".strip(), *others, otherwise) if text]
+def laws(loaded: Loaded) -> list[str]:
+    """Keys of the laws in use, for the methods."""
+    tried = [laws for plan in loaded.streams for laws in plan.combinations]
+    decays = ["valve decay"] if any("decaying loss" in laws.values() for laws in tried) else []
+    supplied = ["nozzle kinds", "supply"] if loaded.asked is not None else []
+    drag = dict.fromkeys(str(one["drag_model"]) for one in tried if "drag_model" in one)
+    return stream_laws(drag, *decays, *supplied, "sobol", "ranking")
 
 
 def validity(founds: Sequence[Found]) -> list[ValidityCount]:
@@ -176,10 +187,10 @@ def measurements(plan: Plan, found: Found, system: UnitSystem) -> list[Section]:
     return [Section("What one reading would take away", [], [], [pictures.measurement_table(plan, found, system)])]
 
 
-def card(loaded: Loaded, founds: Sequence[Found]) -> ReportCard:
+def card(loaded: Loaded, founds: Sequence[Found], system: UnitSystem) -> ReportCard:
     """What a reader needs to judge the study."""
-    pairs = list(zip(loaded.plans, founds, strict=True))
-    plan, space = loaded.plans[0], loaded.plans[0].space
+    pairs = list(zip(loaded.streams, founds, strict=True))
+    plan, space = loaded.streams[0], loaded.streams[0].space
     sums = {
         f"{name} ({which}{', ' + p.label if p.suffix else ''})": value
         for p, f in pairs
@@ -189,7 +200,7 @@ def card(loaded: Loaded, founds: Sequence[Found]) -> ReportCard:
     }
     combinations = [combination for found in founds for combination in found.combinations]
     passed = sum(c.gate.passed for c in combinations)
-    lines = [line for p in loaded.plans for line in findings.input_lines(p.space)]
+    lines = [line for p in loaded.streams for line in findings.space_lines(p.space, system)]
     return ReportCard(
         question=QUESTION,
         method="Sobol' indices by replicated scrambled sequences, estimators of Saltelli 2010 and Jansen 1999 averaged "
@@ -209,7 +220,7 @@ def card(loaded: Loaded, founds: Sequence[Found]) -> ReportCard:
         f"{findings.negative_words(founds[0].reference.indices)}",
         structural_alternatives=[words.laws_words(c.laws) for c in founds[0].combinations[1:]],
         inputs=list(dict.fromkeys(lines)),
-        fixed=findings.fixed_words(space),
+        fixed=findings.fixed_words(space, system),
         more={
             "Reference": words.laws_words(plan.reference),
             "Laws of contrast": ", ".join(words.law_words(law) for laws in plan.contrasts.values() for law in laws)

@@ -51,3 +51,55 @@ def spoilt(draw: st.DrawFn, content: dict[str, Any]) -> dict[str, Any]:
             value = draw(st.one_of(*map(st.sampled_from, (TEXTS, NUMBERS, OTHERS)), st.text()))
             table[key] = copy.deepcopy(value)  # what spoils a file may be spoilt itself
     return found
+
+
+def as_toml(content: dict[str, Any]) -> str:
+    """A file of the content, each entry of the top on a line of its own."""
+    return "".join(f"{_key(key)} = {_value(value)}\n" for key, value in content.items())
+
+
+def _key(key: Any) -> str:
+    return _value(str(key))
+
+
+def _value(value: Any) -> str:
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{_key(key)} = {_value(part)}" for key, part in value.items()) + "}"
+    if isinstance(value, list):
+        return "[" + ", ".join(map(_value, value)) + "]"
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, str):
+        return '"' + "".join(f"\\U{ord(c):08x}" if ord(c) < 32 or c in '"\\\x7f' else c for c in value) + '"'
+    return value.isoformat() if isinstance(value, datetime.date) else repr(value)
+
+
+CELLS = (
+    "", " ", "a", "A", "yes", "no", "maybe", "0", "-1", "1e999", "nan", "1.0", "01", "1,5", "7 psi", "=1+1", "12;13",
+    "360", "361", "-0", "1" * 400, "\u00bd", "\uff11", "\x00", "a\nb", "'", "1e-300", "2024-05-01", "unknown set-up",
+)  # fmt: skip
+
+
+@st.composite
+def spoilt_sheet(draw: st.DrawFn, rows: list[list[str]]) -> list[list[str]]:
+    """A copy of a good sheet with one to four cells, headers, rows or columns spoilt."""
+    found = [list(row) for row in rows]
+    for _ in range(draw(st.integers(1, 4))):
+        how = draw(
+            st.sampled_from(("cell", "cell", "cell", "header", "lost row", "doubled row", "column", "short row"))
+        )
+        at = draw(st.integers(1, len(found) - 1)) if len(found) > 1 else 0
+        column = draw(st.integers(0, max(len(found[0]) - 1, 0)))
+        cell = draw(st.one_of(st.sampled_from(CELLS), st.text(max_size=8)))
+        if how == "lost row" and len(found) > 1:
+            del found[at]
+        elif how == "doubled row":
+            found.append(list(found[at]))
+        elif how == "column":
+            found = [row[:column] + row[column + 1 :] for row in found]
+        elif how == "short row":
+            found[at] = found[at][:column]
+        else:
+            row = found[0] if how == "header" else found[at]
+            row[column : column + 1] = [cell]
+    return found

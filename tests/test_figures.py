@@ -304,7 +304,7 @@ def test_sweep_is_drawn_the_right_way_round():
     plot = samples.DRAWINGS["sweep_contour"]("us")
     axes = plot.figure.axes[0]
     assert axes.get_xlabel() == "Nozzle pressure [psi]"
-    assert axes.get_ylabel() == "Tip diameter [in]"
+    assert axes.get_ylabel() == "Tip size [in]"
     table = pd.DataFrame(plot.data)
     row = table.iloc[-1]
     assert row["extreme_reach [m]"] == table["extreme_reach [m]"].max()

@@ -72,6 +72,19 @@ def test_a_tie_is_called_a_tie():
     )
 
 
+def test_a_lead_says_one_share_and_calls_a_tie_a_tie():
+    found = indices(0.45, 0.47, 0.10)
+    alone = findings.leading_sentence(found, ranking(found), "flow_rate", LABELS)
+    assert alone == (
+        "Flow depends most on elevation angle, which makes 47 % of the differences between throws (45 to 49)."
+    )
+    tied = findings.leading_sentence(found, ranking(found, (0, 1)), "flow_rate", LABELS)
+    assert "elevation angle and nozzle pressure, a tie that the runs cannot settle; the first makes 47 %" in tied
+    many = indices(0.3, 0.28, 0.26, 0.25, half=0.2)
+    ties = ranking(many, (0, 1), (0, 2), (0, 3))
+    assert findings.leading_sentence(many, ties, "flow_rate", LABELS).startswith("Flow: too few runs")
+
+
 def test_many_ties_are_a_lack_of_runs():
     found = indices(0.3, 0.28, 0.26, 0.25, half=0.2)
     ties = ranking(found, (0, 1), (0, 2), (0, 3))
@@ -173,15 +186,16 @@ def test_shares_table_is_sorted_and_keeps_all_digits():
 
 def test_inputs_and_fixed_values_in_words():
     study = space(fixed={"nozzle_height": 1.2192, "drag_model": "vacuum"})
-    lines = findings.input_lines(study)
+    lines = findings.space_lines(study, "si")
     assert [line.name for line in lines] == [
         "rough", "nozzle pressure", "discharge coefficient", "exit turbulence of a clear waterway"
     ]  # fmt: skip
     assert "tied to rough by +0.6" in lines[2].distribution
-    assert "psi" in lines[1].distribution
-    words = findings.fixed_words(study)
+    assert lines[1].distribution == "uniform 3 to 4 bar"
+    words = findings.fixed_words(study, "us")
     assert "4.00 ft" in words.values()
     assert "vacuum" in words.values()
+    assert "1.22 m" in findings.fixed_words(study, "si").values()
 
 
 def test_negative_estimates_are_told_and_not_rounded_away():
@@ -208,7 +222,7 @@ def test_inputs_that_change_nothing_are_named():
 
 
 def test_ignorance_leaves_out_what_moves_nothing():
-    labels = findings.whole_labels(space())
+    labels = findings.technical_labels(space())
     quiet = findings.ignorance_sentence(space(), labels, ["clear_turbulence_intensity"])
     assert quiet == "Every input that is not known rests on a measurement or a published value."
     none = findings.ignorance_sentence(space(), labels, ["clear_turbulence_intensity", "discharge_coefficient"])
@@ -236,6 +250,6 @@ def test_followers_that_are_tied_are_called_so():
 
 
 def test_wholes_are_said_to_overlap_only_where_inputs_are_tied():
-    assert "discharge coefficient. Wholes" in findings.wholes_sentence(space(), findings.whole_labels(space()))
+    assert "flow efficiency of the tip. Wholes" in findings.wholes_sentence(space(), findings.whole_labels(space()))
     free = ParameterSpace((Parameter("elevation", Uniform(20, 40)),))
     assert findings.wholes_sentence(free, findings.whole_labels(free)) == ""

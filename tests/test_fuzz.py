@@ -6,11 +6,12 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, given, settings
 
+from benchmarks.fuzz import WRONG, counted, kinds
 from jetsim.equipment.department import read_department
 from jetsim.equipment.setups_table import middle_of
 from jetsim.errors import InputError, InputFileError
 from jetsim.experiment.tables import load_toml
-from tests.fuzzing import spoilt
+from tests.fuzzing import as_toml, spoilt
 
 DEMO = load_toml(Path(__file__).parents[1] / "studies" / "inputs" / "department.toml")
 
@@ -27,6 +28,25 @@ def test_a_spoilt_department_is_refused_in_lines_or_read(content):
             assert "\n" not in line
             assert "«here»" not in line
             assert len(line) < 1000
+
+
+@pytest.fixture(scope="module")
+def spoiled(tmp_path_factory):
+    """What is spoilt besides departments, and what is done with it."""
+    return kinds(tmp_path_factory.mktemp("spoilt"))
+
+
+@pytest.mark.parametrize("kind", ["question", "sheet"])
+def test_a_spoilt_question_or_sheet_is_refused_in_lines_or_used(spoiled, kind):
+    counts = counted(60, *spoiled[kind])
+    assert counts["refused"] > 20
+    assert not {*counts} & {*WRONG}
+
+
+def test_a_file_of_spoilt_content_is_the_content_that_was_spoilt(tmp_path):
+    file = tmp_path / "d.toml"
+    file.write_text(as_toml(DEMO), encoding="utf-8")
+    assert load_toml(file) == DEMO
 
 
 @pytest.mark.parametrize("name", ["a", "f", "g"])

@@ -35,7 +35,7 @@ def asked(folder: Path, *pairs: tuple[str, str], department: str = "") -> Path:
 
 
 def test_a_set_up_is_ranked_with_what_the_crew_varies(tmp_path):
-    (case,) = load(asked(tmp_path)).cases
+    (case,) = load(asked(tmp_path)).streams
     assert case.name == "a"
     roles = {parameter.name: parameter.role for parameter in case.space.parameters}
     assert roles["elevation"] == roles["supply.nozzle_pressure_error"] == "controllable"
@@ -47,7 +47,7 @@ def test_a_set_up_is_ranked_with_what_the_crew_varies(tmp_path):
 def test_a_pump_that_is_set_brings_the_hose_in(tmp_path):
     pairs = [('drive = "nozzle"', 'drive = "pump"'), ("supply.nozzle_pressure_error", "supply.pump_pressure_error"),
              ("nozzle_pressure = [", "supply.pump_pressure = [")]  # fmt: skip
-    (case,) = load(asked(tmp_path, *pairs)).cases
+    (case,) = load(asked(tmp_path, *pairs)).streams
     assert {"supply.hose_deviation", "supply.pump_pressure_error"} <= set(case.space.names)
 
 
@@ -65,7 +65,7 @@ def test_two_set_ups_are_ranked_each_on_its_own(tmp_path):
 
 def test_what_one_set_up_reads_is_left_out_of_the_others(tmp_path):
     tip = '[vary]\ntip_diameter = { distribution = "uniform", low = "0.93 in", high = "0.95 in" }'
-    bore, fog = load(asked(tmp_path, ('["a"]', '["a", "c"]'), ("[vary]", tip))).cases
+    bore, fog = load(asked(tmp_path, ('["a"]', '["a", "c"]'), ("[vary]", tip))).streams
     assert "tip_diameter" in bore.space.names
     assert "tip_diameter" not in fog.space.names
 
@@ -112,9 +112,9 @@ def test_a_measured_breakup_length_leaves_no_valve_to_speak_of(tmp_path):
         '[setups.a]\nbreakup_length = { distribution = "normal", mean = "16 ft", sd = "2 ft", basis = "measured" }'
     )
     loaded = load(asked(tmp_path, department=text.replace("[setups.a]", measured, 1)))
-    (case,) = loaded.cases
+    (case,) = loaded.streams
     found = results_of(case, None)
-    lead = " ".join(words.lead(loaded, [(case, found)], "us"))
+    lead = " ".join([*words.lead([(case, found)], "us"), *words.further([(case, found)], "us")])
     assert "valve" not in lead
     assert "Measured: breakup length" in lead
 
@@ -124,13 +124,13 @@ def test_an_override_is_said(tmp_path):
     path = asked(tmp_path, ("[vary]", wind))
     options = Options(path, tmp_path / "out")
     report = STUDY.compute(STUDY.load(options), options).report
-    assert any("states otherwise than the package: wind along the throw" in notice for notice in report.notices)
+    assert any("states otherwise than the package: head or tail wind" in notice for notice in report.notices)
 
 
 def test_a_logarithm_is_ranked_in_the_place_of_its_output(tmp_path):
     (case,) = load(
         asked(tmp_path, ("[vary]", "[vary]"), ("drive =", 'logarithm_of = ["extreme_reach"]\ndrive ='))
-    ).cases
+    ).streams
     found = results_of(case, None)
     assert "logarithm_of_extreme_reach" in found.ranked
     assert "extreme_reach" not in found.ranked
@@ -147,7 +147,7 @@ def test_what_has_no_logarithm_is_refused():
 
 
 def test_a_heavy_tail_is_the_reason_and_has_a_remedy(tmp_path):
-    (case,) = load(asked(tmp_path)).cases
+    (case,) = load(asked(tmp_path)).streams
 
     class Found:
         gate = Gate(False, {"extreme_reach": 0.3, "flow_rate": 0.3, "reaction_force": 0.01}, {}, (), "")

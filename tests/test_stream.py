@@ -53,6 +53,21 @@ def test_arrays_make_cases_and_dataarrays_broadcast_by_name():
     assert float(grid.extreme_reach[1, 1]) == pytest.approx(float(one.extreme_reach), rel=1e-12)
 
 
+def test_results_hold_their_inputs():
+    pressures = xr.DataArray([300e3, 345e3], dims="nozzle_pressure", coords={"nozzle_pressure": [300e3, 345e3]})
+    result = simulate(Stream(tip_diameter=np.array([0.02, 0.0254]), nozzle_pressure=pressures, drag_model="vacuum"))
+    assert dict(result.sizes) == {"case": 2, "nozzle_pressure": 2}
+    assert result["tip_diameter"].dims == ("case",)
+    assert result["tip_diameter"].attrs == {"units": "m", "long_name": QUANTITIES["tip_diameter"].long_name}
+    assert float(result["elevation"]) == Stream(tip_diameter=0.02, nozzle_pressure=1e5).elevation
+    assert str(result["drag_model"].values) == "vacuum"
+    assert "flight_constants.drop_scale" in result.coords
+    again = {
+        str(n): str(v.values) if v.dtype.kind == "U" else v.reset_coords(drop=True) for n, v in result.coords.items()
+    }
+    xr.testing.assert_identical(simulate(Stream.from_values(again)), result)
+
+
 def test_dataarray_order_of_dimensions_does_not_matter():
     grid = xr.DataArray(np.array([[20.0, 30.0], [35.0, 40.0], [45.0, 50.0]]), dims=("a", "b"))
     result = simulate(Stream(**BASE | {"elevation": grid.transpose("b", "a"), "nozzle_height": grid * 0.05}))

@@ -17,7 +17,9 @@ from jetsim.rankings.runs import PATHS
 from jetsim.report.cautions import CAUTIONS, printed
 from jetsim.report.provenance import Record, write_manifest
 from jetsim.study import Options, run
+from studies import rank_controls
 from studies.rank_controls import STUDY
+from tests.reports import faults, in_both_systems
 
 ROOT = Path(__file__).resolve().parents[1]
 FILE = ROOT / "tests/whole_space.toml"
@@ -66,12 +68,18 @@ def plain_text(page: str) -> str:
 
 
 @pytest.fixture(scope="module")
-def small(tmp_path_factory) -> Path:
-    """A folder with a small study file and its results."""
+def flown(tmp_path_factory):
+    """A folder with a small study file and its results, and the findings in both systems of units."""
     place = tmp_path_factory.mktemp("study")
     (place / "my.toml").write_text(edited(), encoding="utf-8")
-    assert run(STUDY, ["--inputs", str(place / "my.toml"), "--output", str(place / "out"), "--workers", "1"]) == 0
-    return place
+    argv = ["--inputs", str(place / "my.toml"), "--output", str(place / "out"), "--workers", "1"]
+    return place, in_both_systems(rank_controls, argv)
+
+
+@pytest.fixture(scope="module")
+def small(flown) -> Path:
+    """The folder alone."""
+    return flown[0]
 
 
 def again(small: Path, *more: str) -> list[str]:
@@ -96,7 +104,9 @@ def test_the_folder_holds_every_part(small):
 
 def test_the_report_opens_with_leaders_and_shares_and_ends_with_cautions(small):
     page = (small / "out/report.html").read_text(encoding="utf-8")
-    found = re.findall(r"<li>(.*?)</li>", page.partition("<h2>")[0], re.DOTALL)
+    lead, _, rest = page.partition("<h2>")
+    assert re.search(r"Flow(: too few| depends most on)", plain_text(lead))
+    found = re.findall(r"<li>(.*?)</li>", rest.partition("<h2>")[0], re.DOTALL)
     findings = [plain_text(sentence) for sentence in found]
     for output, sentence in zip(
         ("Extreme reach", "Breakup distance", "Flow", "Nozzle reaction"), findings, strict=False
@@ -113,11 +123,15 @@ def test_the_report_opens_with_leaders_and_shares_and_ends_with_cautions(small):
         assert f'id="table-{name}"' in page
 
 
+def test_the_report_is_for_officers_in_either_system_of_units(flown):
+    assert faults(flown[1]) == []
+
+
 def test_the_leader_in_words_is_the_leader_in_the_table(small):
     table = [row for row in rows(small / "out/tables/indices.csv") if row["output"] == "flow"]
     assert max(table, key=lambda row: float(row["ST"]))["input"] == "nozzle pressure"
     page = plain_text((small / "out/report.html").read_text(encoding="utf-8"))
-    assert re.search(r"Flow (is moved most by|: too few runs.*shares: )? ?nozzle pressure|largest shares: nozzle", page)
+    assert re.search(r"Flow is moved most by nozzle pressure|Flow: too few runs.*largest shares: nozzle pressure", page)
 
 
 def test_netcdf_and_manifest_agree_with_the_study_file(small):
@@ -186,13 +200,14 @@ def above_ground(rule: str, height: str = "30 ft") -> str:
 
 def test_reach_is_ranked_among_the_throws_that_reach(tmp_path):
     report = report_of(tmp_path, above_ground("rank reaching", "18 ft"))
-    share = re.match(r"(\d+ %) of the throws reach the target height of 18.0 ft\.", report.lead[0])[1]
-    assert report.lead[1].startswith("Among the throws that reach the target: extreme reach")
-    assert report.lead[2].startswith(f"These shares are estimated from the {share} of the throws that reach")
-    assert "Total shares are left out" in report.lead[2]
-    assert "discharge coefficient" in report.lead[2]
-    assert report.lead[3].startswith("Breakup distance")
-    assert any(sentence.startswith("How extreme reach falls to crew") for sentence in report.lead)
+    share = re.match(r"(\d+ %) of the throws reach the target height \(18.0 ft\)\.", report.lead[0])[1]
+    assert report.lead[1].startswith("Among the throws that reach the target, extreme reach")
+    assert report.further[0].startswith("Among the throws that reach the target: extreme reach")
+    assert report.further[1].startswith(f"These shares are estimated from the {share} of the throws that reach")
+    assert "Total shares are left out" in report.further[1]
+    assert "flow efficiency of the tip" in report.further[1]
+    assert report.further[2].startswith("Breakup distance")
+    assert any(sentence.startswith("How extreme reach falls to crew") for sentence in report.further)
     assert {plot.name for plot in report.plots} == FIGURES
     tables = {table.name: table for table in report.tables}
     assert {cell for row in tables["among"].rows("us") for cell in row[:1]} == {"extreme reach"}
@@ -205,17 +220,17 @@ def test_reach_is_ranked_among_the_throws_that_reach(tmp_path):
 def test_too_few_throws_that_reach_are_not_ranked(tmp_path):
     report = report_of(tmp_path, above_ground("rank reaching", "40 ft"))
     assert any(
-        sentence.startswith("Extreme reach is not ranked among the throws that reach") for sentence in report.lead
+        sentence.startswith("Extreme reach is not ranked among the throws that reach") for sentence in report.further
     )
-    assert not any(sentence.startswith("These shares are estimated") for sentence in report.lead)
+    assert not any(sentence.startswith("These shares are estimated") for sentence in report.further)
     assert "Not converged" in report.notices[0]
 
 
 def test_whether_a_throw_reaches_is_ranked(tmp_path):
     report = report_of(tmp_path, above_ground("probability of reaching"))
-    assert re.match(r"\d+ % of the throws reach the target height of 30.0 ft", report.lead[0])
-    assert "What is ranked is whether a throw reaches it." in report.lead[0]
-    assert report.lead[1].startswith("Probability of reaching")
+    assert re.match(r"\d+ % of the throws reach the target height \(30.0 ft\)", report.lead[0])
+    assert "what is ranked is whether a throw reaches it." in report.lead[0]
+    assert report.lead[1].startswith("Chance of reaching the target")
     effects = next(plot for plot in report.plots if plot.name == "effects")
     shares = np.array(effects.data["probability_of_reaching_mean"], dtype=float)
     assert shares.min() >= 0
@@ -233,9 +248,9 @@ def test_a_metric_study_of_flow_alone_draws_no_throw_that_cannot_be(tmp_path):
     texts = [paragraph for section in report.sections for paragraph in section.paragraphs]
     assert f"None of {PATHS} throws reaches the target, so none is drawn." in texts
     assert any(text.endswith("no point of the sweep reaches the target.") for text in texts)
-    assert report.lead[0].startswith("0 % of the throws reach the target height of 91.4 m.")
+    assert report.lead[0].startswith("0 % of the throws reach the target height (91.4 m).")
     assert report.units == "si"
-    assert re.search(r"flow \d+ L/min, from", report.lead[-1])
+    assert re.search(r"flow \d+ L/min, from", report.further[-1])
 
 
 # ---------------------------------------------------------------------------------------------------------

@@ -15,7 +15,6 @@ from jetsim.assumptions.words import (
     ROLE_PARTS,
     interaction_sentence,
     labels_of,
-    labels_of_choices,
     law_words,
     laws_words,
     shift_noun,
@@ -30,23 +29,23 @@ Array = NDArray[np.float64]
 _SHOWN, _MOST_SHOWN = 0.05, 8
 # Labels for narrow columns.
 _SHORT = {
-    "wind_along": "wind along",
-    "wind_across": "wind across",
+    "wind_along": "head or tail wind",
+    "wind_across": "crosswind",
     "elevation": "elevation",
-    "clear_turbulence_intensity": "clear exit turbulence",
-    "breakup_constants.scale": "breakup scatter",
-    "breakup_constants.turbulence_exponent": "breakup exponent",
-    "valve_turbulence_factor": "shutoff factor",
-    "valve_upstream_factor": "shutoff factor",
-    "discharge_coefficient": "discharge coefficient",
+    "clear_turbulence_intensity": "clear waterway",
+    "breakup_constants.scale": "how early it breaks up",
+    "breakup_constants.turbulence_exponent": "effect of disturbance",
+    "valve_turbulence_factor": "shutoff's disturbance",
+    "valve_upstream_factor": "shutoff's disturbance",
+    "discharge_coefficient": "flow efficiency",
     "valve_loss_coefficient": "shutoff loss",
     "valve_distance": "shutoff to tip",
-    "turbulence_constants.valve_efficiency": "loss to turbulence",
+    "turbulence_constants.valve_efficiency": "loss that disturbs",
     "supply.nozzle_pressure_error": "nozzle pressure",
     "turbulence_constants.eddy_size": "eddy size",
     "turbulence_constants.tip_share": "tip's own share",
-    "flight_constants.quality_exponent": "jet quality exponent",
-    "flight_constants.breakup_exponent": "two-stage exponent",
+    "flight_constants.quality_exponent": "help of smoothness",
+    "flight_constants.breakup_exponent": "help of late breakup",
     "flight_constants.drop_scale": "drop size",
 }
 
@@ -92,7 +91,7 @@ def flow_figure(plan: Plan, found: Found, output: str) -> figures.Plot:
         f"rank_flow_{output}{plan.suffix}",
         f"{noun.capitalize()}: {'one leader whatever is assumed' if len(led) == 1 else 'the leaders change places'} "
         "as one assumption after another is changed",
-        f"Places by total index. Reference: {laws_words(plan.reference)}; each further place changes one of them.",
+        f"Places by total share. Reference: {laws_words(plan.reference)}; each further place changes one of them.",
     )
     return figures.rank_flow(words, figures.RankFlow(ranks, labels, names, roles_of(plan), labels_of(plan)))
 
@@ -108,10 +107,10 @@ def heat_figure(plan: Plan, found: Found, output: str) -> figures.Plot:
         f"totals_{output}{plan.suffix}",
         f"{findings.output_words(output).capitalize()}: the total share of {labels[names[widest]]} runs from "
         f"{100 * low[widest]:.0f} to {100 * high[widest]:.0f} % by what is assumed",
-        "Total Sobol' index of each input with each combination of laws; 0.00 where the laws never read it.",
+        "Total share of each input with each combination of laws; 0.00 where the laws never read it.",
     )
     rows = [laws_words(c.laws) for c in found.combinations]
-    matrix = figures.Matrix(values, rows, short_labels(names, labels), "total index", 0.0, 1.0)
+    matrix = figures.Matrix(values, rows, short_labels(names, labels), "total share", 0.0, 1.0)
     return figures.heat_map(words, matrix)
 
 
@@ -164,8 +163,8 @@ def joint_figure(plan: Plan, found: Found) -> figures.Plot:
     words = Words(
         f"joint_indices{plan.suffix}",
         "Assumptions among the inputs: shares of variance, all laws together",
-        f"Sobol' indices with 95 % intervals over {plan.space.replicates} replicates of {plan.space.base_samples} base "
-        "samples; every law equally likely. Brackets join inputs that the runs cannot tell apart.",
+        f"Shares with 95 % intervals over {plan.space.replicates} repeats of {plan.space.base_samples} base samples; "
+        "every law equally likely. Brackets join inputs that the runs cannot tell apart.",
     )
     return figures.index_bars(words, view, list(plan.headline))
 
@@ -180,16 +179,16 @@ def interaction_figure(plan: Plan, found: Found, output: str) -> figures.Plot | 
         return None
     pairs = at.sel(parameter=chosen, other_parameter=chosen)
     values = np.where(pairs["significant"].values, pairs["S2"].values, np.nan)
-    labels = {**findings.labels_of(plan.space), **labels_of_choices(plan)}
+    labels = {**findings.labels_of(plan.space), **labels_of(plan)}
     words = Words(
         f"interactions_{output}{plan.suffix}",
         interaction_sentence(plan, found, output).rstrip("."),
-        "Share of the variance that two inputs move only together (second-order Sobol' index), all laws varied; shown "
+        "Share of the variance that two inputs move only together (their second-order share), all laws varied; shown "
         "where it surely differs from zero (adjusted for all pairs).",
     )
     wide = [labels[name] for name in chosen]
     shown = figures.Matrix(
-        values, wide, short_labels(chosen, labels), "second-order index", 0.0, shown=lambda value: f"{value:.3f}"
+        values, wide, short_labels(chosen, labels), "second-order share", 0.0, shown=lambda value: f"{value:.3f}"
     )
     return figures.heat_map(words, shown)
 
@@ -213,7 +212,7 @@ def combination_table(plan: Plan, found: Found) -> Table:
     labels, studied = labels_of(plan), found.combinations
     columns = [Column("laws", [laws_words(c.laws) for c in studied], "", "laws")]
     for output in plan.headline:
-        noun = display.short_label(output).partition(" along")[0]
+        noun = findings.output_words(output)
         leaders = [_leaders_words(c, output, labels) for c in studied]
         columns.append(Column(f"{output}_leader", leaders, "", f"{noun}: leader"))
         columns.append(Column(f"{output}_total", [_leading(c, output, "ST") for c in studied], "", "share", decimals=2))
@@ -307,11 +306,11 @@ def _readings_words(measurement: Measurement, system: UnitSystem) -> str:
 
 
 def _reading_words(reading: Reading, system: UnitSystem) -> str:
-    where = [law_words(v) if isinstance(v, str) else f"{display.short_label(n)} {display.both(n, v, system)}"
+    where = [law_words(v) if isinstance(v, str) else f"{display.trade(n)} {display.value(n, v, system)}"
              for n, v in reading.where.items()]  # fmt: skip
     there = f", {', '.join(where)}" if where else ""
-    error = display.both(reading.of, reading.error, system, interval=True)
-    return f"{display.short_label(reading.of)} within {error} (standard deviation){there}"
+    error = display.value(reading.of, reading.error, system, interval=True)
+    return f"{display.trade(reading.of)} within {error} (standard deviation){there}"
 
 
 def pawn_table(plan: Plan, found: Found) -> Table | None:

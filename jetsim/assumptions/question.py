@@ -11,16 +11,17 @@ import xarray as xr
 from pydantic import Field, field_validator, model_validator
 
 from jetsim.acting import unread_inputs
+from jetsim.equipment import questions
 from jetsim.equipment.department import SetUp
 from jetsim.equipment.model import SetUpModel
-from jetsim.equipment.questions import Asked, Question, Stating, load_question
+from jetsim.equipment.questions import Asked, Question, Stating, load_question, scenario_of, whole_space
 from jetsim.equipment.reading import Name, Part, Text, read_model
 from jetsim.errors import InputError
 from jetsim.experiment.design import plain_design
 from jetsim.experiment.distributions import Choice
 from jetsim.experiment.space import ParameterSpace, check_power
-from jetsim.experiment.tables import Table, load_toml, read_measure
-from jetsim.quantities import UnitSystem, did_you_mean, quantity
+from jetsim.experiment.tables import Table, read_measure
+from jetsim.quantities import did_you_mean, quantity
 from jetsim.simulation import StreamModel
 
 VALVE = "valve_model"
@@ -294,24 +295,7 @@ def without(space: ParameterSpace, names: Iterable[str]) -> ParameterSpace:
 # Reading
 
 
-@dataclass(frozen=True, eq=False)
-class Loaded:
-    """All streams that a study asks about.
-
-    Attributes
-    ----------
-    plans : tuple of Plan
-    title, scenario : str
-    units : {"us", "si"}
-    asked : Asked or None
-        None for a whole space.
-    """
-
-    plans: tuple[Plan, ...]
-    title: str
-    scenario: str
-    units: UnitSystem
-    asked: Asked[AssumptionsQuestion] | None = None
+Loaded = questions.Loaded[Plan, AssumptionsQuestion]
 
 
 def load(
@@ -324,30 +308,26 @@ def load(
     InputError, InputFileError
         One line for each mistake.
     """
-    content = load_toml(path)
-    if "parameters" in content and "study" not in content:
-        if department is not None or setups is not None:
-            raise InputError(f"{path}: states a whole space, so --department and --setups say nothing of it")
+    content = whole_space(path, department, setups)
+    if content is not None:
         loaded = _whole_space(content, path)
     else:
         loaded = _of_setups(load_question(path, AssumptionsQuestion, department, setups))
-    return replace(loaded, plans=tuple(plan.quick() for plan in loaded.plans)) if quick else loaded
+    return replace(loaded, streams=tuple(plan.quick() for plan in loaded.streams)) if quick else loaded
 
 
 def _whole_space(content: Mapping[str, Any], path: Path) -> Loaded:
     own = tuple(Tables.model_fields)
     space = ParameterSpace.from_mapping(content, extra=("scenario", *own), where=str(path))
     tables = read_model({key: content[key] for key in own if key in content}, Tables, str(path))
-    scenario = space.extra.get("scenario", "")
     try:
-        if not isinstance(scenario, str):
-            raise InputError(f"scenario = {scenario!r}: must be a text in quotes")
+        scenario_of(space)
         plan = plan_of(space, StreamModel(space.fixed, space.outputs), tables)
         for name, reason in _idle(plan).items():
             raise InputError(f"parameters.{name}: acts on nothing: {reason}")
     except InputError as error:
         raise InputError(f"{path}: {error}") from None
-    return Loaded((plan,), space.title, scenario, space.units)
+    return Loaded.of_space(plan, space)
 
 
 def _of_setups(asked: Asked[AssumptionsQuestion]) -> Loaded:
@@ -366,7 +346,7 @@ def _of_setups(asked: Asked[AssumptionsQuestion]) -> Loaded:
     except InputError as error:
         raise InputError(str(error) if str(error).startswith(str(asked.path)) else f"{asked.path}: {error}") from None
     acting = [replace(plan, space=without(plan.space, found)) for plan, found in zip(plans, idle, strict=True)]
-    return Loaded(tuple(acting), question.title, asked.scenario, asked.units, asked)
+    return Loaded.of_setups(acting, asked)
 
 
 def _plan_of_setup(asked: Asked[AssumptionsQuestion], setup: SetUp) -> Plan:

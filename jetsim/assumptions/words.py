@@ -16,6 +16,7 @@ from jetsim.jet.laws import DRAG_LAWS
 from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.report import display
 from jetsim.report.display import percent
+from jetsim.report.document import MOST_LEAD
 
 Labels = Mapping[str, str]
 _MOST_NAMED = 3
@@ -41,7 +42,7 @@ def law_words(law: str) -> str:
 
 def law_noun(parameter: str) -> str:
     """What a choice of law is about."""
-    return _LAW_NOUNS.get(parameter, display.short_label(parameter))
+    return _LAW_NOUNS.get(parameter, display.trade(parameter))
 
 
 def laws_words(laws: Laws) -> str:
@@ -70,8 +71,62 @@ def listed(words: Sequence[str], joint: str = "and") -> str:
 # Leading control, and whether it survives
 
 
-def lead(plan: Plan, found: Found) -> list[str]:
-    """The findings about one stream, the most important first."""
+def lead(plans: Sequence[Plan], founds: Sequence[Found], outside: str) -> list[str]:
+    """The findings for a briefing; `outside` says what lies outside the tests."""
+    plan, found = plans[0], founds[0]
+    if len(plans) > 1:
+        each = [f"{one.label}: {_uncapital(verdict(one, of))}" for one, of in zip(plans, founds, strict=True)]
+        return [text for text in (overview(plans, founds), outside, *each) if text][:MOST_LEAD]
+    combination, reach = found.reference, plan.reaches[0]
+    said = [
+        verdict(plan, found),
+        findings.leading_sentence(combination.indices, combination.ranking, reach, labels_of(plan)),
+        outside,
+        best_reading(plan, found),
+        largest_assumption(plan, found),
+    ]
+    return [text for text in said if text]
+
+
+def _uncapital(text: str) -> str:
+    return text[:1].lower() + text[1:]
+
+
+def best_reading(plan: Plan, found: Found) -> str:
+    """The reading that is expected to take away most; empty where none was asked for."""
+    output = plan.reaches[0]
+    told = [(m.falls[output], m.measurement.label) for m in found.measured if np.isfinite(m.falls[output].share)]
+    if not told:
+        return ""
+    fall, label = max(told, key=lambda pair: pair[0].share)
+    return (
+        f"Of the readings asked about, one would settle most, {label}: it should take away {fall_words(fall)} of the "
+        f"differences in {findings.output_words(output)}."
+    )
+
+
+def largest_assumption(plan: Plan, found: Found) -> str:
+    """The choice of law that moves most among those that are expected to hold; empty where there is none."""
+    reach = plan.reaches[0]
+    names = [name for name in plan.choices if name in found.expected["parameter"].values]
+    if not names or found.expected["ST"].sel(output=reach).isnull().any():
+        return ""
+    largest = _ordered(found.expected, reach, names)[0]
+    return (
+        f"Among the choices of law, the {law_noun(largest)} matters most: it makes "
+        f"{interval(found.expected, reach, largest, 'ST')} of the differences in {findings.output_words(reach)}."
+    )
+
+
+def further(plans: Sequence[Plan], founds: Sequence[Found]) -> list[str]:
+    """What else was found: all about one stream, a paragraph about each of several."""
+    if len(plans) > 1:
+        return [short_lead(plan, found) for plan, found in zip(plans, founds, strict=True)]
+    return case_further(plans[0], founds[0])
+
+
+def case_further(plan: Plan, found: Found) -> list[str]:
+    """The findings about one stream in full."""
     reach = plan.reaches[0]
     said = [
         headline(plan, found),
@@ -148,7 +203,7 @@ def verdict(plan: Plan, found: Found) -> str:
         return "Whether an order survives cannot be said."
     sure = "" if all(c.gate.passed for c in valve) else ", as far as these runs tell inputs apart"
     if not moved:
-        return f"The order survives every rule for the shutoff{sure}."
+        return f"The order of what moves {listed(kept)} survives every rule for the shutoff{sure}."
     noun = listed([findings.output_words(o) for o in moved])
     stays = f"; that of {listed(kept)} does{sure}" if kept else ""
     return f"The order of inputs for {noun} does not survive every rule for the shutoff{stays}."
@@ -352,16 +407,11 @@ def interaction_sentence(plan: Plan, found: Found, output: str) -> str:
     if np.isnan(values).all():
         return ""
     row, column = np.unravel_index(int(np.nanargmax(values)), values.shape)
-    names, labels = at["parameter"].values, {**findings.labels_of(plan.space), **labels_of_choices(plan)}
+    names, labels = at["parameter"].values, {**findings.labels_of(plan.space), **labels_of(plan)}
     return (
         f"{findings.output_words(output).capitalize()}: {labels[str(names[row])]} and {labels[str(names[column])]} act "
         f"together most ({100 * values[row, column]:.1f} % of the variance)."
     )
-
-
-def labels_of_choices(plan: Plan) -> dict[str, str]:
-    """Choices of law by what they are about."""
-    return {name: law_noun(name) for name in plan.choices}
 
 
 # ---------------------------------------------------------------------------------------------------------
@@ -392,8 +442,8 @@ def overview(plans: Sequence[Plan], founds: Sequence[Found]) -> str:
     output = plans[0].reaches[0]
     kept = sum(leader_survives(found.varied(VALVE), output) for found in founds)
     return (
-        f"{findings.output_words(output).capitalize()} keeps its leader under every rule for the shutoff in {kept} of "
-        f"{len(plans)} set-ups."
+        f"What {findings.output_words(output)} depends on most stays the same under every rule for the shutoff in "
+        f"{display.number_words(kept)} of {display.number_words(len(plans))} set-ups."
     )
 
 
@@ -406,7 +456,7 @@ def mapped_sentence(mapped: Mapped, labels: Labels, system: UnitSystem) -> str:
     limit = mapped.limit
     words = (
         f"{findings.output_words(limit.output).capitalize()} {limit.side} "
-        f"{display.both(limit.output, limit.value, system)}"
+        f"{display.value(limit.output, limit.value, system)}"
     )
     if mapped.regions is None:
         return f"{words}: nothing can be said, too few runs lie on one side of it."
@@ -423,9 +473,9 @@ def _cause(regions: xr.Dataset, name: str, choices: Mapping[str, object], labels
     if name in choices:
         shares: Mapping[str, Sequence[float]] = choices[name]  # type: ignore[assignment] # JSON of factor_mapping
         law = max(shares, key=lambda text: shares[text][0] - shares[text][1])
-        return f"{law_words(law)} as {labels.get(name, display.short_label(name))} ({percent(shares[law][0])} of them)"
+        return f"{law_words(law)} as {labels.get(name, display.trade(name))} ({percent(shares[law][0])} of them)"
     inside, outside = (
         float(regions["value"].sel(parameter=name, region=r, quantile=0.5)) for r in ("inside", "outside")
     )
     side = "low" if inside < outside else "high"
-    return f"{side} {labels.get(name, display.short_label(name))} (median {display.both(name, inside, system)})"
+    return f"{side} {labels.get(name, display.trade(name))} (median {display.value(name, inside, system)})"

@@ -4,16 +4,18 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from jetsim import findings
 from jetsim.cards.question import CardsQuestion
 from jetsim.cards.runs import Card
 from jetsim.equipment.department import Crew, SetUp
 from jetsim.equipment.model import FORCE
 from jetsim.equipment.questions import Asked
 from jetsim.equipment.setups_table import QUANTITIES_TOLD
-from jetsim.findings import input_lines
+from jetsim.equipment.words import in_trade_words, labelled
+from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
-from jetsim.report.document import ReportCard
+from jetsim.report.document import MOST_LEAD, ReportCard
 from jetsim.report.tables import Column, Table
 
 VERIFY = "an estimate, to be verified by in-line gauge and flowmeter"
@@ -70,12 +72,7 @@ def held_by(setup: SetUp) -> str:
     """The crew in words."""
     if setup.crew is None:
         return "no crew named"
-    return f"{setup.crew.label} ({people(setup.crew.firefighters)})"
-
-
-def people(count: int) -> str:
-    """A number of firefighters in words."""
-    return f"{display.number_words(count)} firefighter{'' if count == 1 else 's'}"
+    return f"{setup.crew.label} ({display.people(setup.crew.firefighters)})"
 
 
 def what(card: Card, system: UnitSystem) -> list[str]:
@@ -87,7 +84,7 @@ def what(card: Card, system: UnitSystem) -> list[str]:
     asked = "flow_rate" if name == "flow" else name
     return [
         first,
-        f"{held_by(setup)} \N{MIDDLE DOT} target: {display.label(asked)} {display.value(asked, value, system)}",
+        f"{held_by(setup)} \N{MIDDLE DOT} target: {display.trade(asked)} {display.value(asked, value, system)}",
     ]
 
 
@@ -97,7 +94,7 @@ def verdict(card: Card, system: UnitSystem) -> str:
     if crew is None:
         return "No crew is named, so no stated limit stands beside the force."
     if crew.limits is None:
-        return f"Nobody states a limit for {people(crew.firefighters)}, so none stands beside the force."
+        return f"Nobody states a limit for {display.people(crew.firefighters)}, so none stands beside the force."
     return (
         f"{plain('reaction_force', card.force, system)} by the formula that the limit was stated for is "
         f"{judged(crew, card.force, system)}; with the measured excess, within it in {display.percent(card.within)} "
@@ -109,7 +106,8 @@ def judged(crew: Crew, force: float, system: UnitSystem) -> str:
     """Whether a force [N] is within or above the limit that is stated for a crew."""
     assert crew.limit is not None
     word = "within" if force <= crew.limit * (1 + 1e-9) else "above"
-    return f"{word} the stated limit of {plain('reaction_force', crew.limit, system)} for {people(crew.firefighters)}"
+    limit = plain("reaction_force", crew.limit, system)
+    return f"{word} the stated limit of {limit} for {display.people(crew.firefighters)}"
 
 
 def mistake_words(words: str, question: CardsQuestion, system: UnitSystem) -> str:
@@ -123,14 +121,26 @@ def mistake_words(words: str, question: CardsQuestion, system: UnitSystem) -> st
 # All cards together
 
 
-def lead(asked: Asked[CardsQuestion], cards: Sequence[Card], system: UnitSystem) -> list[str]:
-    """A sentence for each card: pump pressure first."""
-    return [
-        f"One page to print for each of {len(cards)} set-ups, and all of them in cards.pdf: every pressure is {VERIFY}."
-        if len(cards) > 1
-        else f"One page to print, card_{cards[0].setup.name}.pdf: every pressure is {VERIFY}.",
-        *(sentence(card, system) for card in cards),
-    ]
+def lead(cards: Sequence[Card], system: UnitSystem) -> list[str]:
+    """The findings for a briefing: pump pressures first, then what the pages are."""
+    outside = outside_sentence(np.concatenate([card.runs["validity"].values for card in cards]))
+    pages = f"card_{cards[0].setup.name}.pdf" if len(cards) == 1 else "a page for each set-up, and cards.pdf with all"
+    last = [text for text in (outside, f"To print: {pages}; every pressure is {VERIFY}.") if text]
+    return [*(headline(card, system) for card in cards[: MOST_LEAD - len(last)]), *last]
+
+
+def headline(card: Card, system: UnitSystem) -> str:
+    """What to pump, with its spread."""
+    if card.setup.line is None:
+        return f"{card.setup.label} has no line, so no pump pressure is told."
+    pump = plain("pump_pressure", middle(card, "pump_pressure"), system)
+    spread = nine_in_ten(card, "pump_pressure", system)
+    return f"{card.setup.label}: start from {pump} at the pump ({spread} in nine runs of ten)."
+
+
+def further(asked: Asked[CardsQuestion], cards: Sequence[Card], system: UnitSystem) -> list[str]:
+    """A sentence for each card, and what the inputs rest on."""
+    return [*(sentence(card, system) for card in cards), findings.standing_sentence(in_trade_words(asked))]
 
 
 def sentence(card: Card, system: UnitSystem) -> str:
@@ -191,19 +201,18 @@ def card_table(card: Card) -> Table:
     return Table(f"card_{card.setup.name}", card.setup.label, tuple(kept.values()))
 
 
-def report_card(asked: Asked[CardsQuestion], cards: Sequence[Card]) -> ReportCard:
+def report_card(asked: Asked[CardsQuestion], cards: Sequence[Card], system: UnitSystem) -> ReportCard:
     """Facts about the study."""
     question = asked.question
-    lines = [line for setup in asked.setups for line in input_lines(asked.space(setup))]
     return ReportCard(
         question="What does each set-up give, and what must the pump give for it?",
-        method="Middle: everything at its median, in still air. Nine in ten: common scrambled Sobol draws of all that "
+        method="Middle: everything at its median, in still air. Nine in ten: common Latin hypercube draws of all that "
         "is uncertain, weather included",
         runs=question.base_samples * len(cards),
         seed=question.seed,
         failures=0,
         intervals="the middle 90 % of the draws",
         convergence="a spread, not an estimate that converges on a ranking",
-        inputs=list(dict.fromkeys(lines)),
+        inputs=findings.input_lines(labelled(asked), system),
         more={"Mistakes": "one at a time, all else at its median, pumped for the target by the stated coefficients"},
     )

@@ -18,6 +18,7 @@ from jetsim.hydraulics.hoseline import HoseLine
 from jetsim.hydraulics.nozzle_kinds import Nozzle
 from jetsim.hydraulics.operating_point import operating_point
 from jetsim.hydraulics.required_pressure import RequiredPressure, required_pump_pressure
+from jetsim.kept import kept
 from jetsim.quantities import quantity
 from jetsim.simulation import simulate, sparing
 from jetsim.stream import Stream, equivalent_fields
@@ -34,6 +35,8 @@ NOZZLE_ERROR, PUMP_ERROR, EXCESS = (
 DELIVERED, NEEDED, FORCE = "supply.delivered_pressure", "supply.needed_pump_pressure", "supply.crew_force"
 DEVIATIONS = tuple(f"supply.{item.name}" for item in fields(Deviation))
 _TRICKLE = 1.0  # Pa
+# Samples of fewer runs are flown again rather than kept.
+_KEPT = 1024
 # Results of a run in which no water reaches the nozzle; all others are undefined.
 _DRY = {"outcome": np.int8(1), "validity": np.int16(0), "flow_rate": 0.0, "exit_speed": 0.0, "reaction_force": 0.0}
 
@@ -123,6 +126,9 @@ class SetUpModel:
             nozzle), ``supply.needed_pump_pressure`` (NaN without a line) and ``supply.crew_force``. Where no water
             reaches the nozzle the flow is 0, what needs a stream is NaN, and `outcome` is 1.
         """
+        return kept(self._results, samples) if samples.sizes["sample"] >= _KEPT else self._results(samples)
+
+    def _results(self, samples: xr.Dataset) -> xr.Dataset:
         run, count = self._run(samples), samples.sizes["sample"]
         result = self._simulated(run, count, path=False)
         force = crew_force(result["reaction_force"].values, run.values.get(EXCESS, 0.0))
@@ -250,7 +256,7 @@ def _simulated(columns: Mapping[str, Any], flowing: NDArray[np.bool_], path: boo
         name: xr.DataArray(np.broadcast_to(value, flowing.size)[rows], dims="sample") if _varies(value) else value
         for name, value in wet.items()
     }
-    result = simulate(Stream.from_values(picked), path, workers=1)
+    result = simulate(Stream.from_values(picked), path, workers=1).reset_coords(drop=True)
     if flowing.all():
         return result
     return result.assign_coords(sample=rows).isel(sample=flowing[rows]).reindex(sample=runs, fill_value=_DRY)

@@ -15,7 +15,7 @@ from jetsim.equipment.department import Department, SetUp, load_department
 from jetsim.equipment.learnt import Learnt, read_learnt
 from jetsim.equipment.model import Drive, SetUpModel
 from jetsim.equipment.reading import HERE, Name, Part, Stated, Statements, Text, read_model
-from jetsim.equipment.spaces import UPSTREAM, Choices, Inputs, inputs_of, model_of, space_of
+from jetsim.equipment.spaces import UPSTREAM, Choices, Inputs, inputs_of, joint_draws, model_of, space_of
 from jetsim.errors import InputError, InputFileError
 from jetsim.experiment.parameters import Parameter
 from jetsim.experiment.space import ParameterSpace, check_power
@@ -25,6 +25,7 @@ from jetsim.quantities import UnitSystem, did_you_mean, quantity
 
 Stating = Annotated[Mapping[str, Stated], Statements()]
 Q = TypeVar("Q", bound="Question")
+S = TypeVar("S")
 _QUICK_SAMPLES, _QUICK_REPLICATES = 64, 10
 
 
@@ -172,6 +173,22 @@ class Asked(Generic[Q]):
         choices = self.question.choices()
         return model_of(setup, self.inputs(setup), choices)
 
+    def drawn(self, outputs: tuple[str, ...], read: tuple[str, ...] = ()) -> list[tuple[SetUpModel, dict[str, Any]]]:
+        """Each set-up's model at its medians, with joint draws of all that `outputs` and `read` depend on.
+
+        Raises
+        ------
+        InputError
+            A target outside the pump's reach; the best achievable is named.
+        """
+        choices = replace(self.question.choices(), outputs=(*outputs, *read))
+        inputs = [self.inputs(setup, choices) for setup in self.setups]
+        models = [SetUpModel(setup, one.medians, outputs) for setup, one in zip(self.setups, inputs, strict=True)]
+        for model in models:
+            model.check_reachable(str(self.department.path))
+        draws = joint_draws(inputs, self.question.base_samples, self.question.seed, self.learnt)
+        return list(zip(models, draws, strict=True))
+
     @property
     def files(self) -> list[Path]:
         """What was read besides the question file."""
@@ -179,6 +196,61 @@ class Asked(Generic[Q]):
         assert folder is not None
         entry = self.department.file.learnt
         return [folder, *([folder.parent / entry.posterior] if entry else [])]
+
+
+@dataclass(frozen=True, eq=False)
+class Loaded(Generic[S, Q]):
+    """All streams that a study asks about: of a department's set-ups, or the one that a whole space describes.
+
+    Attributes
+    ----------
+    streams : tuple
+        One for each set-up, in the room's own words.
+    title, scenario : str
+    units : {"us", "si"}
+    asked : Asked or None
+        None for a whole space.
+    """
+
+    streams: tuple[S, ...]
+    title: str
+    scenario: str
+    units: UnitSystem
+    asked: Asked[Q] | None = None
+
+    @classmethod
+    def of_setups(cls, streams: Sequence[S], asked: Asked[Q]) -> "Loaded[S, Q]":
+        """One stream for each set-up of a question."""
+        return cls(tuple(streams), asked.question.title, asked.scenario, asked.units, asked)
+
+    @classmethod
+    def of_space(cls, stream: S, space: ParameterSpace) -> "Loaded[S, Q]":
+        """The one stream of a space whose extra keys were checked by `scenario_of`."""
+        return cls((stream,), space.title, scenario_of(space), space.units)
+
+
+def scenario_of(space: ParameterSpace) -> str:
+    """What a whole space says of itself under ``scenario``."""
+    scenario = space.extra.get("scenario", "")
+    if not isinstance(scenario, str):
+        raise InputError(f"scenario = {scenario!r}: must be a text in quotes")
+    return scenario
+
+
+def whole_space(path: Path, department: Path | None, setups: Sequence[str] | None) -> dict[str, Any] | None:
+    """The content of a file that states a whole space by hand; None where it is a question.
+
+    Raises
+    ------
+    InputError
+        A department or set-ups were chosen for a whole space.
+    """
+    content = load_toml(path)
+    if "parameters" not in content or "study" in content:
+        return None
+    if department is not None or setups is not None:
+        raise InputError(f"{path}: states a whole space, so --department and --setups say nothing of it")
+    return content
 
 
 def load_question(

@@ -1,14 +1,15 @@
 """What every study says of its inputs: what they rest on, and what it states otherwise than the package."""
 
+from collections.abc import Callable
 from typing import Any
 
 from jetsim.equipment.questions import Asked
 from jetsim.equipment.reading import Stated
-from jetsim.equipment.spaces import label
 from jetsim.experiment.parameters import Parameter
 from jetsim.quantities import UnitSystem
-from jetsim.report import display
-from jetsim.report.document import InputLine
+from jetsim.report import display, glossary
+from jetsim.report.methods import stream_laws
+from jetsim.stream import Stream
 
 
 def keyed(asked: Asked[Any]) -> dict[str, Parameter]:
@@ -17,29 +18,35 @@ def keyed(asked: Asked[Any]) -> dict[str, Parameter]:
     return {one.key(parameter.name): parameter for one in inputs for parameter in one.parameters}
 
 
-def labelled(asked: Asked[Any]) -> dict[str, Parameter]:
-    """Every uncertain input of the set-ups once, by its label."""
-    return {label(key, asked.department): parameter for key, parameter in keyed(asked).items()}
+def labelled(asked: Asked[Any], call: Callable[[str], str] = display.label) -> dict[str, Parameter]:
+    """Every uncertain input of the set-ups once, by its technical name with its owner, or as `call` names it."""
+    return {_label(key, call): parameter for key, parameter in keyed(asked).items()}
 
 
-def input_lines(asked: Asked[Any]) -> list[InputLine]:
-    """Each input of the set-ups once, with its distribution and what that rests on."""
-    return [InputLine(words, _distribution(p), p.role, p.basis, p.source) for words, p in labelled(asked).items()]
+def in_trade_words(asked: Asked[Any]) -> dict[str, Parameter]:
+    """The same by what the trade calls it."""
+    return labelled(asked, glossary.trade)
 
 
-def _distribution(parameter: Parameter) -> str:
-    ties = (f"; tied to {name.replace('_', ' ')} by {weight:+.2g}" for name, weight in parameter.loadings.items())
-    return parameter.distribution.describe(parameter.unit) + "".join(ties)
+def _label(key: str, call: Callable[[str], str]) -> str:
+    name, _, owner = key.partition("[")
+    return f"{call(name)}, {owner.rstrip(']').replace('_', ' ')}" if owner else call(name)
+
+
+def laws(asked: Asked[Any], *more: str) -> list[str]:
+    """Keys of the laws that the set-ups use, for the methods, and of further ones."""
+    drag = {str(asked.inputs(setup).medians.get("drag_model", Stream.drag_model)) for setup in asked.setups}
+    return stream_laws(sorted(drag), "nozzle kinds", "supply", *more)
 
 
 def overrides_sentence(asked: Asked[Any] | None, system: UnitSystem) -> str:
     """What a question states otherwise than the package's table of beliefs; empty where it states nothing."""
     beliefs = asked.question.beliefs if asked is not None else {}
-    told = "; ".join(f"{display.short_label(name)} ({_told(name, s, system)})" for name, s in beliefs.items())
+    told = "; ".join(f"{display.trade(name)} ({_told(name, s, system)})" for name, s in beliefs.items())
     return f"This study states otherwise than the package: {told}." if told else ""
 
 
 def _told(name: str, stated: Stated, system: UnitSystem) -> str:
     if stated.distribution is not None:
-        return stated.distribution.describe(stated.unit)
+        return stated.distribution.describe(display.unit_label(name, system) or "1")
     return stated.middle if isinstance(stated.middle, str) else display.value(name, stated.middle, system)

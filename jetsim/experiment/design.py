@@ -10,7 +10,7 @@ import json
 import math
 import signal
 import threading
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, fields, replace
 from functools import cache
@@ -178,12 +178,36 @@ def sobol_design(
         A count is not allowed, or a group names an unknown column or one that is in another group.
     """
     layout = sobol_layout(space, base_samples, replicates, second_order, groups, closed)
-    dimension = len(space.columns)
     seeds = spawn(_seed(space, rng), layout.replicates)
-    base = np.stack([sobol_points(layout.base_samples, 2 * dimension, seed) for seed in seeds])
-    a, b = base[..., :dimension], base[..., dimension:]
-    unit = _crossed(a, b, _masks(space.columns, layout.factors), second_order).reshape(-1, dimension)
-    return design_of(space, unit, layout)
+    return design_of(space, np.concatenate([_replicate(space, layout, seed) for seed in seeds]), layout)
+
+
+def one_replicate(space: ParameterSpace, layout: Layout, rng: Seed, number: int) -> Design:
+    """A replicate of what `sobol_design` gives, as a design of its own, drawn without the others.
+
+    Parameters
+    ----------
+    space : ParameterSpace
+    layout : Layout
+        Of all replicates, from `sobol_layout`.
+    rng : int or SeedSequence, optional
+        As for `sobol_design`; no generator, which would move on.
+    number : int
+        Which replicate, from 0.
+    """
+    if isinstance(rng, np.random.Generator):
+        raise InputError("rng: must be a whole number or a SeedSequence, for each replicate is drawn on its own")
+    seed = spawn(_seed(space, rng), layout.replicates)[number]
+    return design_of(space, _replicate(space, layout, seed), replace(layout, replicates=1))
+
+
+def _replicate(space: ParameterSpace, layout: Layout, seed: np.random.Generator) -> Array:
+    """Probabilities of one replicate, shape (runs, columns)."""
+    dimension = len(space.columns)
+    base = sobol_points(layout.base_samples, 2 * dimension, seed)
+    masks = _masks(space.columns, layout.factors)
+    crossed = _crossed(base[:, :dimension], base[:, dimension:], masks, layout.second_order)
+    return crossed.reshape(-1, dimension)
 
 
 def sobol_layout(
@@ -193,10 +217,12 @@ def sobol_layout(
     second_order: bool = True,
     groups: Mapping[str, Iterable[str]] | None = None,
     closed: Mapping[str, Iterable[str]] | None = None,
+    whole: bool = True,
 ) -> Layout:
     """How `sobol_design` would lay out its runs, and how many, without drawing them.
 
-    Parameters and errors are those of `sobol_design`.
+    Parameters and errors are those of `sobol_design`; where the replicates are not drawn as a `whole` but one by one,
+    the most runs allowed are those of a replicate.
 
     Returns
     -------
@@ -213,10 +239,11 @@ def sobol_layout(
         second_order=second_order,
     )
     check_sizes(layout.base_samples, layout.replicates)
-    if layout.runs > MOST_RUNS:  # it would fill the memory before its first run
+    at_once = layout if whole else replace(layout, replicates=1)
+    if at_once.runs > MOST_RUNS:  # it would fill the memory before its first run
         raise InputError(
-            f"base_samples = {layout.base_samples} x replicates = {layout.replicates} x {layout.block} runs for each: "
-            f"{layout.runs:,} runs, allowed is at most {MOST_RUNS:,}"
+            f"base_samples = {at_once.base_samples} x replicates = {at_once.replicates} x {layout.block} runs for "
+            f"each: {at_once.runs:,} runs, allowed is at most {MOST_RUNS:,}"
         )
     return layout
 
@@ -310,6 +337,18 @@ def sobol_points(count: int, dimension: int, rng: np.random.Generator) -> Array:
     _load_direction_numbers()
     engine = qmc.Sobol(dimension, scramble=True, bits=_BITS, rng=rng)
     return np.asarray(engine.random(count) + EDGE)
+
+
+def named_points(count: int, names: Sequence[str], seed: int) -> Array:
+    """Latin hypercube sample whose column for a name depends on the seed and that name alone, shape (count, names).
+
+    So draws of one input stay what they are, whichever inputs are drawn beside it.
+    """
+    columns = []
+    for name in names:
+        rng = np.random.default_rng([seed, *name.encode()])
+        columns.append((rng.permutation(count) + rng.random(count)) / count)
+    return np.clip(np.array(columns).T, EDGE, 1 - EDGE)
 
 
 @cache

@@ -7,8 +7,9 @@ the design, so any executor gives the same bytes.
 import json
 import math
 import signal
-from collections.abc import Callable, Iterable, Iterator, Mapping
-from concurrent.futures import Executor, Future, ProcessPoolExecutor
+from collections.abc import Callable, Mapping
+from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
+from contextlib import suppress
 from dataclasses import asdict
 from functools import partial
 from typing import Any
@@ -18,7 +19,7 @@ import xarray as xr
 from numpy.typing import NDArray
 from tqdm import tqdm
 
-from jetsim import units
+from jetsim import kept, units
 from jetsim.errors import InputError
 from jetsim.experiment.design import (
     SAMPLE,
@@ -44,6 +45,8 @@ __all__ = [
     "sobol_design",
 ]
 
+# Runs handed to a model at a time: many enough that a thread seldom waits for another.
+CHUNK = 32_768
 Model = Callable[[xr.Dataset], xr.Dataset]
 OUTCOME, VALIDITY = "outcome", "validity"
 UNIT = "unit"  # probabilities behind a Morris design, which its analysis needs
@@ -54,7 +57,7 @@ def evaluate(
     model: Model,
     executor: Executor | None = None,
     progress: bool = True,
-    chunk: int = 32_768,
+    chunk: int = CHUNK,
     previous: xr.Dataset | None = None,
 ) -> xr.Dataset:
     """Run a model over all samples of a design.
@@ -95,11 +98,8 @@ def evaluate(
     count = min(len(rows), 2 * math.ceil(len(rows) / (2 * chunk))) if len(rows) > chunk else 1
     parts = np.array_split(rows, count) if len(rows) else []
     job = _Job(design, model)
-    done: list[dict[str, NDArray[Any]]] = []
     with tqdm(total=len(rows), unit="run", unit_scale=True, disable=not progress) as bar:
-        for part, outputs in zip(parts, _results(job, parts, executor), strict=True):
-            done.append(outputs)
-            bar.update(len(part))
+        done = _results(_Chunks(job, parts, bar.update), executor)
     fresh = {name: np.concatenate([outputs[name] for outputs in done]) for name in done[0]} if done else {}
     if previous is None or known is None:
         return _dataset(design, fresh, job.attributes)
@@ -127,7 +127,14 @@ class _Job:
         return self.design.samples.isel({SAMPLE: rows})
 
     def run(self, rows: NDArray[np.int64]) -> xr.Dataset:
-        return self.model(self.samples(rows))
+        return kept.whole(self.model, self.samples(rows))
+
+    def names(self, parts: list[NDArray[np.int64]]) -> list[str | None]:
+        """Names under which chunks are kept; none where nothing is kept."""
+        if kept.current() is None:
+            return [None] * len(parts)
+        study = kept.name_of(self.model, self.design.layout.fingerprint, self.wanted)
+        return [study and kept.name_of(study, part) for part in parts]
 
     def read(self, rows: NDArray[np.int64], result: Any) -> dict[str, NDArray[Any]]:
         """Outputs of one chunk, checked."""
@@ -190,28 +197,59 @@ def _worded(name: str, value: Any) -> str:
     return f"{value:.6g}{'' if label == '1' else ' ' + units.unit(label).label}"
 
 
-def _results(
-    job: _Job, parts: Iterable[NDArray[np.int64]], executor: Executor | None
-) -> Iterator[dict[str, NDArray[Any]]]:
-    """Outputs of each chunk in order; the chunks still waiting are cancelled when one fails."""
-    parts = list(parts)
-    calls: list[Callable[[], xr.Dataset]]
-    futures: list[Future[xr.Dataset]] = []
-    if executor is None:
-        calls = [partial(job.run, part) for part in parts]
-    else:
-        futures = [executor.submit(job.model, job.samples(part)) for part in parts]
-        calls = [future.result for future in futures]
+class _Chunks:
+    """Outputs of chunks by their number; a finished one is kept at once, however many before it are still computed."""
+
+    def __init__(self, job: _Job, parts: list[NDArray[np.int64]], told: Callable[[int], Any]) -> None:
+        self.job, self.parts, self.told = job, parts, told
+        self.ledger, self.names = kept.current(), job.names(parts)
+        self.done: dict[int, dict[str, NDArray[Any]]] = {}
+        for number in range(len(parts)):
+            if (found := self._find(number)) is not None:
+                self._read(number, found)
+
+    def _find(self, number: int) -> Any:
+        name = self.names[number]
+        return self.ledger.find(name) if self.ledger is not None and name is not None else None
+
+    def _read(self, number: int, result: Any) -> None:
+        self.done[number] = self.job.read(self.parts[number], result)
+        self.told(len(self.parts[number]))
+
+    @property
+    def waiting(self) -> list[int]:
+        """Chunks that are still to be computed."""
+        return [number for number in range(len(self.parts)) if number not in self.done]
+
+    def take(self, number: int, compute: Callable[[], Any]) -> None:
+        """Compute a chunk, read it and keep it."""
+        try:
+            result = compute()
+        except Exception as error:
+            raise self.job.failed(self.parts[number], error) from error
+        self._read(number, result)
+        name = self.names[number]
+        if self.ledger is not None and name is not None:
+            self.ledger.keep(name, result)
+
+
+def _results(chunks: _Chunks, executor: Executor | None) -> list[dict[str, NDArray[Any]]]:
+    """Outputs of all chunks in order; those still waiting are cancelled when one fails."""
+    job, futures = chunks.job, dict[int, Future[xr.Dataset]]()
+    if executor is not None:
+        futures = {n: executor.submit(kept.whole, job.model, job.samples(chunks.parts[n])) for n in chunks.waiting}
+    numbers = {future: number for number, future in futures.items()}
     try:
-        for part, call in zip(parts, calls, strict=True):
-            try:
-                result = call()
-            except Exception as error:
-                raise job.failed(part, error) from error
-            yield job.read(part, result)
+        # The first chunk that fails is told, not the one that does so first.
+        with suppress(InputError):
+            for future in as_completed(numbers):
+                chunks.take(numbers[future], future.result)
+        for number in chunks.waiting:
+            chunks.take(number, futures[number].result if number in futures else partial(job.run, chunks.parts[number]))
     finally:
-        for future in futures:
+        for future in numbers:
             future.cancel()
+    return [chunks.done[number] for number in range(len(chunks.parts))]
 
 
 def _arrays(result: Any, samples: xr.Dataset, wanted: tuple[str, ...]) -> dict[str, NDArray[Any]]:

@@ -29,7 +29,7 @@ from jetsim.experiment.outputs import (
 )
 from jetsim.experiment.ranking import rank
 
-__all__ = ["convergence", "independent_runs", "noise_floor", "rank", "sobol_indices"]
+__all__ = ["convergence", "independent_runs", "rank", "sobol_indices"]
 
 Array = NDArray[np.float64]
 _SMALLEST_SUBSET = 8
@@ -67,21 +67,21 @@ def sobol_indices(results: xr.Dataset, outputs: Iterable[str] | None = None, con
     layout = layout_of(results, "sobol")
     chosen = read_outputs(results, layout, outputs)
     check_confidence(confidence)
-    estimates = [_estimate(output, layout) for output in chosen]
+    estimates = [estimates_of(output, layout) for output in chosen]
     names = ("S1", "ST", "S2") if layout.second_order else ("S1", "ST")
     data = xr.Dataset(coords=coordinates(results, layout, [output.name for output in chosen]))
     for index in names:
         dims = ("replicate", "output", "parameter", *(("other_parameter",) if index == "S2" else ()))
         data[f"{index}_replicates"] = (dims, np.stack([estimate[index] for estimate in estimates], axis=1))
         if index == "S2":  # of sets that share a column there is no second order
-            data["S2_replicates"] = data["S2_replicates"].where(_apart(layout))
+            data["S2_replicates"] = data["S2_replicates"].where(apart(layout))
         add_interval(data, index, confidence)
     add_outputs(data, chosen)
     data.attrs = study_attributes(results, layout, confidence)
     return data
 
 
-def _apart(layout: Layout) -> xr.DataArray:
+def apart(layout: Layout) -> xr.DataArray:
     """Which pairs of factors have no column in common."""
     sets = [set(columns) for columns in layout.factors.values()]
     return xr.DataArray([[not a & b for b in sets] for a in sets], dims=("parameter", "other_parameter"))
@@ -113,12 +113,13 @@ def convergence(
     check_confidence(confidence)
     if smallest < 2 or smallest & (smallest - 1):
         raise InputError(f"smallest = {smallest!r}: must be a power of two, at least 2")
+    smallest = min(smallest, layout.base_samples)
     sizes = [n for n in (2**k for k in range(1, 31)) if smallest <= n <= layout.base_samples]
     labels = coordinates(results, layout, [output.name for output in chosen])
     labels.pop("other_parameter", None)
     data = xr.Dataset(coords={**labels, "base_samples": sizes})
     subsets = [[_first(output, n) for output in chosen] for n in sizes]
-    estimates = [[_estimate(output, layout, second_order=False) for output in subset] for subset in subsets]
+    estimates = [[estimates_of(output, layout, second_order=False) for output in subset] for subset in subsets]
     for index in ("S1", "ST"):
         values = np.array([[estimate[index] for estimate in row] for row in estimates])
         dims = ("base_samples", "replicate", "output", "parameter")
@@ -128,39 +129,6 @@ def convergence(
     data.coords["runs"] = ("base_samples", np.array(sizes) * layout.replicates * layout.block)
     data.attrs = study_attributes(results, layout, confidence)
     return data
-
-
-def noise_floor(results: xr.Dataset, outputs: Iterable[str] | None = None, confidence: float = 0.95) -> xr.Dataset:
-    """The index that an input of no influence could show through sampling error alone.
-
-    An inert column would be exactly zero here, because its crossed runs repeat others. The dummy of Khorashadi
-    Zadeh et al. (2017, Environmental Modelling & Software 91, 210-222) is not: the runs of B stand in for "A
-    with the dummy from B", so its first-order index is the spurious covariance of A with B over the variance,
-    and its total index the mismatch of their second moments. Each is taken for each replicate; the floor is
-    the far end of the interval of its mean. What lies below it is not claimed to matter. (The estimators in use
-    are sharper than the dummy's for small indices, so the floor is on the safe side of caution.)
-
-    Parameters
-    ----------
-    results, outputs, confidence
-        As for `sobol_indices`.
-
-    Returns
-    -------
-    xarray.Dataset
-        ``S1`` and ``ST`` along ``output``, at least 0; ``S1_replicates`` and ``ST_replicates`` of the dummy.
-    """
-    layout = layout_of(results, "sobol")
-    chosen = read_outputs(results, layout, outputs)
-    check_confidence(confidence)
-    dummies = np.stack([_dummy(output) for output in chosen], axis=-1)
-    data = xr.Dataset(coords={"output": [output.name for output in chosen]})
-    for index, values in zip(("S1", "ST"), dummies, strict=True):
-        data[f"{index}_replicates"] = (("replicate", "output"), values)
-        add_interval(data, index, confidence)
-        data[index] = np.maximum(np.abs(data[f"{index}_low"]), np.abs(data[f"{index}_high"]))
-    data.attrs = study_attributes(results, layout, confidence)
-    return data.drop_vars(["S1_low", "S1_high", "ST_low", "ST_high"])
 
 
 def _dummy(output: Output) -> Array:
@@ -179,7 +147,7 @@ def _dummy(output: Output) -> Array:
 # Estimates
 
 
-def _estimate(output: Output, layout: Layout, second_order: bool | None = None) -> dict[str, Array]:
+def estimates_of(output: Output, layout: Layout, second_order: bool | None = None) -> dict[str, Array]:
     """Indices of each replicate, by name, shape (replicates, factors[, factors])."""
     count, replicates = len(layout.factors), layout.replicates
     pairs = layout.second_order if second_order is None else second_order

@@ -74,9 +74,10 @@ class Core:
         """Time at which the path is `length` long, by Newton on the closed-form arc length."""
         start, speed = self._arc(self.up), np.hypot(self.along, self.up)
         time = length / speed
-        bend = G * time / (speed * speed)
-        series = time * (1 + bend * (0.5 * self.up + bend * (2 / 3 * self.up * self.up - speed * speed / 6)))
-        time = np.where(bend * speed < 0.2, series, time)
+        with np.errstate(over="ignore", divide="ignore", invalid="ignore"):  # of a trickle, which has no series
+            bend = G * time / (speed * speed)
+            series = time * (1 + bend * (0.5 * self.up + bend * (2 / 3 * self.up * self.up - speed * speed / 6)))
+            time = np.where(bend * speed < 0.2, series, time)
         for _ in range(60):
             up = self.up - G * time
             excess = (start - self._arc(up)) / (2 * G) - length

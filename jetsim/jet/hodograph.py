@@ -108,7 +108,9 @@ def fly_constant_drag(
         Lengths and times within 1e-7 of the larger of their size and 1 (m, s) for fire streams.
         A landing that is not found is lost; not known to happen with finite input.
     """
-    return _fly(_Cases(drag, wind_along, wind_across, launch, breakup_length), 0)
+    # What a trickle overflows is not settled, and lost in the end.
+    with np.errstate(over="ignore", divide="ignore", invalid="ignore"):
+        return _fly(_Cases(drag, wind_along, wind_across, launch, breakup_length), 0)
 
 
 def _fly(cases: _Cases, effort: int) -> Flight:

@@ -273,6 +273,9 @@ def fly(
         _March(law if whole else law.take(cases), spray.take(cases), cases, effort).run(flight, points)
     again = np.flatnonzero(flight.lost)
     if again.size:
+        begun = core_results(core, launch, broken, core.position(broken))
+        for name in ("apex_height", "apex_distance"):  # of an apex before breakup, which marching finds no more
+            getattr(flight, name)[again] = getattr(begun, name)[again]
         finer = spray._replace(pace=spray.pace / FINER).take(again)
         _March(law.take(again), finer, again, effort).run(flight, points, FINER * MOST_STEPS)
     return flight

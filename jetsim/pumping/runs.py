@@ -442,7 +442,7 @@ def find(loaded: Loaded, executor: Executor | None = None) -> Found:
     ends = (question.sweep.low, question.sweep.high)
     estimates = [estimate(*pair) for pair in zip(subjects, samples, strict=True)]
     map_: Callable[..., Any] = map if executor is None else executor.map
-    sweeps = list(map_(lambda pair: sweep(pair[0], ends, pair[1]), zip(subjects, samples, strict=True)))
+    sweeps = list(map_(lambda pair: sweep(pair[0], ends, pair[1]), [*zip(subjects, samples, strict=True)]))
     return Found(
         estimates,
         [chart(subject, question.chart, own) for subject, own in zip(subjects, samples, strict=True)],

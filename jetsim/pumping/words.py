@@ -10,9 +10,10 @@ from jetsim import findings
 from jetsim.equipment.department import label_of
 from jetsim.equipment.model import DELIVERED, FORCE, PUMP
 from jetsim.equipment.spaces import BREAKUP, FACTOR, UPSTREAM
-from jetsim.equipment.words import input_lines, labelled, overrides_sentence
+from jetsim.equipment.words import in_trade_words, labelled, overrides_sentence
 from jetsim.flags import outside_sentence
 from jetsim.hydraulics.believed import Deviation
+from jetsim.pumping.question import BEST
 from jetsim.pumping.runs import Choice, Estimate, Found, Loaded, Mistakes, Ranking, Spread
 from jetsim.pumping.subject import Subject
 from jetsim.quantities import UnitSystem
@@ -31,8 +32,7 @@ def capital(text: str) -> str:
 
 def people(subject: Subject) -> str:
     """A crew's number of firefighters in words."""
-    count = subject.setup.crew.firefighters if subject.setup.crew else 0
-    return "1 firefighter" if count == 1 else f"{count} firefighters"
+    return display.people(subject.setup.crew.firefighters if subject.setup.crew else 0)
 
 
 def limit_words(subject: Subject) -> str:
@@ -50,17 +50,53 @@ def no_limit_words(subject: Subject) -> str:
 # Sentences
 
 
-def lead(loaded: Loaded, found: Found, system: UnitSystem) -> list[str]:
-    """The findings in plain words: pump pressures first, and with the first which runs lie outside the tests."""
-    first, *others = (estimate_sentences(estimate, system) for estimate in found.estimates)
+_MOST_ESTIMATES = 3
+
+
+def lead(found: Found, system: UnitSystem) -> list[str]:
+    """The findings for a briefing: pump pressures, what lies outside the tests, and the best operating choice."""
+    flags = np.concatenate([one.delivered["validity"].values for one in found.estimates])
     said = [
-        " ".join(filter(None, (first, *outside_sentences(found)))),
-        *others,
+        *(estimate_headline(one, system) for one in found.estimates[:_MOST_ESTIMATES]),
+        outside_sentence(flags),
+        choice_headline([choice for choice in found.choices if choice is not None]),
+    ]
+    return [text for text in said if text]
+
+
+def estimate_headline(found: Estimate, system: UnitSystem) -> str:
+    """The estimated pump pressure of a set-up with its spread."""
+    pump = found.pump_pressure
+    middle = display.value(PUMP, float(pump.middle), system)
+    low, high = (display.number(float(display.convert(PUMP, end, system))) for end in (pump.low, pump.high))
+    label = found.subject.setup.label
+    return f"{label}: estimated pump pressure {middle} ({low} to {high} in nine cases of ten), {VERIFY}."
+
+
+def choice_headline(choices: Sequence[Choice]) -> str:
+    """The best set-up and how surely it does; empty where nobody states a limit."""
+    if not choices:
+        return ""
+    choice = max(choices, key=lambda one: one.merit)
+    share, label = percent(float(choice.chances.both[choice.place])), choice.swept.subject.setup.label
+    if choice.met:
+        return (
+            f"On {choice.swept.subject.line_label}, {label} meets target flow and {limit_words(choice.swept.subject)} "
+            f"in {share} of the runs."
+        )
+    return f"No set-up surely meets target flow and its crew's stated limit; nearest: {label}, in {share} of the runs."
+
+
+def further(loaded: Loaded, found: Found, system: UnitSystem) -> list[str]:
+    """What else was found, set-up by set-up."""
+    said = [
+        *(estimate_sentences(estimate, system) for estimate in found.estimates),
+        *outside_sentences(found),
         waterway_sentences(loaded),
         *(choice_sentence(found.choices_on(line), line, loaded, system) for line in found.lines),
         *(mistake_sentence(mistakes, system) for mistakes in found.mistakes),
         *(ranking_sentences(ranking) for ranking in found.rankings),
-        findings.standing_sentence(labelled(loaded.asked)),
+        findings.standing_sentence(in_trade_words(loaded.asked)),
         overrides_sentence(loaded.asked, system),
     ]
     return [text for text in said if text]
@@ -143,7 +179,7 @@ def waterway(subject: Subject) -> str:
 
 def _stated_of_shutoff(subject: Subject) -> str:
     """The turbulence factors that act, as stated."""
-    stated = {p.name: f"{p.distribution.describe(p.unit)}, {p.basis}" for p in subject.inputs.parameters}
+    stated = {p.name: f"{p.distribution.describe()}, {p.basis}" for p in subject.inputs.parameters}
     stated |= {name: f"{value}" for name, value in subject.inputs.fixed.items() if name == "valve_model"}
     stated |= {
         name: display.number(float(subject.inputs.fixed[name]))
@@ -232,7 +268,7 @@ def deviation_words(deviation: Deviation, system: UnitSystem, units_only: bool =
     wrong = {name: value for name, (value, right) in values.items() if value != right}
     told = {name: display.value(name, value, system).replace("-", "\N{MINUS SIGN}") for name, value in wrong.items()
             if display.unit_label(name, system) or not units_only}  # fmt: skip
-    return "; ".join(f"{display.short_label(name)} {text}" for name, text in told.items())
+    return "; ".join(f"{display.trade(name)} {text}" for name, text in told.items())
 
 
 def signed(change: float) -> str:
@@ -422,7 +458,8 @@ def choice_table(found: Found) -> Table | None:
             Column("setup", [c.swept.subject.setup.label for c in rows], label="Set-up"),
             Column(PUMP, [c.pump_pressure for c in rows], label="Pump at"),
             *(_middle(name, label, rows) for name, label in (("flow_rate", "Flow"), (FORCE, "Force"),
-                                                             ("extreme_reach", "Reach"))),
+                                                             (BEST, "Effective reach, best elevation"),
+                                                             ("extreme_reach", "Farthest drops"))),
             *(
                 Column(f"{key} [%]", [100 * float(getattr(c.chances, part)[c.place]) for c in rows], label=label,
                        digits=2)
@@ -430,7 +467,8 @@ def choice_table(found: Found) -> Table | None:
             ),
             Column("wanted chance", ["yes" if c.met else "no" for c in rows], label="Met"),
         ),
-        "Medians of flow, of the force on the crew and of reach, and chances in percent of the runs: of the target "
+        "Medians of flow, of the force on the crew, of effective reach at the best elevation and of the farthest "
+        "drops at the crew's, and chances in percent of the runs: of the target "
         "flow, of the crew's stated limit, of both. Met: both have the wanted chance. Where they do not, the pump "
         "pressure with the best chance.",
     )  # fmt: skip
@@ -444,7 +482,7 @@ def ranking_table(ranking: Ranking) -> Table:
     """Indices and ranks of a set-up's inputs."""
     setup = ranking.estimate.subject.setup
     title = f"{setup.label}: what moves delivered flow and reach"
-    labels = findings.whole_labels(ranking.space)
+    labels = findings.technical_labels(ranking.space)
     return findings.shares_table(f"ranking_{setup.name}", title, ranking.indices, labels, ranking.ranks)
 
 
@@ -452,7 +490,7 @@ def ranking_table(ranking: Ranking) -> Table:
 # What the reader judges the study by
 
 
-def report_card(loaded: Loaded, found: Found, question: str) -> ReportCard:
+def report_card(loaded: Loaded, found: Found, question: str, system: UnitSystem) -> ReportCard:
     """Method, sizes, inputs and sources."""
     asked = loaded.question
     lowest = min(float(r.indices["S1"].min()) for r in found.rankings)
@@ -467,16 +505,16 @@ def report_card(loaded: Loaded, found: Found, question: str) -> ReportCard:
         f"{loaded.draws:,} draws, so a chance is known to about {percent(float(1 / np.sqrt(loaded.draws)))}",
         convergence=" ".join(f"{r.estimate.subject.setup.label}: {r.convergence}" for r in found.rankings),
         negative_estimates=f"lowest first-order estimate {lowest:.1g}" if lowest < 0 else "none",
-        inputs=input_lines(loaded.asked),
-        fixed=fixed_words(loaded),
+        inputs=findings.input_lines(labelled(loaded.asked), system),
+        fixed=fixed_words(loaded, system),
         more={"Shutoff": waterway_sentences(loaded, detail=True), **sources(loaded, found)},
     )
 
 
-def fixed_words(loaded: Loaded) -> dict[str, str]:
+def fixed_words(loaded: Loaded, system: UnitSystem) -> dict[str, str]:
     """What does not vary and is the same for every set-up, in words."""
     spaces = [loaded.asked.space(subject.setup) for subject in loaded.subjects]
-    first, *others = (findings.fixed_words(space) for space in spaces)
+    first, *others = (findings.fixed_words(space, system) for space in spaces)
     return {name: words for name, words in first.items() if all(other.get(name) == words for other in others)}
 
 

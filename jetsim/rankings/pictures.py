@@ -12,6 +12,7 @@ from jetsim.report import display, figures
 from jetsim.report.document import Section
 from jetsim.report.figures import Words
 
+BEST = "effective_reach_at_best"
 EFFECTS = 9  # panels of the figure of effects
 
 
@@ -37,14 +38,16 @@ def side_view(case: Case, found: Results, system: UnitSystem) -> tuple[list[str]
         apex=(float(distance[top]), float(middle[top])),
         nozzle_height=float(height[0].mean()),
         target_height=float({**case.space.medians(), **case.space.fixed}.get("target_height", 0.0)),
+        effective=spread_of(found, BEST) if BEST in found.sample else None,
     )
     reach = spread["extreme_reach"]
+    effective = "the stream is effective over less" if view.effective else "a good stream ends well before"
     words = Words(
         "side_view",
         f"Nine in ten throws reach {display.span('extreme_reach', reach.low, reach.high, system)} in all",
         f"Middle path and band of nine in ten of {len(landed)} simulated throws over all uncertain inputs"
         f"{'' if len(landed) == paths.sizes['sample'] else ', those that reach the target'}. The farthest drops reach "
-        "this far; a good stream ends well before.",
+        f"this far; {effective}.",
     )
     return [], [figures.stream_side_view(words, view, system)]
 
@@ -62,7 +65,7 @@ def index_figure(case: Case, found: Results) -> figures.Plot:
     words = Words(
         "indices",
         findings.leaders_title(found.indices, found.ranking, first, names),
-        f"Sobol' indices with 95 % intervals over {space.replicates} replicates of {space.base_samples} base samples. "
+        f"Shares with 95 % intervals over {space.replicates} repeats of {space.base_samples} base samples. "
         "Brackets join inputs that the runs cannot tell apart.",
     )
     roles = {parameter.name: parameter.role for parameter in space.parameters}
@@ -94,7 +97,7 @@ def sweep_section(found: Results, system: UnitSystem) -> list[Section]:
     """The contour figure; a sentence instead where no point of the sweep reaches the target."""
     if found.sweep is None:
         return []
-    x, y = (display.short_label(str(name)) for name in found.sweep["extreme_reach"].dims)
+    x, y = (display.trade(str(name)) for name in found.sweep["extreme_reach"].dims)
     title = f"{x[:1].upper()}{x[1:]} and {y}"
     if not np.isfinite(found.sweep["extreme_reach"].values).any():
         return [Section(title, ["With all other inputs at their medians, no point of the sweep reaches the target."])]
@@ -107,7 +110,7 @@ def sweep_figure(found: Results, system: UnitSystem) -> figures.Plot:
     x, y = (str(name) for name in found.sweep["extreme_reach"].dims)
     words = Words(
         "sweep",
-        f"Extreme reach over {display.short_label(x)} and {display.short_label(y)}, with flow and reaction",
+        f"Extreme reach over {display.trade(x)} and {display.trade(y)}, with flow and reaction",
         "All other inputs at their medians. Steady reaction only: opening, closing and slipping add to it."
         f"{' White: the target is not reached.' if np.isnan(found.sweep['extreme_reach'].values).any() else ''}",
     )

@@ -10,16 +10,17 @@ import xarray as xr
 from pydantic import Field, field_validator
 
 from jetsim.acting import unread_inputs
+from jetsim.equipment import questions
 from jetsim.equipment.department import SetUp
 from jetsim.equipment.model import SetUpModel
-from jetsim.equipment.questions import Asked, Question, load_question
+from jetsim.equipment.questions import Asked, Question, load_question, scenario_of, whole_space
 from jetsim.errors import InputError
 from jetsim.experiment.design import grid_design, plain_design
 from jetsim.experiment.space import ParameterSpace
 from jetsim.experiment.studyfile import flat_names
-from jetsim.experiment.tables import Table, load_toml, read_field
+from jetsim.experiment.tables import Table, read_field
 from jetsim.jet.turbulence import VALVE_STYLES
-from jetsim.quantities import QUANTITIES, UnitSystem, did_you_mean
+from jetsim.quantities import QUANTITIES, did_you_mean
 from jetsim.simulation import StreamModel, simulate, sparing
 from jetsim.stream import Stream
 
@@ -104,24 +105,7 @@ class Case:
         return replace(self, model=replace(self.model, fixed=fixed, outputs=tuple(dict.fromkeys((*names, *seen)))))
 
 
-@dataclass(frozen=True, eq=False)
-class Loaded:
-    """All streams that a study ranks.
-
-    Attributes
-    ----------
-    cases : tuple of Case
-    title, scenario : str
-    units : {"us", "si"}
-    asked : Asked or None
-        None for a whole space.
-    """
-
-    cases: tuple[Case, ...]
-    title: str
-    scenario: str
-    units: UnitSystem
-    asked: Asked[RankQuestion] | None = None
+Loaded = questions.Loaded[Case, RankQuestion]
 
 
 # ---------------------------------------------------------------------------------------------------------
@@ -138,10 +122,8 @@ def load(
     InputError, InputFileError
         One line for each mistake.
     """
-    content = load_toml(path)
-    if "parameters" in content and "study" not in content:
-        if department is not None or setups is not None:
-            raise InputError(f"{path}: states a whole space, so --department and --setups say nothing of it")
+    content = whole_space(path, department, setups)
+    if content is not None:
         return _whole_space(content, path, quick)
     asked = load_question(path, RankQuestion, department, setups)
     return _of_setups(replace(asked, question=asked.question.quick()) if quick else asked)
@@ -153,9 +135,7 @@ def _whole_space(content: Mapping[str, Any], path: Path, quick: bool) -> Loaded:
     extra = ("scenario", "sweep", LOGARITHM)
     space = ParameterSpace.from_mapping(content, named=named, extra=extra, where=str(path))
     try:
-        scenario = space.extra.get("scenario", "")
-        if not isinstance(scenario, str):
-            raise InputError(f"scenario = {scenario!r}: must be a text in quotes")
+        scenario_of(space)
         logarithms = space.extra.get(LOGARITHM, [])
         if not isinstance(logarithms, list):
             raise InputError(f"{LOGARITHM} = {logarithms!r}: must be a list in square brackets")
@@ -166,7 +146,7 @@ def _whole_space(content: Mapping[str, Any], path: Path, quick: bool) -> Loaded:
             raise InputError(f"parameters.{name}: acts on nothing: {reason}")
     except InputError as error:
         raise InputError(f"{path}: {error}") from None
-    return Loaded((replace(case, space=space.quick()) if quick else case,), space.title, scenario, space.units)
+    return Loaded.of_space(replace(case, space=space.quick()) if quick else case, space)
 
 
 def _of_setups(asked: Asked[RankQuestion]) -> Loaded:
@@ -183,7 +163,7 @@ def _of_setups(asked: Asked[RankQuestion]) -> Loaded:
     except InputError as error:
         raise InputError(f"{asked.path}: {error}") from None
     read = [_case(_without(asked, found), case.setup) for case, found in zip(cases, idle, strict=True) if case.setup]
-    return Loaded(tuple(read), question.title, asked.scenario, asked.units, asked)
+    return Loaded.of_setups(read, asked)
 
 
 def _named(asked: Asked[RankQuestion]) -> str:

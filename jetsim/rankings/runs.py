@@ -207,7 +207,7 @@ def check_target(space: ParameterSpace, paths: xr.Dataset) -> None:
         return
     target = target_words(space, space.units)
     if missed == PATHS:
-        highest = display.both("apex_height", float(paths["apex_height"].max()), space.units)
+        highest = display.value("apex_height", float(paths["apex_height"].max()), space.units)
         raise InputError(f"target_height = {target}: none of {PATHS} throws gets there, the highest rises to {highest}")
     raise InputError(
         f"target_height = {target}: {missed} of {PATHS} throws never get there, which leaves {' and '.join(undefined)} "
@@ -218,8 +218,8 @@ def check_target(space: ParameterSpace, paths: xr.Dataset) -> None:
 def target_words(space: ParameterSpace, system: UnitSystem) -> str:
     """The target's height in words."""
     if "target_height" in space.names:
-        return space.parameter("target_height").describe()
-    return display.both("target_height", float(space.fixed.get("target_height", 0.0)), system)
+        return space.parameter("target_height").distribution.describe(display.unit_label("target_height", system))
+    return display.value("target_height", float(space.fixed.get("target_height", 0.0)), system)
 
 
 def sweep_of(case: Case) -> xr.Dataset | None:

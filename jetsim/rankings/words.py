@@ -16,7 +16,8 @@ from jetsim.rankings import pictures
 from jetsim.rankings.question import LOGARITHM, Case, Loaded
 from jetsim.rankings.runs import Results, target_words
 from jetsim.report import display
-from jetsim.report.document import InputLine, ReportCard, Section
+from jetsim.report.document import MOST_LEAD, InputLine, ReportCard, Section
+from jetsim.report.methods import stream_laws
 from jetsim.report.style import ROLE_WORDS
 from jetsim.report.tables import Column, Table
 from jetsim.stream import Stream
@@ -62,36 +63,51 @@ def tail_remedy(output: str, values: np.ndarray) -> str:
     return "take more base samples, or ask for an output without such a tail"
 
 
-def lead(loaded: Loaded, pairs: Sequence[Pair], system: UnitSystem) -> list[str]:
-    """The findings in plain words: all of a single stream, the leaders of each of several."""
+def lead(pairs: Sequence[Pair], system: UnitSystem) -> list[str]:
+    """The findings for a briefing: what each output of one stream depends on, or the main one of each of several."""
+    outside = outside_sentence(np.concatenate([found.runs["validity"].values for _, found in pairs]))
     if len(pairs) == 1:
-        return case_lead(*pairs[0], system)
-    return [f"{case.label}: {headline(case, found, system)}" for case, found in pairs]
+        case, found = pairs[0]
+        reached = reaching_sentences(case, found, system)
+        first, *others = (leading_sentence(case, found, output) for output in found.outputs)
+        said = [*reached, first, outside, *others]
+    else:
+        named = [f"{case.label}: {leading_sentence(case, found, found.outputs[0])}" for case, found in pairs]
+        said = [*named[: MOST_LEAD - bool(outside)], outside]
+    return [text for text in said if text][:MOST_LEAD]
 
 
-def headline(case: Case, found: Results, system: UnitSystem) -> str:
-    """How many throws reach the target, what moves the main output most, and how much lies outside a fit."""
-    said = [*reaching_sentences(case, found, system), output_sentence(case, found, found.outputs[0])]
-    return " ".join([*said, outside_sentence(found.runs["validity"].values)]).strip()
+def leading_sentence(case: Case, found: Results, output: str) -> str:
+    """What an output depends on most, with one number."""
+    names = findings.whole_labels(case.space)
+    if output in found.ranked:
+        return findings.leading_sentence(found.indices, found.ranking, output, names)
+    if str(found.among["reason"].sel(output=output).item()):
+        return f"{findings.output_words(output).capitalize()} is not ranked: too few throws reach the target."
+    sentence = findings.leading_sentence(found.among, rank(found.among, "S1"), output, names, "S1")
+    return f"Among the throws that reach the target, {sentence[:1].lower()}{sentence[1:]}"
 
 
-def case_lead(case: Case, found: Results, system: UnitSystem) -> list[str]:
-    """What is found of one stream."""
+def further(pairs: Sequence[Pair], system: UnitSystem) -> list[str]:
+    """What else is found of a single stream; several have it in their own parts."""
+    return case_further(*pairs[0], system) if len(pairs) == 1 else []
+
+
+def case_further(case: Case, found: Results, system: UnitSystem) -> list[str]:
+    """What is found of one stream, in full."""
     space, names = case.space, findings.whole_labels(case.space)
     among = [str(name) for name in found.among["output"].values]
     said = [
-        *reaching_sentences(case, found, system),
         *(output_sentence(case, found, output) for output in among),
         among_sentence(case, found),
         *(output_sentence(case, found, output) for output in found.ranked),
         findings.wholes_sentence(space, names) if found.ranked else "",
         roles_sentence(found),
         findings.ignorance_sentence(space, names, found.idle),
-        findings.standing_sentence({p.long_name: p for p in space.parameters}),
+        findings.standing_sentence({names[p.name]: p for p in space.parameters}),
         middle_sentence(case, found, system),
     ]
-    first, *others = (sentence for sentence in said if sentence)
-    return [f"{first} {outside_sentence(found.runs['validity'].values)}".strip(), *others]
+    return [sentence for sentence in said if sentence]
 
 
 def output_sentence(case: Case, found: Results, output: str) -> str:
@@ -140,10 +156,10 @@ def reaching_sentences(case: Case, found: Results, system: UnitSystem) -> list[s
     reached = float((found.sample["outcome"].values == 0).mean())
     if reached == 1.0:
         return []
-    share = f"{display.percent(reached)} of the throws reach the target height of {target_words(case.space, system)}."
-    if case.space.undefined == "probability of reaching":
-        share += " What is ranked is whether a throw reaches it."
-    return [share]
+    ranked = case.space.undefined == "probability of reaching"
+    target = target_words(case.space, system)
+    asked = "; what is ranked is whether a throw reaches it" if ranked else ""
+    return [f"{display.percent(reached)} of the throws reach the target height ({target}){asked}."]
 
 
 def middle_sentence(case: Case, found: Results, system: UnitSystem) -> str:
@@ -154,7 +170,7 @@ def middle_sentence(case: Case, found: Results, system: UnitSystem) -> str:
         low, middle, high = np.nanquantile(values, [0.05, 0.5, 0.95])
         where = " where the target is reached" if np.isnan(values).any() else ""
         spread = display.span(name, low, high, system)
-        parts.append(f"{display.short_label(name)} {display.both(name, middle, system)}, from {spread}{where}")
+        parts.append(f"{findings.output_words(name)} {display.value(name, middle, system)}, from {spread}{where}")
     return f"Middle of all throws, and the range of nine in ten: {'; '.join(parts)}."
 
 
@@ -176,7 +192,7 @@ def named_sections(case: Case, found: Results, system: UnitSystem, named: bool) 
     parts = case_sections(case, found, system)
     if not named:
         return parts
-    parts = [Section("What was found", case_lead(case, found, system)), *parts]
+    parts = [Section("What was found", [*lead([(case, found)], system), *case_further(case, found, system)]), *parts]
     return [
         Section(
             f"{case.label}. {part.title}",
@@ -231,7 +247,7 @@ def shares_tables(case: Case, found: Results) -> list[Table]:
 
 def all_tables(case: Case, found: Results) -> list[Table]:
     """Outputs over all runs, and the shares of every input."""
-    names, whole = findings.whole_labels(case.space), found.indices.sel(output=found.ranked)
+    names, whole = findings.technical_labels(case.space), found.indices.sel(output=found.ranked)
     shares = [findings.shares_table("indices", "Shares of variance", whole, names, found.ranking)]
     return [sample_table(case, found), *(shares if found.ranked else [])]
 
@@ -240,7 +256,7 @@ def sample_table(case: Case, found: Results) -> Table:
     """Mean and quantiles of the outputs."""
     outputs = list(case.space.outputs)
     values = [found.sample[n].values for n in outputs]
-    columns = [Column("output", [display.short_label(n) for n in outputs], "", "output")]
+    columns = [Column("output", [findings.output_words(n) for n in outputs], "", "output")]
     columns.append(Column("mean", [float(np.nanmean(v)) for v in values], outputs))
     for q in (5, 50, 95):
         columns.append(Column(f"q{q:02d}", [float(np.nanquantile(v, q / 100)) for v in values], outputs, f"{q} %"))
@@ -252,7 +268,18 @@ def sample_table(case: Case, found: Results) -> Table:
 # Report card
 
 
-def card(pairs: Sequence[Pair]) -> ReportCard:
+def drag_laws(pairs: Sequence[Pair]) -> list[str]:
+    """Laws of flight in use."""
+    return sorted({str(case.model.fixed.get("drag_model", Stream.drag_model)) for case, _ in pairs})
+
+
+def laws(loaded: Loaded, pairs: Sequence[Pair]) -> list[str]:
+    """Keys of the laws in use, for the methods."""
+    supplied = ("nozzle kinds", "supply") if loaded.asked is not None else ()
+    return stream_laws(drag_laws(pairs), *supplied, "sobol", "ranking")
+
+
+def card(pairs: Sequence[Pair], system: UnitSystem) -> ReportCard:
     """What a reader needs to judge the study."""
     space = pairs[0][0].space
     named = len(pairs) > 1
@@ -261,7 +288,6 @@ def card(pairs: Sequence[Pair]) -> ReportCard:
         for case, found in pairs
         for output, total in findings.sums_of_first_order(found.indices.sel(output=found.ranked)).items()
     }
-    laws = {str(case.model.fixed.get("drag_model", Stream.drag_model)) for case, _ in pairs}
     return ReportCard(
         question=QUESTION,
         method=f"Sobol' indices by replicated scrambled sequences: {space.base_samples} base samples x "
@@ -277,15 +303,15 @@ def card(pairs: Sequence[Pair]) -> ReportCard:
             for case, f in pairs
         ),
         structural_alternatives=[],
-        inputs=input_lines(pairs),
-        fixed={words: value for case, _ in pairs for words, value in findings.fixed_words(case.space).items()},
-        more={"Drag law": ", ".join(sorted(laws))},
+        inputs=input_lines(pairs, system),
+        fixed={words: value for case, _ in pairs for words, value in findings.fixed_words(case.space, system).items()},
+        more={"Drag law": ", ".join(drag_laws(pairs))},
     )
 
 
-def input_lines(pairs: Sequence[Pair]) -> list[InputLine]:
+def input_lines(pairs: Sequence[Pair], system: UnitSystem) -> list[InputLine]:
     """Every uncertain input once; those that differ between set-ups with the set-up's label."""
-    each = [findings.input_lines(case.space) for case, _ in pairs]
+    each = [findings.space_lines(case.space, system) for case, _ in pairs]
     common = [line for line in each[0] if all(line in lines for lines in each)]
     own = [
         replace(line, name=f"{line.name} ({case.label})")

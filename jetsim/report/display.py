@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from jetsim import units
 from jetsim.quantities import QUANTITIES, Quantity, UnitSystem, quantity
+from jetsim.report import glossary
 
 MISSING = "–"
 _COUNTS = ("no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve")
@@ -73,9 +74,14 @@ def short_label(name: str) -> str:
     return label(name).partition(" (")[0]
 
 
+def trade(name: str) -> str:
+    """What the trade calls the quantity, or the words themselves."""
+    return glossary.trade(name) if known(name) else name
+
+
 def heading(name: str) -> str:
-    """The short label with a capital, such as ``"Extreme reach"``."""
-    words = short_label(name)
+    """The trade's name with a capital, such as ``"Extreme reach"``."""
+    words = trade(name)
     return words[:1].upper() + words[1:]
 
 
@@ -139,6 +145,11 @@ def number_words(count: int) -> str:
     return _COUNTS[count] if 0 <= count < len(_COUNTS) else f"{count:,}"
 
 
+def people(count: int) -> str:
+    """A number of firefighters in words."""
+    return f"{number_words(count)} firefighter{'' if count == 1 else 's'}"
+
+
 def _with_unit(text: str, unit: str) -> str:
     return f"{text} {unit}" if unit else text
 
@@ -165,7 +176,3 @@ def span(name: str, low: float, high: float, system: UnitSystem = "us", digits: 
     ends = [number(float(convert(name, end, system, interval)), digits) for end in (low, high)]
     joined = ends[0] if low == high or ends[0] == ends[1] else " to ".join(ends)
     return _with_unit(joined, unit_label(name, system))
-
-
-# The older name of `value`.
-both = value

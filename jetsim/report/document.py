@@ -3,7 +3,7 @@
 import base64
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 from typing import Any
 
@@ -19,8 +19,9 @@ from jetsim.report.plaintext import clean
 from jetsim.report.style import Plot
 from jetsim.report.tables import Table
 
-__all__ = ["InputLine", "Report", "ReportCard", "Section", "ValidityCount", "Writing", "render"]
+__all__ = ["MOST_LEAD", "InputLine", "Report", "ReportCard", "Section", "ValidityCount", "Writing", "render"]
 _HERE = Path(__file__).parent
+MOST_LEAD = 5  # sentences
 
 
 @dataclass(frozen=True)
@@ -69,7 +70,7 @@ class Report:
     ----------
     title : str
     lead : sequence of str
-        The findings in plain words, the most important first.
+        The findings in plain words, the most important first: at most five sentences, one number in each.
     sections : sequence of Section
     card : ReportCard
     units : str
@@ -79,6 +80,8 @@ class Report:
     validity : sequence of ValidityCount
     provenance : mapping of str to str
         Versions, commit and study file; the study runner fills them in.
+    further : sequence of str
+        What else was found, shown below the lead.
     subtitle : str
         One line below the title, such as that the scenario is invented.
     methods : sequence of str
@@ -102,6 +105,7 @@ class Report:
     validity: Sequence[ValidityCount] = ()
     provenance: Mapping[str, str] = field(default_factory=dict)
     subtitle: str = ""
+    further: Sequence[str] = ()
     methods: Sequence[str] = ()
     laws: Sequence[str] = ()
     limits: Sequence[str] = ()
@@ -145,7 +149,7 @@ class Writing:
     def texts(self) -> Iterator[str]:
         """All texts that may cite or use a term, in reading order."""
         report = self.report
-        yield from (*report.notices, *report.lead)
+        yield from (*report.notices, *report.lead, *report.further)
         for section in report.sections:
             yield from section.texts
             items: list[Plot | Table] = [*section.figures, *section.tables]
@@ -232,18 +236,21 @@ def _told(writing: Writing, text: str) -> Markup:
     )
 
 
-def data_uri(plot: Plot) -> str:
-    """A plot as an SVG data URI, so that the page needs no other file."""
-    return "data:image/svg+xml;base64," + base64.b64encode(plot.svg()).decode("ascii")
+def data_uri(plot: Plot, kind: str = "svg") -> str:
+    """A plot as a data URI, so that the page needs no other file: ``svg``, or ``png`` as a quick run draws anyhow."""
+    drawn, media = (plot.svg(), "svg+xml") if kind == "svg" else (plot.png(), "png")
+    return f"data:image/{media};base64,{base64.b64encode(drawn).decode('ascii')}"
 
 
-def render(report: Report) -> str:
+def render(report: Report, quick: bool = False) -> str:
     """The report as one HTML page without links to other files or to the network.
 
     Parameters
     ----------
     report : Report
         Every text is escaped.
+    quick : bool, optional
+        Figures in pixels, which are drawn once then.
 
     Returns
     -------
@@ -257,7 +264,8 @@ def render(report: Report) -> str:
     """
     writing = Writing(report)
     template = _environment(writing).get_template("report.html.jinja")
+    drawn = partial(data_uri, kind="png" if quick else "svg")
     style = Markup((_HERE / "report.css").read_text(encoding="utf-8"))
     return template.render(
-        report=report, writing=writing, style=style, cautions=CAUTIONS, data_uri=data_uri, doi_note=DOI_NOTE
+        report=report, writing=writing, style=style, cautions=CAUTIONS, data_uri=drawn, doi_note=DOI_NOTE
     )

@@ -1,6 +1,7 @@
 """Folders of results: written aside, moved into place when whole, and never at the cost of someone's files."""
 
 import os
+import re
 import secrets
 import shutil
 import signal
@@ -80,6 +81,30 @@ class StudyFolder:
         except ValueError:  # another drive
             return self.study_file.resolve().as_posix()
 
+    @property
+    def unfinished(self) -> Path:
+        """The file beside the folder in which finished pieces are kept until the results are whole."""
+        return self.path.parent / f".{self.path.name}.unfinished"
+
+    def clear(self) -> None:
+        """Put right what a run that was killed left beside the folder. Only for who holds the folder alone.
+
+        Half-written results go. Results that were just giving way to new ones come back where these did not arrive,
+        and else go too, but for files that no study wrote, which are kept.
+        """
+        for half in self._left("writing"):
+            shutil.rmtree(half, ignore_errors=True)
+        for old in self._left("old"):
+            if not self.path.exists():
+                old.rename(self.path)
+            else:
+                self._put_away(old)
+
+    def _left(self, ending: str) -> list[Path]:
+        pattern = re.compile(rf"\.{re.escape(self.path.name)}\.[0-9a-f]{{8}}\.{ending}")
+        beside = self.path.parent.iterdir() if self.path.parent.is_dir() else ()
+        return sorted(item for item in beside if pattern.fullmatch(item.name) and item.is_dir())
+
     @contextmanager
     def writing(self) -> Iterator[Path]:
         """An empty folder beside the target; when the block ends well it takes the target's place.
@@ -116,9 +141,14 @@ class StudyFolder:
             if there:
                 old.rename(self.path)
             raise
-        if there and _holds_own_files(old):
+        if there:
+            self._put_away(old)
+
+    def _put_away(self, old: Path) -> None:
+        """Remove replaced results, or keep them where they hold files that no study wrote."""
+        if _holds_own_files(old):
             old.rename(self.kept())
-        elif there:
+        else:
             shutil.rmtree(old, ignore_errors=True)
 
     def kept(self) -> Path:

@@ -4,7 +4,7 @@ A study that says more gives its own paragraphs to the `Report`. The words about
 fitted and what is assumed, and cite; a study names the laws it used by their keys.
 """
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 
 from jetsim.report.card import ReportCard
 
@@ -26,6 +26,7 @@ LAWS = {
     "[@theobald1981; @lueger].",
     "two_stage": "The flight has no drag up to breakup and that of a drop of fixed size after it (fitted to range "
     "alone) [@theobald1981].",
+    "vacuum": "The flight has no drag at all (for contrast).",
     "drops": "Drag of a drop follows that of a sphere, flattened drops more [@abraham1970; @gunn1949].",
     "effective reach": "A good stream is one that holds together by published criteria [@freeman1889]; drop sizes "
     "behind it are assumed to be lognormal.",
@@ -36,6 +37,12 @@ LAWS = {
     "[@emcee2013; @braak2006].",
 }
 WATER_AND_AIR = "Properties of water and air follow standard formulas [@kell1975; @iapws_r1_76; @atmosphere1976]."
+
+
+def stream_laws(drag_models: Iterable[str], *more: str) -> list[str]:
+    """Keys of the laws that every simulated stream uses, and of further ones; a law from outside has no words."""
+    flights = [law for law in drag_models if law in LAWS]
+    return ["discharge", "reaction", "turbulence", "breakup", *flights, "drops", *more]
 
 
 def sentence(text: str) -> str:

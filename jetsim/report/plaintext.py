@@ -17,6 +17,8 @@ def clean(text: str) -> str:
     >>> clean("ball \\x1b[31mvalve\\r\\nof 2024\\x00")
     'ball [31mvalve of 2024'
     """
+    if text.isprintable():  # of a drawing's million characters none needs a look
+        return text
     return "".join(_kept(" " if character in "\t\n\v\f\r\u2028\u2029\x85" else character) for character in
                    text.replace("\r\n", "\n"))  # fmt: skip
 

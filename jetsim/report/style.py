@@ -9,7 +9,7 @@ import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
-from functools import wraps
+from functools import cached_property, wraps
 from pathlib import Path
 from typing import Any, NamedTuple, ParamSpec, TypeVar
 
@@ -133,8 +133,8 @@ def plain(text: str, width: int = 26) -> str:
 
 
 def named(name: str, labels: Mapping[str, str], width: int = 26) -> str:
-    """A parameter's label for an axis: the given one, the quantity's short name, or the name itself."""
-    return plain(labels.get(name) or (display.short_label(name) if name in QUANTITIES else name), width)
+    """A parameter's label for an axis: the given one, what the trade calls it, or the name itself."""
+    return plain(labels.get(name) or (display.trade(name) if name in QUANTITIES else name), width)
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,11 +188,18 @@ class Plot:
         """The figure as PNG; the same figure gives the same bytes."""
         return self._drawn("png")
 
+    @cached_property
+    def _files(self) -> dict[str, bytes]:
+        """What was drawn so far, by format: page, paper and folder share it."""
+        return {}
+
     @styled
     def _drawn(self, kind: str) -> bytes:
-        buffer = io.BytesIO()
-        self.figure.savefig(buffer, format=kind, metadata=METADATA[kind])
-        return buffer.getvalue()
+        if kind not in self._files:
+            buffer = io.BytesIO()
+            self.figure.savefig(buffer, format=kind, metadata=METADATA[kind])
+            self._files[kind] = buffer.getvalue()
+        return self._files[kind]
 
     def save(self, folder: Path, quick: bool = False) -> tuple[Path, ...]:
         """Write ``NAME.png``, ``NAME.svg``, ``NAME.pdf`` without title and caption, and the data as ``NAME.csv``.

@@ -7,7 +7,6 @@ import numpy as np
 from jetsim.hydraulics.crew import HandlingLimits
 from jetsim.quantities import UnitSystem
 from jetsim.report import display, figures
-from jetsim.staffing import words
 from jetsim.staffing.runs import Fit, Found, Rig
 
 POINTS, BEYOND = 61, 1.15
@@ -50,7 +49,7 @@ def _panel(found: Found, formula: str, system: UnitSystem) -> figures.Staffing:
     assert limits is not None
     top = BEYOND * max(limit for _, limit in crews)
     curves = [_curve(group, [f for f in fits if f.rig in group], (limits, top), system) for group in _alike(found.rigs)]
-    lines = [figures.Limit(f"limit stated for {words.people(count)}", limit) for count, limit in crews]
+    lines = [figures.Limit(f"limit stated for {display.people(count)}", limit) for count, limit in crews]
     return figures.Staffing(f"Force by {limits.stated_for.split(' (')[0]}", curves, lines)
 
 

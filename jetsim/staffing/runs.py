@@ -14,7 +14,6 @@ from jetsim.equipment.department import Crew, SetUp
 from jetsim.equipment.model import NOZZLE, SetUpModel
 from jetsim.equipment.questions import Asked
 from jetsim.equipment.setups_table import STILL
-from jetsim.equipment.spaces import Inputs, joint_draws
 from jetsim.errors import InputError
 from jetsim.hydraulics.hoseline import HoseLine
 from jetsim.hydraulics.nozzle_kinds import Nozzle, SelectableFlow
@@ -281,17 +280,7 @@ def rigs_of(asked: Question) -> list[Rig]:
     InputError
         A target outside the pump's reach; the best achievable is named.
     """
-    inputs, models = zip(*(_modelled(asked, setup) for setup in asked.setups), strict=True)
-    for model in models:
-        model.check_reachable(str(asked.department.path))
-    draws = joint_draws(inputs, asked.question.base_samples, asked.question.seed, asked.learnt)
-    return [Rig(model, own) for model, own in zip(models, draws, strict=True)]
-
-
-def _modelled(asked: Question, setup: SetUp) -> tuple[Inputs, SetUpModel]:
-    choices = replace(asked.question.choices(), outputs=(*OUTPUTS, "supply.crew_force"))
-    inputs = asked.inputs(setup, choices)
-    return inputs, SetUpModel(setup, inputs.medians, OUTPUTS)
+    return [Rig(model, own) for model, own in asked.drawn(OUTPUTS, ("supply.crew_force",))]
 
 
 # --------------------------------------------------------------------------------------------------------

@@ -6,14 +6,16 @@ from typing import Any
 
 import numpy as np
 
+from jetsim import findings
 from jetsim.equipment.questions import Asked
-from jetsim.findings import input_lines
+from jetsim.equipment.words import in_trade_words, labelled
+from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
-from jetsim.report.document import ReportCard
+from jetsim.report.document import MOST_LEAD, ReportCard
 from jetsim.report.tables import Column, Table
 from jetsim.staffing.question import CrewQuestion
-from jetsim.staffing.runs import LIMIT, OWN, Fit, Found, Matched
+from jetsim.staffing.runs import LIMIT, OWN, Fit, Found, Matched, Setting
 
 VERIFY = "to be verified by in-line gauge and flowmeter"
 # Most set-ups that one sentence names.
@@ -21,13 +23,43 @@ MOST = 5
 PUMP = "supply.pump_pressure"
 
 
-def people(count: int) -> str:
-    """A number of firefighters in words."""
-    return f"{display.number_words(count)} firefighter{'' if count == 1 else 's'}"
+def lead(found: Found, system: UnitSystem) -> list[str]:
+    """The findings for a briefing: the most water within each crew's limit, and rings that are light to hold."""
+    by_crew = [[f for f in found.fits if f.crew is crew] for crew in found.crews.values()]
+    rings = filter(None, (ring_headline(found, rig.setup.name, system) for rig in found.rigs))
+    outside = outside_sentence(found.validity)
+    most = MOST_LEAD - 1 - bool(outside)
+    said = [
+        *(crew_headline(max(fits, key=lambda fit: fit.flow), system) for fits in by_crew[:most]),
+        outside,
+        f"No flow here shows that a crew can hold a line, and every pressure is an estimate, {VERIFY}.",
+        *rings,
+    ]
+    return [text for text in said if text][:MOST_LEAD]  # fmt: skip
 
 
-def lead(asked: Asked[CrewQuestion], found: Found, system: UnitSystem) -> list[str]:
-    """A sentence for each crew, then the measured excess, latitude, and the rings."""
+def crew_headline(fit: Fit, system: UnitSystem) -> str:
+    """The highest flow within a crew's limit, by the formula that it was stated for, and with the measured excess."""
+    crew = display.people(fit.crew.firefighters)
+    flow = display.value("flow_rate", fit.flow, system)
+    careful = display.value("flow_rate", fit.careful, system)
+    return (
+        f"Within the limit stated for {crew}, {fit.rig.setup.label} gives most water, {flow} (most runs stay within it "
+        f"up to {careful}, once the measured excess of force counts)."
+    )
+
+
+def ring_headline(found: Found, name: str, system: UnitSystem) -> str:
+    """What a ring flows when it is light to hold; empty for other nozzles."""
+    one = ring_of(found, name)
+    if one is None:
+        return ""
+    believed, light = (display.value("flow_rate", value, system) for value in (one.setting, one.light))
+    return f"{one.rig.setup.label}: held with a third of the force, it flows {light} (believed: {believed})."
+
+
+def further(asked: Asked[CrewQuestion], found: Found, system: UnitSystem) -> list[str]:
+    """A sentence for each crew, then the measured excess, latitude, the rings, and what the inputs rest on."""
     by_crew = [[f for f in found.fits if f.crew is crew] for crew in found.crews.values()]
     sentences = [within_sentence(fits, system) for fits in by_crew]
     sentences[0] += f" Pressures are estimates, {VERIFY}; reach is effective reach at the best elevation."
@@ -35,7 +67,7 @@ def lead(asked: Asked[CrewQuestion], found: Found, system: UnitSystem) -> list[s
     sentences.append(excess_sentence(matched, asked.question.probability, system))
     sentences.append(latitude_sentence(asked.question, matched, system))
     sentences += [text for rig in found.rigs if (text := ring_sentence(found, rig.setup.name, system))]
-    return sentences
+    return [*sentences, findings.standing_sentence(in_trade_words(asked))]
 
 
 def matched_crew(asked: Asked[CrewQuestion], found: Found) -> Any:
@@ -47,7 +79,7 @@ def within_sentence(fits: Sequence[Fit], system: UnitSystem) -> str:
     """The highest flow of each set-up within one crew's limit, by the formula that the limit was stated for."""
     crew = fits[0].crew
     parts = [_within(fit, system) for fit in fits[:MOST]]
-    return f"Within the limit stated for {people(crew.firefighters)}, {'; '.join(parts)}{_more(fits)}."
+    return f"Within the limit stated for {display.people(crew.firefighters)}, {'; '.join(parts)}{_more(fits)}."
 
 
 def _within(fit: Fit, system: UnitSystem) -> str:
@@ -68,10 +100,10 @@ def excess_sentence(fits: Sequence[Fit], probability: float, system: UnitSystem)
     """What is left of those flows when the measured excess of force counts."""
     share, crew = display.percent(probability), fits[0].crew
     parts = [f"{display.value('flow_rate', fit.careful, system)} with {fit.rig.setup.label}" for fit in fits[:MOST]]
-    best = max(fit.chance for fit in fits)
+    best = display.percent(max(fit.chance for fit in fits))
     return (
-        f"With the measured excess of force, the highest flows for {people(crew.firefighters)} stay within that limit "
-        f"in {display.percent(best)} of the runs at most; {share} of the runs stay within it up to {', '.join(parts)}"
+        f"With the measured excess of force, the highest flows for {display.people(crew.firefighters)} stay within "
+        f"that limit in {best} of the runs at most; {share} of the runs stay within it up to {', '.join(parts)}"
         f"{_more(fits)}."
     )
 
@@ -86,8 +118,8 @@ def latitude_sentence(question: CrewQuestion, fits: Sequence[Fit], system: UnitS
         flow = f"{display.value('flow_rate', question.target_flow, system)}"
     parts = [_latitude(fit, system) for fit in lined[:MOST]]
     return (
-        f"For {flow} within the limit stated for {people(fits[0].crew.firefighters)}, the pump may stand off what the "
-        f"target needs by: {'; '.join(parts)}{_more(lined)}."
+        f"For {flow} within the limit stated for {display.people(fits[0].crew.firefighters)}, the pump may stand off "
+        f"what the target needs by: {'; '.join(parts)}{_more(lined)}."
     )
 
 
@@ -103,12 +135,17 @@ def _latitude(fit: Fit, system: UnitSystem) -> str:
     return f"{label}, {low} below to {high} above"
 
 
+def ring_of(found: Found, name: str) -> Setting | None:
+    """The ring of a set-up where its target stands; None for other nozzles."""
+    own = [s for s in found.settings if s.rig.setup.name == name]
+    return min(own, key=lambda s: abs(s.setting - s.rig.target_flow), default=None)
+
+
 def ring_sentence(found: Found, name: str, system: UnitSystem) -> str:
     """What a ring flows when it is light to hold; empty for other nozzles."""
-    own = [s for s in found.settings if s.rig.setup.name == name]
-    if not own:
+    one = ring_of(found, name)
+    if one is None:
         return ""
-    one = min(own, key=lambda s: abs(s.setting - s.rig.target_flow))
     believed, light = (display.value("flow_rate", value, system) for value in (one.setting, one.light))
     return (
         f"{one.rig.setup.label}: with the ring at {believed} a third of that setting's reaction means {light}, not "
@@ -203,7 +240,7 @@ def match_table(asked: Asked[CrewQuestion], found: Found) -> Table:
     ends = [np.nanquantile(row.reach, [0.05, 0.5, 0.95]) for row in rows]
     return Table(
         "matched",
-        f"Set-ups matched under the limit stated for {people(crew.firefighters)}",
+        f"Set-ups matched under the limit stated for {display.people(crew.firefighters)}",
         (
             Column("match", [row.match for row in rows], ""),
             Column("setup", [row.rig.setup.label for row in rows], "", "set-up"),
@@ -262,10 +299,9 @@ def settings_table(found: Found) -> Table:
     )
 
 
-def report_card(asked: Asked[CrewQuestion], found: Found) -> ReportCard:
+def report_card(asked: Asked[CrewQuestion], found: Found, system: UnitSystem) -> ReportCard:
     """Facts about the study."""
     question = asked.question
-    lines = [line for setup in asked.setups for line in input_lines(asked.space(setup))]
     more: Mapping[str, str] = {
         "Limits": "; ".join(f"{c.label}: {c.limits.source}" for c in found.crews.values() if c.limits),
         "Wanted chance": display.percent(question.probability),
@@ -273,12 +309,12 @@ def report_card(asked: Asked[CrewQuestion], found: Found) -> ReportCard:
     return ReportCard(
         question="What flow does each set-up give within the limit that is stated for a crew?",
         method="Highest flow by the formula that the limit was stated for, at the medians; chances over common "
-        "scrambled Sobol draws of nozzle, wear and measured excess",
+        "Latin hypercube draws of nozzle, wear and measured excess",
         runs=found.validity.size,
         seed=question.seed,
         failures=0,
         intervals="the middle 90 % of the draws",
         convergence="a spread, not an estimate that converges on a ranking",
-        inputs=list(dict.fromkeys(lines)),
+        inputs=findings.input_lines(labelled(asked), system),
         more=more,
     )

@@ -3,8 +3,9 @@
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
+from jetsim import findings
 from jetsim.equipment.questions import Asked
-from jetsim.equipment.words import input_lines, overrides_sentence
+from jetsim.equipment.words import labelled, overrides_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.card import ReportCard
@@ -201,18 +202,18 @@ def accuracy_table(checks: Sequence[Check]) -> Table:
     return Table("accuracy", "The page against the model", columns, caption, most=100)
 
 
-def report_card(asked: Asked[TeachingQuestion], runs: int) -> ReportCard:
+def report_card(asked: Asked[TeachingQuestion], runs: int, system: UnitSystem) -> ReportCard:
     """Facts about the study."""
     question = asked.question
     return ReportCard(
         question="What does each set-up's stream do when a control is moved?",
-        method="Tables over nozzle pressure, elevation and wind for common scrambled Sobol draws of all that is "
+        method="Tables over nozzle pressure, elevation and wind for common Latin hypercube draws of all that is "
         "uncertain, and over pump pressure, hose length and floor; cubics between their entries",
         runs=runs,
         seed=question.seed,
         failures=0,
         intervals=f"the middle 90 % of {question.base_samples} draws",
         convergence="a spread, not an estimate that converges on a ranking",
-        inputs=input_lines(asked),
+        inputs=findings.input_lines(labelled(asked), system),
         more={"Wind across": "none: the control sets the wind along the throw"},
     )

@@ -2,28 +2,19 @@
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import combinations, pairwise
+from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from jetsim import findings
 from jetsim.experiment import comparison
 from jetsim.experiment.comparison import Decision, Odds
-from jetsim.quantities import UnitSystem
-from jetsim.report import display
-from jetsim.report.display import percent
-from jetsim.report.document import Report, ReportCard, Section
-from jetsim.report.figures import Matrix, Plot, Words, heat_map
-from jetsim.report.figures_trials import Ranges, range_rows
-from jetsim.report.tables import Column, Table
-from jetsim.throws import model, names, planning
-from jetsim.throws.question import CRITERIA, CompareQuestion, FieldTest, given, in_words
+from jetsim.throws import model
+from jetsim.throws.question import CRITERIA, CompareQuestion, FieldTest, given
 
 Array = NDArray[np.float64]
 
 SMALLER = ("reaction",)
-QUESTION = "Which set-up out-reaches which under the declared match, and with what odds?"
 
 
 @dataclass(frozen=True, eq=False)
@@ -98,7 +89,7 @@ def _results(
     for setup in test.setups:
         pressures[setup.name] = model.matched_pressure(test, setup, values)
         inputs = {**model.inputs_at(test, setup, values), "nozzle_pressure": pressures[setup.name]}
-        found = model.simulated(test, setup, inputs)
+        found = model.simulated(test, setup, inputs, test.question.also)
         for criterion, name in CRITERIA.items():
             results[criterion][setup.name] = found[name].values
         flags.append(found["validity"].values)
@@ -112,265 +103,3 @@ def _open_question(reach: Mapping[str, Array], pairs: list[Odds]) -> tuple[str, 
     open_pairs = [p for p in own if p.tie] or [p for p in pairs if p.tie] or own
     evenest = min(open_pairs, key=lambda pair: pair.chance)
     return evenest.first, evenest.second
-
-
-# --------------------------------------------------------------------------------------------------------
-# Words
-
-
-def comparison_report(test: FieldTest, compared: Compared, system: UnitSystem) -> Report:
-    """The comparison in words, figures and tables."""
-    return Report(
-        test.title,
-        lead(test, compared, system),
-        [
-            Section("Who out-reaches whom", [planning_match(test, system)],
-                    [reach_plot(test, compared, system), odds_plot(test, compared)], [odds_table(test, compared)]),
-            Section("Flow, reaction and breakup", [], tables=[result_table(test, compared)]),
-            Section("Decision", [decision_words(test, compared)],
-                    tables=[decision_table(test, compared, system), weight_table(compared)]),
-            Section("What to measure next", [next_words(test, compared)], tables=[cause_table(test, compared)]),
-        ],
-        card(test, compared),
-        system,
-        subtitle=test.scenario,
-        validity=findings.flag_counts(compared.flags),
-    )  # fmt: skip
-
-
-def lead(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
-    """Who out-reaches whom and with what odds, ties, what to measure next, and the decision."""
-    ties = [pair for pair in compared.pairs if pair.tie]
-    reach = compared.values["reach"]
-    groups = comparison.order_with_ties(reach)
-    steps = [comparison.odds(reach, one[0], other[0]) for one, other in pairwise(groups)]
-    state = "after the test" if compared.tested else "before any test (beliefs only)"
-    match = in_words(test)
-    first = f"{match[:1].upper()}{match[1:]}, {state}: " if match.startswith("each") else f"Under {match}, {state}: "
-    if steps:
-        first += f"{group_words(groups)}. " + "; ".join(pair_words(pair, system) for pair in steps) + "."
-    else:
-        first += open_words(reach, compared.pairs, system)
-    outside = findings.outside_sentence(compared.flags)
-    lines = [outside, first] if outside else [first]
-    if ties:
-        chances = [percent(p.chance, short_of=comparison.SURE) for p in ties]
-        shown = ", ".join(
-            f"{p.first.upper()} and {p.second.upper()} ({chance} for {p.first.upper()})"
-            for p, chance in zip(ties, chances, strict=True)
-        )
-        lines.append(f"Ties, which must not be ranked: {shown}.")
-    names = "; ".join(test.labels.values())
-    return [*lines, next_words(test, compared), decision_words(test, compared), f"Set-ups: {names}."]
-
-
-def open_words(reach: Mapping[str, Array], pairs: list[Odds], system: UnitSystem) -> str:
-    """Where the leader beats nobody for sure: its best odds."""
-    leader = max(reach, key=lambda name: float(np.median(reach[name])))
-    best = max((pair for pair in pairs if pair.first == leader), key=lambda pair: pair.chance, default=None)
-    words = f"{leader.upper()} has the longest median reach, but out-reaches no other set-up with a chance of 90 %"
-    return f"{words}; at best, {pair_words(best, system)}." if best else f"{words}."
-
-
-def group_words(groups: list[list[str]]) -> str:
-    """The order, ties joined by an equals sign."""
-    return ", then ".join(" = ".join(name.upper() for name in group) for group in groups)
-
-
-def pair_words(pair: Odds, system: UnitSystem) -> str:
-    """A sure pair with odds and distance."""
-    ends = display.span("extreme_reach", pair.low, pair.high, system).replace("-", "\N{MINUS SIGN}")
-    return (
-        f"{pair.first.upper()} out-reaches {pair.second.upper()} with a chance of {percent(pair.chance)}, by "
-        f"{display.both('extreme_reach', pair.median, system)} (middle 90 %: {ends})"
-    )
-
-
-def next_words(test: FieldTest, compared: Compared) -> str:
-    """What narrows the leading comparison most."""
-    a, b = (name.upper() for name in compared.leaders)
-    top = list(compared.next_causes.items())[:2]
-    called = names.called(test)
-    shown = " and ".join(
-        f"the {called[name].removeprefix('the ')} ({percent(share)} of its variance)" for name, share in top
-    )
-    return (
-        f"Measure next: {a} and {b} in the same blocks, whose difference depends most on {shown}. For the first: "
-        f"{names.remedy(next(iter(compared.next_causes)))}."
-    )
-
-
-def decision_words(test: FieldTest, compared: Compared) -> str:
-    """The choice by the department's weights, and how firm it is."""
-    made = compared.decision
-    limits = []
-    for k, name in enumerate(made.criteria):
-        low, high = made.weight_range[k]
-        if low > 0 or high < 1:
-            limits.append(f"{name} {percent(made.weights[k])} (holds from {percent(low)} to {percent(high)})")
-    firm = (
-        f"; it changes if a weight leaves its range: {', '.join(limits)}" if limits else "; no single weight changes it"
-    )
-    if len(made.best) > 1:
-        return (
-            f"By the stated weights and scales {', '.join(test.labels[name] for name in made.best)} share first place."
-        )
-    chance = made.chance_of_best[made.setups.index(made.best[0])]
-    return (
-        f"By the stated weights and scales {test.labels[made.best[0]]} comes first, and is first in {percent(chance)} "
-        f"of the draws{firm}."
-    )
-
-
-def planning_match(test: FieldTest, system: UnitSystem) -> str:
-    """What is held equal."""
-    return (
-        f"Match: {planning.match_value(test, system)}, still air, the site's elevation. Every draw of the unknowns is "
-        "used for all set-ups alike, so what they share cancels in a difference. Under another match the order may "
-        "change."
-    )
-
-
-def reach_plot(test: FieldTest, compared: Compared, system: UnitSystem) -> Plot:
-    """Reach of every set-up."""
-    rows = []
-    for name, label in test.labels.items():
-        low, middle, high = (float(v) for v in np.quantile(compared.values["reach"][name], (0.05, 0.5, 0.95)))
-        ends = np.quantile(compared.single[name], (0.05, 0.5, 0.95))
-        rows.append(Ranges(label, middle, low, high, second=(float(ends[1]), float(ends[0]), float(ends[2]))))
-    groups = comparison.order_with_ties(compared.values["reach"])
-    shown = group_words(groups)
-    words = Words(
-        "reach",
-        f"Reach, {in_words(test)}: {shown}",
-        "Middle 90 %. Set-ups joined by = are ties: the first of them does not beat the others with a chance of 90 %; "
-        "'then' says that it beats the first of the next group. "
-        "Overlapping bands do not mean a tie: what set-ups share cancels in their difference.",
-    )
-    return range_rows(words, "extreme_reach", rows, ("average of many throws", "", "one throw"), system)
-
-
-def odds_plot(test: FieldTest, compared: Compared) -> Plot:
-    """Chance that the row out-reaches the column."""
-    labels = list(test.labels.values())
-    shown = np.clip(comparison.chances(compared.values["reach"]), 0.01, 0.99)
-    matrix = Matrix(shown, labels, [name.upper() for name in test.labels],
-                    "chance that the row out-reaches the column", 0.0, 1.0)  # fmt: skip
-    count = sum(pair.tie for pair in compared.pairs)
-    words = Words(
-        "odds",
-        f"{count} of {len(compared.pairs)} pairs {'is a tie' if count == 1 else 'are ties'}",
-        "Between 0.10 and 0.90 neither set-up is called longer. 0.99 stands for that or more, 0.01 for that or less.",
-    )
-    return heat_map(words, matrix)
-
-
-def odds_table(test: FieldTest, compared: Compared) -> Table:
-    """Every pair with its odds."""
-    rows = compared.pairs
-    single = [comparison.odds(compared.single, p.first, p.second).chance for p in rows]
-    return Table(
-        "odds",
-        "Every pair: who out-reaches whom, with what odds, by how much",
-        (
-            Column("first", [test.labels[p.first] for p in rows]),
-            Column("second", [test.labels[p.second] for p in rows]),
-            Column("chance [%]", [100 * p.chance for p in rows], label="Chance that the first reaches farther, %"),
-            Column("verdict", ["tie" if p.tie else "farther" for p in rows]),
-            Column("difference", [p.median for p in rows], "extreme_reach", "By (median)", interval=True),
-            Column("low", [p.low for p in rows], "extreme_reach", "low", interval=True),
-            Column("high", [p.high for p in rows], "extreme_reach", "high", interval=True),
-            Column("single [%]", [100 * chance for chance in single], label="Chance in one throw of each, %"),
-        ),
-        "Low and high: middle 90 % of the difference of averages over many throws. One throw of each: in one block, "
-        "with the stated scatter of pressure, elevation and wind.",
-    )
-
-
-def result_table(test: FieldTest, compared: Compared) -> Table:
-    """Medians and middle 90 % of all results."""
-    columns = [Column("setup", list(test.labels.values()))]
-    pressures = [float(np.median(compared.pressures[name])) for name in test.labels]
-    columns.append(Column("nozzle_pressure", pressures, label="Nozzle pressure"))
-    for criterion, name in CRITERIA.items():
-        for key, p in (("low", 0.05), ("median", 0.5), ("high", 0.95)):
-            values = [float(np.quantile(compared.values[criterion][s], p)) for s in test.labels]
-            columns.append(Column(f"{name}_{key}", values, name, f"{criterion}: {key}"))
-    return Table("results", "What each set-up gives under the match", tuple(columns), "Low and high: middle 90 %.")
-
-
-def _scale_words(test: FieldTest, system: UnitSystem) -> str:
-    """The difference of each criterion that counts one point."""
-    question = test.question
-    assert isinstance(question, CompareQuestion)
-    scales = given(question.scales)
-    made = [
-        f"{key} {display.both(CRITERIA[key], scales[key], system, interval=True)}" for key in given(question.weights)
-    ]
-    return ", ".join(made)
-
-
-def decision_table(test: FieldTest, compared: Compared, system: UnitSystem) -> Table:
-    """Scores by criterion, totals, and chance of being first."""
-    made = compared.decision
-    columns = [Column("setup", [test.labels[name] for name in made.setups])]
-    for k, name in enumerate(made.criteria):
-        heading = f"{name} (weight {percent(made.weights[k])})"
-        columns.append(Column(f"{name}_score", made.scores[:, k].tolist(), label=heading, decimals=2))
-    columns.append(Column("total", made.totals.tolist(), label="Total", decimals=2))
-    columns.append(Column("first [%]", (100 * made.chance_of_best).tolist(), label="First in % of draws", decimals=0))
-    return Table(
-        "decision",
-        "Decision by the department's weights",
-        tuple(columns),
-        f"A score of 1 is one scale better in the median than the first set-up ({_scale_words(test, system)}); less "
-        "reaction is better. What the match holds equal scores 0 for all.",
-    )
-
-
-def weight_table(compared: Compared) -> Table:
-    """How far each weight may move."""
-    made = compared.decision
-    return Table(
-        "weights",
-        "How far a weight may move before the choice changes",
-        (
-            Column("criterion", list(made.criteria)),
-            Column("weight [%]", (100 * made.weights).tolist(), label="Weight, %"),
-            Column("low [%]", (100 * made.weight_range[:, 0]).tolist(), label="from, %"),
-            Column("high [%]", (100 * made.weight_range[:, 1]).tolist(), label="to, %"),
-        ),
-        "The other weights keep their proportions.",
-    )
-
-
-def cause_table(test: FieldTest, compared: Compared) -> Table:
-    """Unknowns behind the closest leading comparison."""
-    rows = list(compared.next_causes.items())
-    a, b = (name.upper() for name in compared.leaders)
-    called = names.called(test)
-    return Table(
-        "causes",
-        f"What the difference between {a} and {b} depends on",
-        (
-            Column("unknown", [called[name] for name, _ in rows]),
-            Column("share [%]", [100 * share for _, share in rows], label="Share of variance, %", decimals=0),
-        ),
-        "Squared rank correlations; shares of unknowns that the data tie overlap.",
-        most=8,
-    )
-
-
-def card(test: FieldTest, compared: Compared) -> ReportCard:
-    """How the odds were found."""
-    basis = "draws of what the field test taught" if compared.tested else "draws of what is believed"
-    return ReportCard(
-        QUESTION,
-        f"All set-ups simulated on common {basis}, each at its own matched pressure",
-        compared.runs,
-        test.seed,
-        0,
-        "middle 90 % of the draws",
-        f"a chance is known to about {percent(0.5 / np.sqrt(compared.runs / (2 * len(test.setups))))}",
-        inputs=planning.input_lines(test),
-    )

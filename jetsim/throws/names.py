@@ -2,7 +2,7 @@
 
 from jetsim.equipment.spaces import owners_of
 from jetsim.quantities import QUANTITIES
-from jetsim.throws.question import DEPARTURE, FieldTest
+from jetsim.throws.question import DAY, DEPARTURE, FieldTest
 
 _WORDS = {
     "valve_upstream_factor": "turbulence that the {} makes before the tip",
@@ -10,15 +10,15 @@ _WORDS = {
     "supply.hose_deviation": "friction of the hose of {} over its stated one",
     "supply.flow_ratio": "flow of the {} over its rating",
     "supply.tip_wear": "wear of the {}",
-    "equivalent_diameter_ratio": "coherence of the {}",
+    "equivalent_diameter_ratio": "how well the stream of the {} holds together",
     DEPARTURE: "departure of {} from others with its shutoff",
     "turbulence_constants.tip_share": "share of the turbulence that arises in the tip",
-    "flight_constants.drop_scale": "drop size over its law",
+    "flight_constants.drop_scale": "drop size against the law",
     "flight_constants.drop_ratio": "drop size of the flight law",
     "flight_constants.spread": "spread of the air that the stream drags along",
     "flight_constants.quality_exponent": "how strongly breakup acts on the flight",
     "flight_constants.wind_frame": "what wind does to the air that the stream drags along",
-    "breakup_constants.scale": "breakup length over its law",
+    "breakup_constants.scale": "how early streams break up",
     "breakup_constants.turbulence_exponent": "how strongly turbulence shortens breakup",
     "clear_turbulence_intensity": "turbulence of a clear waterway",
     "trial.observed_onset": "what the eye calls breakup",
@@ -26,6 +26,7 @@ _WORDS = {
     "trial.gauge_error": "the pressure gauge's error",
     "trial.meter_error": "the flowmeter's error",
     "trial.wind_error": "wind round the stream over the wind as read",
+    DAY: "effect of the day {} on reach",
     "trial.reach_scatter": "scatter of reach",
     "trial.breakup_scatter": "scatter of seen breakup",
 }
@@ -34,7 +35,8 @@ _WORDS = {
 def called(test: FieldTest) -> dict[str, str]:
     """Words for every unknown, by its key; owners by their labels."""
     owners = owners_of(test.inputs.values())
-    return {key: _called(key, _owner_label(test, owners.get(key, ""))) for key in test.priors}
+    days = {key: key.partition("[")[2].rstrip("]") for key in test.priors if key.startswith(f"{DAY}[")}
+    return {key: _called(key, days.get(key) or _owner_label(test, owners.get(key, ""))) for key in test.priors}
 
 
 def _called(key: str, owner: str) -> str:
@@ -79,6 +81,7 @@ _REMEDIES = {
     "trial.gauge_error": "check the gauge against a second one",
     "trial.meter_error": "check the flowmeter against a tank",
     "trial.wind_error": "read the wind at the height of the stream",
+    DAY: "throw one set-up on every day",
     "trial.reach_scatter": "throw more blocks",
     "trial.breakup_scatter": "throw more blocks",
 }

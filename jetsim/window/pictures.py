@@ -66,7 +66,7 @@ def aim(found: Found, system: UnitSystem) -> figures.Plot:
 
 
 def _named(outcome: Outcome, system: UnitSystem) -> str:
-    return f"{outcome.candidate.name}, {display.both('nozzle_pressure', outcome.pressure, system, 2)}"
+    return f"{outcome.candidate.name}, {display.value('nozzle_pressure', outcome.pressure, system, 2)}"
 
 
 def charts(found: Found, system: UnitSystem) -> list[figures.Plot]:
@@ -81,10 +81,10 @@ def chart(name: str, found: Outcome, system: UnitSystem) -> figures.Plot:
         name,
         f"{found.candidate.name}: from where the stated flow gets through a window",
         f"Share of {found.flows.shape[0]} draws that meet the target at "
-        f"{display.both('nozzle_pressure', found.pressure, system)}, the crew aiming by eye.",
+        f"{display.value('nozzle_pressure', found.pressure, system)}, the crew aiming by eye.",
     )
     unit = display.unit_label("path_along", system)
-    columns = [f"{float(display.convert('path_along', x, system)):.0f} {unit}" for x in task.stand_offs]
+    columns = [f"{float(display.convert('path_along', x, system)):.3g} {unit}" for x in task.stand_offs]
     rows = [f"storey {storey}" for storey in reversed(task.storeys)]
     matrix = figures.Matrix(
         found.chart()[::-1], rows, columns, "probability of meeting the target", 0.0, 1.0, lambda v: f"{100 * v:.0f} %"

@@ -316,7 +316,7 @@ def helping(
     """Probability of the first set-up after one change at a time, all else as it is; then those of the others."""
     first = outcomes[0]
     candidate, task, drawn = first.candidate, first.task, at(samples, nozzle_pressure=first.pressure)
-    closer = display.both("path_along", CLOSER[system], system, 2)
+    closer = display.value("path_along", CLOSER[system], system, 2)
     after = {f"standing {closer} closer": first.chance_at(first.pressure, place=1)}
     changed = changes(candidate, system)
     streams = [candidate.model.streams(changed_sample(candidate, drawn, change)) for change in changed.values()]
@@ -324,9 +324,9 @@ def helping(
     after |= {words: float(chance(flow[0], task)) for words, flow in zip(changed, flows, strict=True)}
     strongest = max(first.at_pressure, key=first.chance_at)
     if first.chance_at(strongest) > first.chance:
-        pressure = display.both("nozzle_pressure", strongest, system, 2)
+        pressure = display.value("nozzle_pressure", strongest, system, 2)
         after[f"a nozzle pressure of {pressure}"] = first.chance_at(strongest)
     for other in outcomes[1:]:
-        pressure = display.both("nozzle_pressure", other.pressure, system, 2)
+        pressure = display.value("nozzle_pressure", other.pressure, system, 2)
         after[f"“{other.candidate.name}” at {pressure}"] = other.chance
     return after

@@ -4,9 +4,10 @@ In every run the crew sees where the water goes and picks the elevation and the 
 else is as it happens.
 """
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence, Set
 from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import partial
 from itertools import islice
 from typing import Any
 
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from jetsim.jet.delivery import crossing, through_opening
 from jetsim.jet.sizes import drop_classes
 from jetsim.jet.spray import Spray, between_elevations, fly_spray, spray_of
+from jetsim.kept import kept_map
 from jetsim.simulation import Start, start_of
 from jetsim.stream import Stream
 from jetsim.window.question import Place, Task
@@ -87,21 +89,23 @@ def delivered(
     wanted = sorted(set(places), key=lambda place: (place.stand_off, place.storey))
     order = [wanted.index(place) for place in places]
     fully = {*(places if whole is None else places[:whole])}
-    blocks = [(fields, start) for fields in streams for start in range(0, draws_in(fields), BLOCK)]
-
-    def run(block: tuple[Fields, int]) -> Array:
-        fields, start = block
-        part = {name: value[start : start + BLOCK] if np.ndim(value) else value for name, value in fields.items()}
-        spray, flow = thrown_spray(part, task)
-        return _through(spray, task, wanted, flow, fully).reshape(len(wanted), draws_in(part), -1)
-
-    mapped: Callable[..., Iterable[Array]] = map if executor is None else executor.map
-    parts = iter(mapped(run, blocks))
+    blocks = [
+        {name: value[start : start + BLOCK] if np.ndim(value) else value for name, value in fields.items()}
+        for fields in streams
+        for start in range(0, draws_in(fields), BLOCK)
+    ]
+    parts = iter(kept_map(partial(_block, task, wanted, fully), blocks, executor))
     counts = [len(range(0, draws_in(fields), BLOCK)) for fields in streams]
     return [np.concatenate(list(islice(parts, count)), axis=1)[order] for count in counts]
 
 
-def _through(spray: Spray, task: Task, places: Iterable[Place], flow: Array, fully: set[Place]) -> Array:
+def _block(task: Task, wanted: Sequence[Place], fully: Set[Place], fields: Fields) -> Array:
+    """Flow of one block of draws through each window, (place, draw, elevation)."""
+    spray, flow = thrown_spray(fields, task)
+    return _through(spray, task, wanted, flow, fully).reshape(len(wanted), draws_in(fields), -1)
+
+
+def _through(spray: Spray, task: Task, places: Iterable[Place], flow: Array, fully: Set[Place]) -> Array:
     """Flow through each window; one wall is crossed once for all its storeys."""
     flows, wall, clouds = [], None, None
     for place in places:

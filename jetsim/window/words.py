@@ -27,30 +27,77 @@ def named(found: Outcome) -> str:
 
 
 def lead(found: Found, system: UnitSystem) -> list[str]:
-    """Whether, how, with what probability, with what margin, what would help, and how the other set-ups do."""
+    """The findings for a briefing: whether, what lies outside the tests, from what pressure, and what would help."""
     first = found.first
-    outside = [outside_sentence(o.flown["validity"].values, f"the runs of {named(o)}") for o in found.outcomes[:2]]
+    said = [
+        answer_headline(first),
+        outside_sentence(first.flown["validity"].values),
+        pump_headline(first, system),
+        margin_headline(first, system),
+        help_sentence(first.chance, found.helps),
+    ]
+    return [text for text in said if text]
+
+
+def answer_headline(found: Outcome) -> str:
+    """Whether, and how surely."""
+    task = found.task
+    answer = "Yes" if found.chance >= task.probability else "Not surely enough"
+    return (
+        f"{answer}: {named(found)} puts the flow asked for through the window on storey "
+        f"{display.number_words(task.place.storey)} in {percent(found.chance, task.probability)} of the runs "
+        f"({percent(task.probability)} wanted), when the crew aims by eye."
+    )
+
+
+def pump_headline(found: Outcome, system: UnitSystem) -> str:
+    """What the pump must give, with its spread; empty without a line."""
+    if found.candidate.setup.line is None:
+        return ""
+    low, middle, high = np.quantile(found.pump_pressure, [0.05, 0.5, 0.95])
+    spread = display.span("nozzle_pressure", low, high, system).rpartition(" ")[0]
+    return (
+        f"It takes {display.value('nozzle_pressure', middle, system)} at the pump ({spread} in nine runs of ten), an "
+        "estimate to be verified by in-line gauge and flowmeter."
+    )
+
+
+def margin_headline(found: Outcome, system: UnitSystem) -> str:
+    """How much farther off the nozzle may stand, or how much closer it must."""
+    task, limit = found.task, found.limit()
+    if np.isnan(limit):
+        return "No stand-off that was tried meets the target surely enough."
+    unit = display.value("path_along", limit, system)
+    return f"The nozzle {_margin_words(limit, task, system)} (the last that serves surely enough: {unit})."
+
+
+def further(found: Found, standing: str, system: UnitSystem) -> list[str]:
+    """What else was found: aim, pump, margin and how the other set-ups do; and what the inputs rest on."""
+    first = found.first
+    outside = (outside_sentence(o.flown["validity"].values, f"the runs of {named(o)}") for o in found.outcomes[:2])
     return [
-        " ".join(filter(None, (answer_sentence(first, system), *outside))),
+        answer_sentence(first, system),
+        *filter(None, outside),
         aim_sentence(first, system),
         *filter(None, [pump_sentence(first, system)]),
         margin_sentence(first, system),
-        help_sentence(first.chance, found.helps),
         *beside_sentences(found, system),
-        "Between one run and the next, wind, the shutoff's turbulence, breakup and drop sizes differ; how streams "
+        "Between one run and the next, wind, the shutoff's disturbance, breakup and drop sizes differ; how streams "
         "spread their drops is known least.",
+        standing,
     ]
 
 
 def answer_sentence(found: Outcome, system: UnitSystem) -> str:
     """Whether, and how surely."""
     task = found.task
-    flow, away = display.both("flow_rate", task.flow, system), display.both("path_along", task.place.stand_off, system)
+    flow = display.value("flow_rate", task.flow, system)
+    away = display.value("path_along", task.place.stand_off, system)
     answer = "Yes" if found.chance >= task.probability else "Not surely enough"
     return (
         f"{answer}: from {away} {named(found)} puts {flow} or more through the window on storey {task.place.storey} in "
         f"{percent(found.chance, task.probability)} of the runs ({percent(task.probability)} wanted), at a nozzle "
-        f"pressure of {display.both('nozzle_pressure', found.pressure, system)}, when the crew aims by eye. In the "
+        f"pressure of {display.value('nozzle_pressure', found.pressure, system)}, when the crew aims by eye. In the "
         f"middle of the runs {percent(float(np.median(found.delivered)))} of the nozzle's flow passes the window."
     )
 
@@ -60,8 +107,8 @@ def aim_sentence(found: Outcome, system: UnitSystem) -> str:
     if not found.solutions:
         return "At no elevation does water get through the window in the middle of the runs."
     parts = [
-        f"about {way.elevation:.0f} deg, where {display.both('flow_rate', way.flow, system)} pass in the middle of the "
-        f"runs and the target is met in {percent(way.probability)} of them"
+        f"about {way.elevation:.0f} deg, where {display.value('flow_rate', way.flow, system)} pass in the middle of "
+        f"the runs and the target is met in {percent(way.probability)} of them"
         for way in found.solutions
     ]
     if len(parts) == 2:
@@ -75,14 +122,14 @@ def pump_sentence(found: Outcome, system: UnitSystem) -> str:
     if setup.line is None:
         return ""
     words = (
-        f"That nozzle pressure needs {display.both('nozzle_pressure', needed, system)} at the pump in the middle of "
+        f"That nozzle pressure needs {display.value('nozzle_pressure', needed, system)} at the pump in the middle of "
         f"the runs, on {setup.labels['line']}"
     )
     if setup.pump is None:
         return f"{words}."
     most = setup.pump.maximum_pressure
     side = "within" if needed <= most else "above"
-    return f"{words}: {side} the pump's stated maximum of {display.both('nozzle_pressure', most, system)}."
+    return f"{words}: {side} the pump's stated maximum of {display.value('nozzle_pressure', most, system)}."
 
 
 def margin_sentence(found: Outcome, system: UnitSystem) -> str:
@@ -93,13 +140,13 @@ def margin_sentence(found: Outcome, system: UnitSystem) -> str:
     last = "at least " if limit >= task.stand_offs[-1] else ""
     return (
         f"Margin: the nozzle {_margin_words(limit, task, system)}. The limit at this pressure is "
-        f"{last}{display.both('path_along', limit, system)}."
+        f"{last}{display.value('path_along', limit, system)}."
     )
 
 
 def _margin_words(limit: float, task: Task, system: UnitSystem) -> str:
     margin = limit - task.place.stand_off
-    words = display.both("path_along", abs(margin), system, digits=2)
+    words = display.value("path_along", abs(margin), system, digits=2)
     last = "at least " if limit >= task.stand_offs[-1] else ""
     return f"could stand {last}{words} farther off" if margin >= 0 else f"would have to stand {words} closer"
 
@@ -108,8 +155,8 @@ def help_sentence(sure: float, helps: Mapping[str, float]) -> str:
     """What raises the probability most."""
     name, best = max(helps.items(), key=lambda item: item[1])
     if best <= sure + 0.01:
-        return f"None of the changes tried raises the probability above {percent(sure)}."
-    return f"What would help most: {name}, which makes it {percent(best)}."
+        return "None of the changes tried would help."
+    return f"What would help most: {name} (it then serves in {percent(best)} of the runs)."
 
 
 def beside_sentences(found: Found, system: UnitSystem) -> list[str]:
@@ -119,7 +166,7 @@ def beside_sentences(found: Found, system: UnitSystem) -> list[str]:
     if not found.others:
         return []
     parts = [
-        f"{named(o)} in {percent(o.chance)} at {display.both('nozzle_pressure', o.pressure, system)}"
+        f"{named(o)} in {percent(o.chance)} at {display.value('nozzle_pressure', o.pressure, system)}"
         for o in sorted(found.others, key=lambda o: -o.chance)
     ]
     return [f"The other set-ups meet the target in so many of the same runs: {', '.join(parts)}."]
@@ -137,7 +184,7 @@ def beside_sentence(first: Outcome, second: Outcome, system: UnitSystem) -> str:
     more, less = _only(first, second), _only(second, first)
     return (
         f"Beside it, {named(second)} meets the target in {percent(second.chance)} of the same runs, at "
-        f"{display.both('nozzle_pressure', second.pressure, system)}: in {percent(more)} of them it fails where "
+        f"{display.value('nozzle_pressure', second.pressure, system)}: in {percent(more)} of them it fails where "
         f"{named(first)} serves, in {percent(less)} it is the other way round. In the middle of the runs {share} of "
         f"its flow passes the window, against {beside}; {margin}."
     )
@@ -236,7 +283,8 @@ def aims_table(found: Outcome) -> Table:
     low = [way[0] if way else None for way in found.aims]
     high = [way[1] if len(way) > 1 else None for way in found.aims]
     columns = [Column("stand_off", list(found.task.stand_offs), "path_along", "Stand-off")]
-    for key, side, words in (("low", low, "Low throw"), ("high", high, "High throw")):
+    sides = [("low", low, "Low throw"), ("high", high, "High throw")]
+    for key, side, words in sides if any(high) else sides[:1]:
         columns += [
             Column(f"{key}_elevation", _each(side, "elevation"), "elevation", words),
             Column(f"{key}_flow", _each(side, "flow"), "flow_rate", "brings, middle"),
@@ -246,7 +294,7 @@ def aims_table(found: Outcome) -> Table:
         "elevations",
         f"Elevations of {named(found)} that serve the window on storey {found.task.place.storey} from each stand-off",
         tuple(columns),
-        "Dash: at most one elevation serves.",
+        "Dash: at most one elevation serves." if any(high) else "No high, plunging throw serves from any of them.",
     )
 
 
@@ -270,42 +318,26 @@ def help_table(found: Found) -> Table:
 # Report card
 
 
-def card(loaded: Loaded) -> ReportCard:
+def card(loaded: Loaded, system: UnitSystem) -> ReportCard:
     """What a reader needs to judge the study."""
     asked, draws = loaded.asked, loaded.draws
     return ReportCard(
         question=QUESTION,
-        method=f"{draws} draws of a scrambled Sobol' sample, the same for every elevation, pressure, change and "
+        method=f"{draws} draws of a Latin hypercube, the same for every elevation, pressure, change and "
         f"set-up; {CLASSES} classes of drops in each throw",
         runs=throws(loaded),
         seed=asked.question.seed,
         failures=0,
         intervals=f"a probability near 80 % is uncertain by about {100 * 0.8 / draws**0.5:.0f} points",
         convergence="not needed: no indices are estimated",
-        inputs=input_lines(loaded),
-        fixed=findings.fixed_words(asked.space(loaded.first.setup)),
+        inputs=list(keyed_lines(loaded, system).values()),
+        fixed=findings.fixed_words(asked.space(loaded.first.setup), system),
         more={
-            "Drops": "lognormal, spread fitted to Freeman's 3/4-inch tip (1889, from memory), 1 1/8-inch tip held out",
+            "Drops": "lognormal, spread fitted to one tip of Freeman's table (1889, from memory), another tip held out",
             "Aim": "in every run the crew picks the elevation and the direction that serve best",
-            "What the inputs rest on": standing_words(loaded),
             **breakup_lengths(loaded.candidates),
         },
     )
-
-
-def standing_words(loaded: Loaded) -> str:
-    """Which inputs are measured, half learnt or believed."""
-    learnt = loaded.asked.learnt
-    half = {key for key, standing in (learnt.standing if learnt else {}).items() if standing == "half learnt"}
-    measured, partly = [], []
-    for key, line in keyed_lines(loaded).items():
-        if line.basis == "measured":
-            measured.append(line.name)
-        elif key in half:
-            partly.append(line.name)
-    groups = (("measured", measured), ("half learnt", partly))
-    told = [f"{word}: {', '.join(names) or 'none'}" for word, names in groups]
-    return "; ".join([*told, "believed: all others"])
 
 
 def breakup_lengths(candidates: Sequence[Candidate]) -> dict[str, str]:
@@ -317,18 +349,13 @@ def breakup_lengths(candidates: Sequence[Candidate]) -> dict[str, str]:
     return {"Breakup length": "; ".join([f"measured on “{'” and “'.join(measured)}”", *estimated])}
 
 
-def input_lines(loaded: Loaded) -> list[InputLine]:
-    """What varies, and on what evidence; of several set-ups, what belongs to an entry is marked by its name."""
-    return list(keyed_lines(loaded).values())
-
-
-def keyed_lines(loaded: Loaded) -> dict[str, InputLine]:
-    """The same by the input's key among those of all set-ups."""
+def keyed_lines(loaded: Loaded, system: UnitSystem) -> dict[str, InputLine]:
+    """What varies and on what evidence, by its key; of several set-ups, what belongs to an entry names it."""
     found: dict[str, InputLine] = {}
     for candidate in loaded.candidates:
         space, inputs = loaded.asked.space(candidate.setup), candidate.inputs
         names = [*(latent.name for latent in space.latents), *(p.name for p in space.parameters)]
-        for name, line in zip(names, findings.input_lines(space), strict=True):
+        for name, line in zip(names, findings.space_lines(space, system), strict=True):
             owner = owner_label(inputs.owners.get(name), candidate.setup) if len(loaded.candidates) > 1 else ""
             found.setdefault(inputs.key(name), replace(line, name=f"{line.name}: {owner}" if owner else line.name))
     return found

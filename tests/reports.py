@@ -1,0 +1,109 @@
+"""Reports in both unit systems from one flight, and what a reader must not meet in them."""
+
+import html
+import re
+import tomllib
+from collections.abc import Callable, Iterator
+from functools import cache
+from pathlib import Path
+from types import ModuleType
+from typing import Any
+
+import pytest
+from matplotlib.text import Text
+
+from jetsim.report.document import MOST_LEAD, Report, render
+from jetsim.study import Findings, run
+
+ROOT = Path(__file__).resolve().parents[1]
+CUSTOMARY = re.compile(r"(?<![\w/])(?:psi|ft|gpm|lbf|mph|degF|inHg)(?!\w)|\d[ -](?:inch|ft|in(?=[.,;:)\]]|$))|\[in\]")
+_NUMBER = re.compile(r"\d[\d,]*(?:\.\d+)?")
+_MEASURED = re.compile(r"\d (?:psi|bar|kPa|ft|m|gpm|L/min|lbf|N|kN|mph|m/s)\b")
+# What only the methods and the fine tables may say.
+TECHNICAL = (
+    "own part", "pawn", "sobol", "index", "indices", "variance", "prior", "posterior", "emulator", "correlation",
+    "coefficient", "turbulence factor", "structural", "first-order", "total share", "rmse", "holm", "p-value",
+    "standard deviation", "quantile", "median", "latent", "exponent", "weber", "coherence", "acceptance", "draws",
+    "converged", "stochastic", "valve closure", "adjusted p",
+)  # fmt: skip
+
+
+def in_both_systems(
+    module: ModuleType, argv: list[str], writer: str = "written", start: Callable[[list[str]], int] | None = None
+) -> dict[str, Findings]:
+    """Run a study once, and write what it found in US customary and in metric units."""
+    kept: list[Any] = []
+    write = getattr(module, writer)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(module, writer, lambda *found: (kept.append(found), write(*found))[1])
+        assert (start(argv) if start else run(module.STUDY, argv)) == 0
+    (found,) = kept
+    both = {system: write(*found[:-1], system) for system in ("us", "si")}
+    return {system: Findings(one) if isinstance(one, Report) else one for system, one in both.items()}
+
+
+def faults(both: dict[str, Findings]) -> list[str]:
+    """Everything that a reader must not meet in a report, in either system."""
+    found = [f"{system}: {fault}" for system, one in both.items() for fault in lead_faults(one.report)]
+    return [*found, *customary(both["si"]), *reference_faults(both["us"].report)]
+
+
+@cache
+def names_in_use() -> list[str]:
+    """What the demo calls its things, and what it cites: its own words in any edition."""
+    paths = [path for folder in ("studies/inputs", "tests") for path in (ROOT / folder).glob("*.toml")]
+    files = [tomllib.loads(path.read_text(encoding="utf-8")) for path in paths]
+    return sorted({text for content in files for text in _texts(content)}, key=len, reverse=True)
+
+
+def _texts(value: Any, key: str = "") -> Iterator[str]:
+    if isinstance(value, dict):
+        for name, inner in value.items():
+            yield from _texts(inner, name)
+    elif isinstance(value, str) and key in ("label", "source", "scenario"):
+        yield value
+
+
+def without_names(text: str) -> str:
+    """A text without names of the demo, and without the marks of sources and of explained terms in them."""
+    bare = re.sub(r" ?\[\d+(?:, \d+)*\]", "", html.unescape(re.sub(r"</?(?:dfn|abbr)[^>]*>", "", text)))
+    return re.sub("|".join(map(re.escape, names_in_use())), "NAME", bare, flags=re.IGNORECASE)
+
+
+def lead_faults(report: Report) -> list[str]:
+    """At most five sentences, each with one number that has its unit and spread, in words of the trade."""
+    lead = [without_names(sentence) for sentence in report.lead]
+    found = [f"{len(lead)} sentences"] if not 0 < len(lead) <= MOST_LEAD else []
+    for sentence in lead:
+        if re.search(r"[.!?] [A-Z]", sentence):
+            found.append(f"more than one sentence: {sentence}")
+        if len(_NUMBER.findall(re.sub(r"\([^()]*\)", "", sentence))) > 1:
+            found.append(f"more than one number: {sentence}")
+        if _MEASURED.search(sentence) and not re.search(r"\([^()]*\d", sentence):
+            found.append(f"a number without its spread: {sentence}")
+        found += [f"{word!r}: {sentence}" for word in TECHNICAL if re.search(rf"\b{word}\b", sentence.lower())]
+    return found
+
+
+def customary(metric: Findings) -> list[str]:
+    """Customary units in a metric report; tables and wall cards keep theirs beside the metric ones."""
+    page = without_names(render(metric.report).partition("<h2>References</h2>")[0])
+    page = re.sub(r'<t[dh] class="\w+ other">.*?</t[dh]>', "", page, flags=re.DOTALL)
+    page = re.sub(r'<style>.*?</style>|src="[^"]*"|<td class="text">(?:psi|ft|gpm|lbf)</td>', "", page, flags=re.DOTALL)
+    drawn = [
+        f"{plot.name}: {' '.join(text.get_text().split())}"
+        for plot in (*metric.report.plots, *metric.plots)
+        if not plot.to_print  # a page for the wall is a table of both systems
+        for text in plot.figure.findobj(Text)
+    ]
+    lines = [re.sub(r"<[^>]+>", " ", line) for line in page.splitlines()]
+    return [line.strip() for line in (*lines, *drawn) if CUSTOMARY.search(without_names(line))]
+
+
+def reference_faults(report: Report) -> list[str]:
+    """References that nobody cites, and citations of nothing."""
+    page = render(report)
+    body, _, rest = page.partition("<h2>References</h2>")
+    listed = rest.partition("</ol>")[0].count("<li>")
+    cited = {int(number) for group in re.findall(r"\[(\d+(?:, \d+)*)\]", body) for number in group.split(", ")}
+    return [] if cited == set(range(1, listed + 1)) else [f"cited {sorted(cited)} of {listed} references"]

@@ -1,0 +1,52 @@
+"""Workers on a cluster: the same bytes, also where one of them dies; an address where nobody answers is one line."""
+
+import os
+import signal
+import sys
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from jetsim import cluster as clusters
+from jetsim.errors import InputError
+from jetsim.experiment.replicates import indices_by_replicate
+from jetsim.study import Options
+from tests.test_ensemble import SPACE, model
+
+pytest.importorskip("distributed")
+pytestmark = pytest.mark.filterwarnings("ignore::Warning")
+SIZES = {"base_samples": 64, "replicates": 6, "rng": 3}
+
+
+def deadly(mark, samples):
+    """The first worker that gets here kills itself."""
+    if not mark.exists():
+        mark.touch()
+        os.kill(os.getpid(), signal.SIGKILL)
+    return model(samples)
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="there such signals cannot be sent")
+def test_a_worker_that_dies_is_replaced_and_changes_no_byte(tmp_path):
+    mark = tmp_path / "died"
+    with Options(Path("x"), Path("y"), workers=1, cluster="local").executor() as pool:
+        found = indices_by_replicate(SPACE, partial(deadly, mark), executor=pool, **SIZES)
+    assert mark.exists()
+    assert found.identical(indices_by_replicate(SPACE, model, **SIZES))
+
+
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "nowhere", "tcp://:"])
+def test_an_address_without_a_scheduler_is_one_line(address, monkeypatch):
+    monkeypatch.setattr(clusters, "_PATIENCE", 1)
+    asked = Options(Path("x"), Path("y"), cluster=address)
+    with pytest.raises(InputError, match=r"--cluster .*: no scheduler answers there") as caught, asked.executor():
+        pass
+    assert "\n" not in str(caught.value)
+
+
+def test_without_the_engine_the_extra_is_named(monkeypatch):
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    asked = Options(Path("x"), Path("y"), cluster="local")
+    with pytest.raises(InputError, match=r"install the extra, jetsim\[cluster\]"), asked.executor():
+        pass
