@@ -1,25 +1,24 @@
 """The teaching page itself, moved and read in a headless browser."""
 
 import re
-import shutil
 
 import numpy as np
 import pytest
 
+from benchmarks.page_reading import RESULTS, chromium, departures_on, moved_to, numbers, put
 from jetsim import units
 from jetsim.equipment.setups_table import QUANTITIES_TOLD, middle_of
 from jetsim.teaching import lesson, words
-from jetsim.teaching.accuracy import departures, random_settings
+from jetsim.teaching.accuracy import random_settings
 from jetsim.teaching.runs import needed_pump, simulated
 from jetsim.teaching.situations import at_target
 from jetsim.teaching.tables import ends_of
 from tests.teaching_cases import FILE, SCRIPT, taught
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="no playwright: install jetsim[test]")
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None)
+CHROMIUM = chromium()
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine to open the page in")
 
-READ = ["flow_rate", "reaction_force", "breakup_distance", "effective_reach", "extreme_reach"]
 SLIDERS = ("pump", "length", "floor", "elevation", "wind")
 
 
@@ -59,50 +58,34 @@ def page(opened):
     return opened
 
 
-def put(page, name, value):
-    """Move a slider to a value in its display unit, and tell where it stands, SI."""
-    page.evaluate(
-        "([name, value]) => { const it = document.getElementById(name); it.value = value;"
-        " it.dispatchEvent(new Event('input', { bubbles: true })); }",
-        [name, value],
-    )
-    return float(page.get_attribute(f"#{name}_at", "data-si"))
-
-
-def numbers(page, lane=0):
-    """Every number of a lane as the page has it: middle, low end, high end, as believed; SI."""
-    cells = page.eval_on_selector_all(f"#lane{lane} td.is", "cells => cells.map(cell => ({ ...cell.dataset }))")
-    return {cell["name"]: {key: float(cell[key]) for key in ("si", "low", "high", "believed")} for cell in cells}
-
-
 def notes(page, lane=0):
     return page.inner_text(f"#lane{lane} .notes")
 
 
-@pytest.mark.parametrize(("number", "count"), [(0, 10), (1, 10)])
-def test_numbers_between_the_entries_are_those_of_the_model(page, small, number, count):
+@pytest.mark.parametrize("number", [0, 1])
+def test_numbers_between_the_entries_are_those_of_the_model(page, small, number):
     _, found, _ = small
     rig, table = found.rigs[number], found.tables[number]
     page.select_option("#first", str(number))
-    settings = []
-    for setting in random_settings(rig, table, np.random.default_rng(11 + number), count):
-        shown = {"elevation": setting.elevation, "wind": setting.wind / units.to_si(1.0, "mph"), "floor": setting.floor,
-                 "length": setting.length / units.FOOT, "pump": setting.pressure / units.PSI}  # fmt: skip
-        page.select_option("#mistake", "kinks" if setting.kinked else "none")
-        stands = {name: put(page, name, value) for name, value in shown.items()}
-        moved = type(setting)(stands["pump"], stands["elevation"], stands["wind"], stands["length"], stands["floor"],
-                              setting.kinked)  # fmt: skip
-        settings.append((moved, numbers(page)))
-    for (setting, shown), true in zip(settings, simulated(rig, *(one for one, _ in settings)), strict=True):
-        ours = table.read(setting)
-        for name in READ:
-            here = {name: np.array([shown[name]["si"], shown[name]["low"], shown[name]["high"]])}
-            expected = np.array([ours[name][0], *ends_of(ours[name])])
-            if np.isfinite(here[name][0]):
-                assert here[name] == pytest.approx(expected, rel=2e-3, abs=0.01), name
-            read = {**ours, name: ours[name] * 0 + expected[0]}
-            assert departures(name, read, true)[0] < 0.01, name
-            assert departures(name, ours, true)[1] < 0.03, name
+    settings = list(random_settings(rig, table, np.random.default_rng(11 + number), 8))
+    for name, rows in departures_on(page, rig, settings).items():
+        told = np.abs(rows[np.isfinite(rows).all(axis=1)])
+        # Sliders move in steps: a setting at the least pressure that is told may fall just below it.
+        assert len(told) >= len(settings) - 1 or name == "effective_reach"
+        assert told[:, 0].max() < 0.01, name
+        assert told[:, 1:].max() < 0.03, name
+
+
+def test_the_page_reads_its_tables_as_the_package_does(page, small):
+    _, found, _ = small
+    (setting,) = random_settings(found.rigs[1], found.tables[1], np.random.default_rng(5), 1)
+    page.select_option("#first", "1")
+    moved_to(page, setting)
+    shown = numbers(page)
+    expected = found.tables[1].read(moved_to(page, setting))
+    for name in RESULTS:
+        here = [shown[name][key] for key in ("si", "low", "high")]
+        assert here == pytest.approx([expected[name][0], *ends_of(expected[name])], rel=1e-4, abs=2e-3), name
 
 
 def test_it_opens_at_the_target_with_the_numbers_of_every_study(page, small):

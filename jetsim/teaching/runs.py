@@ -26,7 +26,7 @@ Question = Asked[TeachingQuestion]
 RISE, KINK_LOSS, STEP = "supply.rise", "supply.kink_loss_coefficient", "supply.setting_step"
 OUTPUTS = ("flow_rate", "reaction_force", "breakup_distance", "extreme_reach", "apex_height", EFFECTIVE, BEST)
 # Spacing of the nodes: nozzle pressure by ratio, elevation [deg], wind [m/s]; of the middle, and of the draws.
-FINE, COARSE = (1.35, 3.0, 1.2), (2.0, 7.0, 2.3)
+FINE, COARSE = (1.35, 3.0, 1.2), (1.6, 7.0, 2.3)
 STATIONS = 31
 # Tables begin this far below the least nozzle pressure, for draws whose pressure is lower than the middle's.
 MARGIN = 0.6
