@@ -69,5 +69,6 @@ def departures_on(page: Any, rig: Rig, settings: Iterable[Setting]) -> dict[str,
             least = TOLD * true["extreme_reach"][0] if name == "effective_reach" else 0.0
             right = [true[name][0], *np.quantile(true[name][1:], [0.05, 0.95])]
             here = [shown[name][key] for key in ("si", "low", "high")]
-            found[name].append([max(a, least) / max(b, least) - 1 for a, b in zip(here, right, strict=True)])
+            pairs = ((max(a, least), max(b, least)) for a, b in zip(here, right, strict=True))
+            found[name].append([(a - b) / max(b, 1e-9) for a, b in pairs])
     return {name: np.array(rows) for name, rows in found.items()}

@@ -1,8 +1,8 @@
 """The demo's teaching page, read from itself in a headless browser, against the model.
 
 Run ``python benchmarks/teaching_page.py``; it needs Chromium, and its driver of the extra ``test``. At random settings
-of all controls the numbers that the page shows are held against the model's own: the largest departure of each result from
-the model, in the middle and at the ends of nine in ten. Effective reach is judged where the page tells it.
+of all controls the numbers that the page shows are held against the model's own: the largest departure of each result,
+in the middle and at the ends of nine in ten. Effective reach is judged where the page tells it.
 """
 
 import argparse

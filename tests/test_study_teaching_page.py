@@ -14,7 +14,7 @@ from jetsim.errors import InputError
 from jetsim.study import run
 from jetsim.teaching import lesson, words
 from jetsim.teaching.accuracy import departures, random_settings
-from jetsim.teaching.runs import continued, needed_pump, one_low, simulated
+from jetsim.teaching.runs import continued, needed_pump, one_low, rigs_of, simulated
 from jetsim.teaching.situations import at_target
 from jetsim.teaching.tables import Axis, Setting, axis
 from studies.teaching_page import STUDY
@@ -86,6 +86,16 @@ def test_cubics_hold_cubics_and_do_not_reach_across_a_bend():
     smooth = Axis(np.geomspace(1.0, 9.0, 9), log=True)
     spline = CubicSpline(np.log(smooth.nodes), np.sqrt(smooth.nodes))
     assert smooth.weights(5.3) @ np.sqrt(smooth.nodes) == pytest.approx(float(spline(np.log(5.3))), rel=1e-4)
+
+
+def test_an_automatic_s_tables_bend_where_its_opening_stands_still():
+    given = asked(["g"])
+    (rig,) = rigs_of(given)
+    bends = np.array(rig.setup.nozzle.bends) / units.PSI
+    assert bends == pytest.approx([90.0, 110.0])  # rated 100 psi, drift 10 psi
+    slope = np.diff(rig.model().nozzle({}).flow(np.array([89.8, 89.9, 90.1, 90.2]) * units.PSI))
+    assert slope[2] > 5 * slope[0]
+    assert rigs_of(asked(["a"]))[0].setup.nozzle.bends == ()
 
 
 def test_an_axis_holds_its_points():
