@@ -206,6 +206,8 @@ def test_the_crew_s_limit_stands_beside_the_force(page, small):
     crews = list(small[0].department.crews.values())
     for number, crew in enumerate(crews):
         page.select_option("#crew", str(number))
+        force = true["handbook_force"][0] / units.POUND_FORCE
+        assert f"{force:.1f} lbf by the limit's own formula" in notes(page)
         word = "within" if true["handbook_force"][0] <= crew.limit else "above"
         assert f"{word} the stated limit of {crew.limit / units.POUND_FORCE:.1f} lbf"[:30] in notes(page)
         assert f"for {crew.firefighters} firefighters" in notes(page)
