@@ -31,10 +31,11 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from benchmarks.command import run
 from jetsim.equipment.questions import load_question
 from jetsim.errors import InputError
-from jetsim.experiment.calibration import Sampling
+from jetsim.experiment.calibration import QUICK, Sampling
 from jetsim.experiment.fieldtest import run_order
 from jetsim.throws import expected, learning, model, synthetic
-from jetsim.throws.question import OUTPUTS, FieldTest, FieldTestQuestion, field_test
+from jetsim.throws.likelihood import log_density
+from jetsim.throws.question import FieldTest, FieldTestQuestion, field_test
 from jetsim.throws.sheet import Sheet
 
 HERE = Path(__file__).parent
@@ -42,11 +43,12 @@ QUESTION = HERE.parent / "studies" / "inputs" / "field_test.toml"
 HEAD = ("seed", "commit", "fingerprint")
 RESULTS = HERE / "simulation_based_calibration.csv"
 BLOCKS, TESTS = 4, 400
-SAMPLING = Sampling(ensembles=1, walkers=128, burn=30, steps=80, thin=2)
+SAMPLING = Sampling(walkers=384, burn=QUICK.burn, steps=40, thin=2)  # warmed up as a quick run, and kept shorter
 ALPHA = 0.05  # for all unknowns together
 TOO_LOW = 0.82  # a coverage of 90 % intervals that must not pass
 LEAST_DRAWS = 4  # of a scrambled sequence, of which the first is the truth
-_DIGITS = 4  # of the fingerprint's results: rounding differs between machines
+_DIGITS = 4  # of the fingerprint's numbers: rounding differs between machines
+_NOTHING = 1e-9  # of them are taken for 0
 
 
 def demo_test() -> FieldTest:
@@ -72,18 +74,24 @@ def ranks_of(test: FieldTest, seed: int) -> dict[str, float]:
 
 
 def fingerprint(test: FieldTest) -> str:
-    """Digest of the priors and of what the model makes of a few fixed values of the unknowns.
+    """Digest of the numbers of the model: priors, scatters, and what is expected of a few throws at fixed values.
 
-    Results that were stored under another fingerprint are those of another model.
+    Results that were stored under another fingerprint are those of another model. Wording takes no part.
     """
-    priors, ends = test.priors, np.array([0.2, 0.5, 0.8])
-    parts = [f"{key} {prior.describe()} {sorted(prior.loadings.items())}" for key, prior in priors.items()]
-    at = {key: np.asarray(prior.distribution.ppf(ends), dtype=float) for key, prior in priors.items()}
-    for setup in test.setups:
-        thrown = expected.Throws([setup.name], *(np.array([value]) for value in (4.0e5, 30.0, -2.0, 1.0)))
-        results = model.simulated(test, setup, expected.columns_of(test, setup, thrown, at))
-        parts += [f"{value:.{_DIGITS - 1}e}" for name in OUTPUTS for value in results[name].values]
-    return hashlib.sha256("\n".join(parts).encode()).hexdigest()[:16]
+    ends = np.array([0.2, 0.5, 0.8])
+    at = {key: np.asarray(prior.distribution.ppf(ends), dtype=float) for key, prior in test.priors.items()}
+    names = [setup.name for setup in test.setups]
+    thrown = expected.Throws(names, *(np.full(len(names), value) for value in (4.0e5, 30.0, -2.0, 1.0)))
+    shown = expected.expected(test, thrown, at)
+    variances = {name: expected.relative_variance(test, name, column, at) for name, column in shown.items()}
+    shared = expected.shared_errors(test, thrown, model.medians(test))
+    weights = np.array([1 / variance.T for variance in variances.values()])
+    density = log_density(np.full(weights.shape, 0.05), weights, shared)
+    stated = [value for _, value in sorted(dict(test.scatter).items()) if value]
+    parts = [*at.values(), test.ties, stated, *shown.values(), *variances.values(), shared, density]
+    numbers = np.concatenate([np.ravel(np.asarray(part, dtype=float)) for part in parts])
+    told = [f"{value:.{_DIGITS - 1}e}" for value in np.where(np.abs(numbers) < _NOTHING, 0.0, numbers)]
+    return hashlib.sha256("\n".join([*at, *told]).encode()).hexdigest()[:16]
 
 
 def chance_of_failing(tests: int, unknowns: int, coverage: float = TOO_LOW) -> float:
@@ -155,11 +163,12 @@ def run_tests(tests: int, first: int, results: Path, jobs: int, append: bool) ->
     if older and any(row["fingerprint"] != mark for row in csv.DictReader(older)):
         raise InputError(f"--append {results}: holds tests of another model or of other priors: run without it")
     first += max(len(older) - 1, 0)
+    head = commit()
     lines = older or [",".join([*HEAD, *test.priors])]
     with ProcessPoolExecutor(jobs) as pool:
         seeds = range(first, first + tests)
         for seed, ranks in zip(seeds, pool.map(partial(ranks_of, test), seeds), strict=True):
-            lines.append(",".join([str(seed), commit(), mark, *(f"{share:.4f}" for share in ranks.values())]))
+            lines.append(",".join([str(seed), head, mark, *(f"{share:.4f}" for share in ranks.values())]))
     growing = results.with_name(results.name + ".part")
     growing.write_text("\n".join(lines) + "\n", encoding="utf-8")
     growing.replace(results)

@@ -279,7 +279,8 @@ def input_lines(inputs: Mapping[str, Parameter], system: UnitSystem) -> list[Inp
 
 def _distribution(parameter: Parameter, system: UnitSystem) -> str:
     ties = (f"; tied to {name.replace('_', ' ')} by {weight:+.2g}" for name, weight in parameter.loadings.items())
-    return parameter.distribution.describe(display.unit_label(parameter.name, system) or "1") + "".join(ties)
+    unit = display.unit_label(parameter.name, system) if parameter.name in QUANTITIES else ""
+    return parameter.distribution.describe(unit or "1") + "".join(ties)
 
 
 def fixed_words(space: ParameterSpace, system: UnitSystem) -> dict[str, str]:

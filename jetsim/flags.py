@@ -32,7 +32,7 @@ _IN_TRADE_WORDS = {
     32: "the nozzle is held flatter or steeper than in the throws tested",
     64: "the stream lands before it breaks up",
     128: "the wind is stronger than in any throw that is known of",
-    256: "more than a tenth of the water breaks up finer than the flight law can follow",
+    256: "more than a tenth of the water is too fine to be followed, which effective reach depends on",
 }
 
 
@@ -76,6 +76,11 @@ def validity(
 
 def _outside(value: NDArray[Any], limits: tuple[float, float]) -> NDArray[np.bool_]:
     return np.asarray((value < limits[0]) | (value > limits[1]))
+
+
+def trade_words() -> dict[int, str]:
+    """Each flag of validity in trade words, as the end of "stretched beyond the tests, because ..."."""
+    return dict(_IN_TRADE_WORDS)
 
 
 def outside_sentence(flags: ArrayLike, runs: str = "the runs") -> str:

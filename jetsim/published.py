@@ -217,6 +217,6 @@ class PublishedLimits:
 HANDLING_LIMITS = {
     "grimwood": PublishedLimits(
         {1: 60 * units.POUND_FORCE, 2: 75 * units.POUND_FORCE, 3: 95 * units.POUND_FORCE},
-        Source("P. Grimwood: working limits of 60, 75 and 95 lbf", "read in a secondary source"),
+        Source("P. Grimwood: working limits for one, two and three firefighters", "read in a secondary source"),
     ),
 }

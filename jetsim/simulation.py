@@ -21,7 +21,13 @@ from jetsim.flags import VALIDITY as VALIDITY
 from jetsim.hydraulics import nozzle
 from jetsim.jet.breakup import breakup_length_over_diameter
 from jetsim.jet.core import Launch
-from jetsim.jet.delivery import Thrown, delivered_fraction, effective_reach_at_best, reach_criterion
+from jetsim.jet.delivery import (
+    Thrown,
+    deciding_landing,
+    delivered_fraction,
+    effective_reach_at_best,
+    reach_criterion,
+)
 from jetsim.jet.drag import FlightConstants, Jet
 from jetsim.jet.laws import law_named
 from jetsim.jet.laws.law import Law
@@ -108,8 +114,12 @@ class Flown(NamedTuple):
 
 
 _FURTHER: dict[str, Callable[[Flown], Array]] = {
-    "effective_reach_at_best": lambda flown: effective_reach_at_best(flown.thrown)
+    "effective_reach_at_best": lambda flown: effective_reach_at_best(flown.thrown),
+    "deciding_landing": lambda flown: deciding_landing(flown.thrown),
 }
+
+# Results that count drops, whatever the criterion of effective reach.
+_BY_DROPS = ("delivered_fraction", *_FURTHER)
 
 
 def register_output(what: Quantity, function: Callable[[Flown], Array]) -> None:
@@ -266,7 +276,7 @@ def _simulate_alike(columns: Values, wanted: Sequence[str]) -> dict[str, NDArray
     results["outcome"] = np.where(flight.lost, 2, np.isnan(flight.extreme_reach)).astype(np.int8)
     estimated = np.isnan(columns["breakup_length"]) if "breakup_length" in columns else np.asarray(True)
     # How fine the drops are matters to none but results that count them.
-    by_drops = criterion.by_drops or not {*wanted}.isdisjoint(("delivered_fraction", "effective_reach_at_best"))
+    by_drops = criterion.by_drops or not {*wanted}.isdisjoint(_BY_DROPS)
     also = {"stream_diameter": jet.tip_diameter, "estimated": estimated, "too_fine": thrown.too_fine & by_drops}
     judged = {**columns, **results, **also}
     results["validity"] = validity(judged, names, flight.landed_before_breakup)

@@ -139,6 +139,8 @@ class Findings:
         Further text files (UTF-8): file name with its ending to content.
     files : mapping of str to bytes
         Further files as they are, such as a book of pages: file name with its ending to content.
+    following : str
+        A command to run next, as it can be run; printed on a line of its own.
     """
 
     report: Report
@@ -148,6 +150,7 @@ class Findings:
     data_files: Sequence[Path] = ()
     texts: Mapping[str, str] = field(default_factory=dict)
     files: Mapping[str, bytes] = field(default_factory=dict)
+    following: str = ""
 
 
 @dataclass(frozen=True)
@@ -359,12 +362,12 @@ def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
         taken = f"Taken up: {ledger.taken} finished pieces\n" if options.resume else ""
         print(f"{plan}\n{taken}Workers: {options.workers}", file=sys.stderr)
         clock = _Clock(timestamp(), time.perf_counter())
-        report = _written(study, options, loaded, folder, clock)
-    _tell(report, options, clock.seconds())
+        finished = _written(study, options, loaded, folder, clock)
+    _tell(finished, options, clock.seconds())
 
 
-def _written(study: Study[P], options: Options, loaded: P, folder: StudyFolder, clock: "_Clock") -> Report:
-    """Compute, write the folder, and give the report."""
+def _written(study: Study[P], options: Options, loaded: P, folder: StudyFolder, clock: "_Clock") -> Findings:
+    """Compute, write the folder, and give the findings as they were written."""
     digest = sha256(options.inputs)
     findings = study.compute(loaded, options)
     record = _record(study, options, findings, folder, digest)
@@ -372,7 +375,7 @@ def _written(study: Study[P], options: Options, loaded: P, folder: StudyFolder, 
     with folder.writing() as place:
         _write(place, finished, options)
         write_manifest(replace(record, started=clock.started, wall_time=clock.seconds()), place)
-    return finished.report
+    return finished
 
 
 @contextmanager
@@ -488,8 +491,10 @@ def _write(place: Path, findings: Findings, options: Options) -> None:
         (place / "white_paper.docx").write_bytes(white_paper(findings.report))
 
 
-def _tell(report: Report, options: Options, seconds: float) -> None:
+def _tell(findings: Findings, options: Options, seconds: float) -> None:
     """Print the findings, where the report is, and the cautions as the last lines."""
+    report = findings.report
     lines = [textwrap.fill(sentence, 88) for sentence in (*report.notices, *report.lead)]
     lines += ["", f"Report: {options.output / 'report.html'} ({report.card.runs:,} runs, {seconds:.1f} s)", ""]
+    lines += [f"Next: {findings.following}", ""] if findings.following else []
     print("\n".join((*lines, cautions.printed())), flush=True)

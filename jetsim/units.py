@@ -391,9 +391,3 @@ def parse(text: object, dimension: str) -> float:
     """
     number, label = split_quantity(text, dimension)
     return float(to_si(number, label))
-
-
-def parse_interval(text: object, dimension: str) -> float:
-    """Read a spread such as a standard deviation: ``"5 degF"`` is a difference of 2.78 K."""
-    number, label = split_quantity(text, dimension)
-    return float(interval_to_si(number, label))

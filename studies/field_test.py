@@ -5,6 +5,7 @@ match and ground into a copy of ``inputs/field_test.toml``.
 """
 
 import argparse
+import shlex
 import signal
 import sys
 from pathlib import Path
@@ -17,14 +18,26 @@ import numpy as np
 from jetsim.equipment.questions import load_question
 from jetsim.errors import InputError
 from jetsim.experiment.calibration import QUICK, Sampling
+from jetsim.experiment.sheets import Grid, read_grid
 from jetsim.study import Findings, Options, Study, run_commands
-from jetsim.throws import emulated, learning, learnt, model, planning, reading, tested
-from jetsim.throws.expected import sheet_rules
+from jetsim.throws import emulated, learning, learnt, mapping, model, planning, reading, tested
+from jetsim.throws.checks import sheet_rules
+from jetsim.throws.columns import mapped_layout
+from jetsim.throws.doubt_words import with_doubts
 from jetsim.throws.learnt_words import learnt_report, unknown_table
+from jetsim.throws.map_words import Understood, mapping_report, row_lines
 from jetsim.throws.plan_words import plan_report
-from jetsim.throws.question import FieldTest, FieldTestQuestion, check_instruments, field_test, setups_of
+from jetsim.throws.question import (
+    FieldTest,
+    FieldTestQuestion,
+    check_instruments,
+    check_pairs,
+    field_test,
+    setups_of,
+    with_days,
+)
 from jetsim.throws.read_words import reading_report
-from jetsim.throws.sheet import Sheet, read_sheet
+from jetsim.throws.sheet import Sheet, checked, read_sheet
 
 SCRIPT = Path(__file__)
 DESCRIPTION = "A field test of handline set-ups: plan it, read it in, learn from it."
@@ -35,6 +48,13 @@ def load(options: Options) -> FieldTest:
     """Read the question and the department; what an earlier test taught takes no part, or throws would count twice."""
     test = field_test(load_question(options.inputs, FieldTestQuestion, options.department, options.setups))
     check_instruments(test)
+    return test
+
+
+def load_plan(options: Options) -> FieldTest:
+    """Read question and department of a test that compares set-ups."""
+    test = load(options)
+    check_pairs(test)
     return test
 
 
@@ -63,7 +83,7 @@ PLAN = Study(
     "field_test_plan",
     "Plan a field test: throws, order, run sheet, and what it can and cannot decide.",
     SCRIPT,
-    load,
+    load_plan,
     plan_words,
     plan,
     inputs="field_test",
@@ -75,9 +95,14 @@ PLAN = Study(
 
 
 def add_sheet(parser: argparse.ArgumentParser) -> None:
-    """The option that names the filled sheet."""
-    parser.add_argument("--sheet", type=Path, metavar="FILE.csv",
-                        help="the filled run sheet (the invented department alone has one by default)")  # fmt: skip
+    """Options that name the filled sheet."""
+    words = "the filled sheet, .csv or .xlsx (the invented department alone has one by default)"
+    parser.add_argument("--sheet", type=Path, metavar="FILE", help=words)
+    _add_worksheet(parser)
+
+
+def _add_worksheet(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--worksheet", metavar="NAME", help="which sheet of a workbook, where several hold cells")
 
 
 def sheet_of(options: Options, test: FieldTest) -> Path:
@@ -98,7 +123,33 @@ def load_throws(options: Options) -> tuple[FieldTest, Sheet, Path]:
     """Read question, department and sheet; everything wrong with the sheet is told at once."""
     test = load(options)
     path = sheet_of(options, test)
-    return test, read_sheet(path, sheet_rules(test)), path
+    sheet = read_sheet(path, sheet_rules(test), test.mapped, options.extra.get("worksheet"))
+    return with_days(test, sheet.accepted.texts.get("day", [])), sheet, path
+
+
+def next_command(command: str, options: Options, inputs: Path | None = None, department: Path | None = None) -> str:
+    """A command of this script as it can be run next, on the same files.
+
+    Parameters
+    ----------
+    command : str
+    options : Options
+        Of the command that ran.
+    inputs, department : Path, optional
+        Go before those of `options`.
+    """
+    words = ["python", "studies/field_test.py", command]
+    own = inputs or options.inputs
+    if own.resolve() != READ.default_inputs.resolve():
+        words += ["--inputs", str(own)]
+    if (owner := department or options.department) is not None:
+        words += ["--department", str(owner)]
+    if options.setups is not None:
+        words += ["--setups", ",".join(options.setups)]
+    for name in ("sheet", "worksheet"):
+        if options.extra.get(name) is not None:
+            words += [f"--{name}", str(options.extra[name])]
+    return shlex.join(words)
 
 
 Loaded = tuple[FieldTest, Sheet, Path]
@@ -118,8 +169,13 @@ def read(loaded: Loaded, options: Options) -> Findings:
     test, sheet, path = loaded
     values = model.drawn(test, reading.QUICK_DRAWS if options.quick else reading.DRAWS, test.seed)
     made = reading.overlay(test, sheet, values, np.random.default_rng(test.seed))
-    report = reading_report(test, made, options.system(test.units))
-    return Findings(report, tables=[setups_of(test)], data_files=[path, *test.asked.files])
+    system, following = options.system(test.units), next_command("calibrate", options)
+    return Findings(
+        with_doubts(reading_report(test, made, following, system), test, made, system),
+        tables=[setups_of(test)],
+        data_files=[path, *test.asked.files],
+        following=following,
+    )
 
 
 READ = Study(
@@ -135,18 +191,82 @@ READ = Study(
 
 
 # ---------------------------------------------------------------------------------------------------------
+# What the columns of another sheet mean
+
+
+def add_mapped(parser: argparse.ArgumentParser) -> None:
+    """The sheet to be understood."""
+    parser.add_argument("sheet", type=Path, nargs="?", metavar="SHEET", help="a sheet of throws, .csv or .xlsx")
+    _add_worksheet(parser)
+
+
+def load_grid(options: Options) -> tuple[FieldTest, Grid, Path]:
+    """Read the question and the cells of the sheet."""
+    test = load(options)
+    path = sheet_of(options, test)
+    return test, read_grid(path, options.extra.get("worksheet")), path
+
+
+def map_words(loaded: tuple[FieldTest, Grid, Path], options: Options) -> str:
+    """What would be proposed."""
+    test, grid, path = loaded
+    return f"{test.title}\nColumns of {path.name} ({grid.how}, {len(grid.rows)} rows) proposed, nothing run"
+
+
+def map_columns(loaded: tuple[FieldTest, Grid, Path], options: Options) -> Findings:
+    """Propose what the columns mean, and write the table to paste and the question with it."""
+    test, grid, path = loaded
+    try:
+        made = mapping.propose(grid, sheet_rules(test), options.extra.get("worksheet"))
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from None
+    layout = mapped_layout(grid, made.mapped)
+    found = Understood(grid, made, layout, *checked(grid, layout, sheet_rules(test), made.mapped))
+    table, system = mapping.columns_toml(made), options.system(test.units)
+    print(table, *row_lines(found.rows, system), "", sep="\n")
+    following = next_command("read", options, options.output / "question.toml", test.asked.department.path)
+    return Findings(
+        mapping_report(test, found, system),
+        data_files=[path, *test.asked.files],
+        texts={
+            "columns.toml": table,
+            "question.toml": mapping.with_columns(options.inputs.read_text(encoding="utf-8-sig"), table),
+        },
+        following=following,
+    )
+
+
+MAP = Study(
+    "field_test_map",
+    "Propose what the columns of any sheet of throws mean, and show its first rows as understood.",
+    SCRIPT,
+    load_grid,
+    map_words,
+    map_columns,
+    add_mapped,
+    inputs="field_test",
+)
+
+
+# ---------------------------------------------------------------------------------------------------------
 # Learning from the throws
 
 
 def calibrate_words(loaded: Loaded, options: Options) -> str:
     """What would be simulated and sampled."""
     test, sheet, _ = loaded
-    count, sizes = len(sheet.accepted.setups), sampling(options)
-    steps = sizes.ensembles * sizes.walkers * (sizes.burn + sizes.steps)
+    count = len(sheet.accepted.setups)
     return (
-        f"{test.title}\n{count} throws, {len(test.priors)} unknowns: {2 * emulated.RUNS * count:,} runs for the "
-        f"emulators, {steps:,} evaluations of the likelihood"
+        f"{test.title}\n{count} throws, {len(test.priors)} unknowns: {2 * emulated.RUNS * count:,} runs or more for "
+        f"the emulators, {sampling(options).evaluations:,} evaluations of the likelihood"
     )
+
+
+def use_command(test: FieldTest, options: Options) -> str:
+    """A command that uses what was learnt."""
+    study = "setup_cards" if len(test.setups) == 1 else "compare_nozzles"
+    department, names = str(options.output / "department.toml"), ",".join(test.labels)
+    return shlex.join(["python", f"studies/{study}.py", "--department", department, "--setups", names])
 
 
 def sampling(options: Options) -> Sampling:
@@ -162,12 +282,16 @@ def calibrate(loaded: Loaded, options: Options) -> Findings:
     chosen = rng.choice(len(found.values[model.GAUGE]), reading.QUICK_DRAWS)
     after = reading.overlay(test, sheet, {name: value[chosen] for name, value in found.values.items()}, rng)
     text, draws = learnt.department_files(test, found)
+    system = options.system(test.units)
+    following = use_command(test, options)
+    report = learnt_report(test, found, after, following, system)
     return Findings(
-        learnt_report(test, found, after, options.system(test.units)),
+        with_doubts(report, test, after, system),
         tables=[unknown_table(test, found, found.learnt), setups_of(test)],
         data_files=[path, *test.asked.files],
         texts={"department.toml": text},
         files={learnt.POSTERIOR: draws},
+        following=following,
     )
 
 
@@ -181,7 +305,7 @@ CALIBRATE = Study(
     add_sheet,
     inputs="field_test",
 )
-COMMANDS = {"plan": PLAN, "read": READ, "calibrate": CALIBRATE}
+COMMANDS = {"plan": PLAN, "map": MAP, "read": READ, "calibrate": CALIBRATE}
 
 if __name__ == "__main__":
     sys.exit(run_commands(DESCRIPTION, COMMANDS))

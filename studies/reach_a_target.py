@@ -29,7 +29,8 @@ def load(options: Options) -> Loaded:
     asked = load_question(options.inputs, WindowQuestion, options.department, options.setups)
     if options.quick:
         asked = replace(asked, question=asked.question.quick())
-    return loaded_from(asked, asked.question.task(options.quick), options.system(asked.units))
+    system = options.system(asked.units)
+    return loaded_from(asked, asked.question.task(options.quick, system), system)
 
 
 def planned(loaded: Loaded, options: Options) -> str:

@@ -86,13 +86,14 @@ def lead_faults(report: Report) -> list[str]:
 
 
 def customary(metric: Findings) -> list[str]:
-    """Customary units in a metric report; tables keep theirs in columns beside the metric ones."""
+    """Customary units in a metric report; tables and wall cards keep theirs beside the metric ones."""
     page = without_names(render(metric.report).partition("<h2>References</h2>")[0])
     page = re.sub(r'<t[dh] class="\w+ other">.*?</t[dh]>', "", page, flags=re.DOTALL)
     page = re.sub(r'<style>.*?</style>|src="[^"]*"|<td class="text">(?:psi|ft|gpm|lbf)</td>', "", page, flags=re.DOTALL)
     drawn = [
-        f"{plot.name}: {text.get_text()}"
+        f"{plot.name}: {' '.join(text.get_text().split())}"
         for plot in (*metric.report.plots, *metric.plots)
+        if not plot.to_print  # a page for the wall is a table of both systems
         for text in plot.figure.findobj(Text)
     ]
     lines = [re.sub(r"<[^>]+>", " ", line) for line in page.splitlines()]

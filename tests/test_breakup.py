@@ -97,10 +97,6 @@ def test_pressurised_gas_against_published_jets():
     assert logs.std() < 0.30
 
 
-def test_onset_of_fire_streams_is_within_one_diameter():
-    assert float(breakup.onset_length_over_diameter(2e5, 0.07)) < 1.0
-
-
 def test_constants_may_be_arrays():
     constants = BreakupConstants(scale=np.array([1.0, 2.0]))
     value = breakup_length_over_diameter(weber_number=3e5, turbulence_intensity=0.05, constants=constants)

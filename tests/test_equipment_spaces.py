@@ -137,6 +137,20 @@ def test_set_ups_share_what_they_share():
     assert not np.array_equal(a["valve_upstream_factor"], b["valve_upstream_factor"])
 
 
+def test_the_draws_of_a_set_up_do_not_depend_on_those_beside_it():
+    inputs = [inputs_of(SETUPS[name]) for name in ("a", "b", "c")]
+    (alone,), (_, beside, _) = (
+        joint_draws(inputs[:1], 64, seed=3),
+        joint_draws([inputs[2], inputs[0], inputs[1]], 64, 3),
+    )
+    assert alone.keys() == beside.keys()
+    for name, values in alone.items():
+        np.testing.assert_array_equal(values, beside[name])
+    (wind,) = [p for p in inputs[0].parameters if p.name == "wind_along"]
+    cells = np.searchsorted(wind.distribution.ppf(np.arange(1, 64) / 64), alone["wind_along"])
+    assert sorted(cells) == list(range(64))
+
+
 def test_learnt_draws_stay_correlated_and_say_what_they_are():
     rng = np.random.default_rng(5)
     first = rng.normal(size=2000)

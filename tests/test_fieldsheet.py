@@ -8,7 +8,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from jetsim.errors import InputError, InputFileError
-from jetsim.throws.sheet import COLUMNS, SheetRules, read_sheet
+from jetsim.throws.columns import COLUMNS
+from jetsim.throws.sheet import SheetRules, read_sheet
 
 RULES = SheetRules({"a": 345e3, "b": 345e3}, 0.1, 3.6, 67.0)
 HEADER = (
@@ -85,9 +86,9 @@ CELLS = [
         "3.4",
         "row 4, column nozzle_pressure_psi = '3.4': allowed is 7.252 to 290.1 psi; is it in",
     ),
-    ("nozzle_pressure_psi", "50 psi", "write the number alone, '50'"),
+    ("nozzle_pressure_psi", "50 gpm", "is a flow"),
     ("nozzle_pressure_psi", "high", "is not a number"),
-    ("nozzle_pressure_psi", "", "is empty; fill it in, or mark the throw as excluded with a reason"),
+    ("nozzle_pressure_psi", "", "is empty; fill it in (or pump_pressure), or mark the throw as excluded with a reason"),
     ("nozzle_pressure_psi", "70", "is +40 % off the match for set-up 'b'"),
     ("setup", "bb", "is no set-up of the study file"),
     ("setup", "", "is empty"),
@@ -95,16 +96,16 @@ CELLS = [
     ("run_order", "2.0", "= '2.0': is used before (row 3, column run_order)"),
     ("run_order", "2.5", "must be a whole number"),
     ("flow_gpm", "180,5", "has 14 cells, the header has 13; look for a comma inside a cell"),
-    ("flow_gpm", '"180,5"', "has a decimal comma; write '180.5'"),
+    ("flow_gpm", '"1,180"', "may mean 1180 or 1.180"),
     ("elevation_deg", "95", "allowed is 0 to 80 deg"),
     ("elevation_deg", "nan", "is no number; leave the cell empty"),
     ("wind_speed_mph", "-3", "allowed is 0 to 67.11 mph"),
     ("wind_speed_mph", "12", "is above the largest wind of the plan; exclude the throw with a reason"),
-    ("wind_from_deg", "east", "is not a number"),
+    ("wind_from_deg", "easterly", "is not a number"),
+    ("wind_from_deg", "NO", "may mean east (Ost) or west"),
     ("breakup_distance_ft", "110", "lies beyond last_continuous_water = '100' of the same throw"),
     ("last_continuous_water_ft", "140", "lies beyond farthest_drops = '125'"),
     ("farthest_drops_ft", "300", "lies beyond the last mark"),
-    ("farthest_drops_ft", "", "is empty"),
     ("excluded", "maybe", "must be yes or no"),
     ("excluded", "yes", "has no reason; write it in exclusion_reason"),
     ("exclusion_reason", "kinked", "stands beside a throw that is not excluded"),
@@ -124,8 +125,8 @@ HEADERS = [
     ("flow_gpm", "flow_psi", "'psi' is no unit of flow; end it with gpm or lpm or lps"),
     ("flow_gpm", "flw_gpm", "is not known; did you mean 'flow_gpm'?"),
     ("flow_gpm", "nozzle_pressure_bar", "gives the same column twice"),
-    ("farthest_drops_ft", "remark", "column 'farthest_drops_ft' is missing"),
-    ("nozzle_pressure_psi", "target_nozzle_pressure_psi", "column 'nozzle_pressure_psi' is missing"),
+    ("farthest_drops_ft", "remark", "column 'remark': is not known"),
+    ("nozzle_pressure_psi", "target_nozzle_pressure_psi", "column 'nozzle_pressure_psi' or 'pump_press"),
 ]
 
 
@@ -146,8 +147,9 @@ def test_gaps_and_too_few_throws_are_told(tmp_path):
     [
         (b"", "holds no throws"),
         (HEADER.encode(), "holds no throws"),
-        (HEADER.replace(",", ";").encode() + b"\n1;2;3", "separated by semicolons"),
-        (b"run_order,notes\n1,\xff\xfe", "is not UTF-8 text (line 2)"),
+        (b"speed;height\n1;2", "no row near its top has the headers of a run sheet; run field_test.py map"),
+        (b"run_order,notes\n1,\x81\x8d", "is text in no encoding that is known here"),
+        (b"\xff\xfea\0,", "starts as utf-16 text and goes on as something else"),
         (b"a\0b\n1\n", "is not a text file"),
         (b'run_order\n"1\n', "quotation mark that is not closed"),
     ],

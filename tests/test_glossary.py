@@ -4,6 +4,7 @@ import pytest
 
 from jetsim.quantities import QUANTITIES
 from jetsim.report import glossary
+from jetsim.report.style import plain
 
 
 @pytest.mark.parametrize("name", QUANTITIES)
@@ -23,6 +24,10 @@ def test_no_two_things_have_one_name():
 def test_trade_names_hold_no_symbols():
     for entry in glossary.TERMS.values():
         assert not set(entry.trade) & set("_()[]=^"), entry.trade
+
+
+def test_trade_names_fit_two_lines_beside_a_bar():
+    assert [entry.trade for entry in glossary.TERMS.values() if plain(entry.trade).count("\n") > 1] == []
 
 
 def test_a_term_is_explained_at_its_first_use_only():

@@ -12,8 +12,8 @@ from jetsim.throws.likelihood import likelihood, log_density
 
 RNG = np.random.default_rng(3)
 DRAWS, COLUMNS, THROWS = 4, 5, 3
-RESIDUALS = RNG.normal(0.0, 0.05, (DRAWS, COLUMNS, THROWS))
-SCATTERS = RNG.uniform(0.01, 0.08, (DRAWS, COLUMNS, THROWS))
+RESIDUALS = RNG.normal(0.0, 0.05, (COLUMNS, THROWS, DRAWS))
+SCATTERS = RNG.uniform(0.01, 0.08, (COLUMNS, THROWS, DRAWS))
 SHARED = RNG.normal(0.0, 0.03, (3, COLUMNS, THROWS))
 
 
@@ -23,8 +23,8 @@ def written_out(draw: int, given: np.ndarray, shared: np.ndarray = SHARED) -> fl
     for throw in range(THROWS):
         at = np.flatnonzero(given[:, throw])
         effects = shared[:, at, throw].T
-        covariance = np.diag(SCATTERS[draw, at, throw] ** 2) + effects @ effects.T
-        density = stats.multivariate_normal(np.zeros(at.size), covariance).logpdf(RESIDUALS[draw, at, throw])
+        covariance = np.diag(SCATTERS[at, throw, draw] ** 2) + effects @ effects.T
+        density = stats.multivariate_normal(np.zeros(at.size), covariance).logpdf(RESIDUALS[at, throw, draw])
         total += float(density) + 0.5 * at.size * np.log(2 * np.pi)
     return total
 
@@ -32,25 +32,26 @@ def written_out(draw: int, given: np.ndarray, shared: np.ndarray = SHARED) -> fl
 def test_it_is_the_normal_law_with_shared_errors():
     every = np.ones((COLUMNS, THROWS), dtype=bool)
     exact = [written_out(draw, every) for draw in range(DRAWS)]
-    assert log_density(RESIDUALS, SCATTERS, SHARED) == pytest.approx(exact, rel=1e-10)
+    assert log_density(RESIDUALS, SCATTERS**-2, SHARED) == pytest.approx(exact, rel=1e-10)
 
 
 def test_readings_that_are_missing_take_no_part():
     given = np.array([[True, True, False], [False, True, True], [True, True, True], [True, False, True],
                       [True, True, False]])  # fmt: skip
-    found = log_density(np.where(given, RESIDUALS, 0.0), np.where(given, SCATTERS, np.inf), np.where(given, SHARED, 0))
+    found = log_density(np.where(given[..., None], RESIDUALS, 0.0), np.where(given[..., None], SCATTERS**-2, 0.0),
+                        np.where(given, SHARED, 0))  # fmt: skip
     exact = [written_out(draw, given) for draw in range(DRAWS)]
     assert found == pytest.approx(exact, rel=1e-10)
 
 
 def test_a_throw_without_any_reading_adds_nothing():
-    nothing = np.zeros((1, COLUMNS, 1))
-    assert log_density(nothing, np.full((1, COLUMNS, 1), np.inf), nothing[[0, 0, 0], :, :]) == pytest.approx([0.0])
+    nothing = np.zeros((COLUMNS, 1, 1))
+    assert log_density(nothing, nothing, np.zeros((3, COLUMNS, 1))) == pytest.approx([0.0])
 
 
 def test_without_shared_errors_readings_are_independent():
-    exact = stats.norm.logpdf(RESIDUALS, 0.0, SCATTERS).sum(axis=(1, 2)) + COLUMNS * THROWS * 0.5 * np.log(2 * np.pi)
-    assert log_density(RESIDUALS, SCATTERS, np.zeros_like(SHARED)) == pytest.approx(exact, rel=1e-12)
+    exact = stats.norm.logpdf(RESIDUALS, 0.0, SCATTERS).sum(axis=(0, 1)) + COLUMNS * THROWS * 0.5 * np.log(2 * np.pi)
+    assert log_density(RESIDUALS, SCATTERS**-2, np.zeros_like(SHARED)) == pytest.approx(exact, rel=1e-12)
 
 
 def test_readings_are_normal_about_what_is_expected(monkeypatch):
@@ -60,7 +61,7 @@ def test_readings_are_normal_about_what_is_expected(monkeypatch):
     scatter = 0.07
     numbers = {column: values[0] * RNG.uniform(0.9, 1.1, THROWS) for column, values in expected.items()}
     emulated = SimpleNamespace(expected=lambda _: expected, shared_errors=np.zeros((2, len(expected), THROWS)))
-    monkeypatch.setattr(throws, "relative_scatter", lambda *_: np.full(shape, scatter))
+    monkeypatch.setattr(throws, "relative_variance", lambda *_: np.full(shape, scatter**2))
     monkeypatch.setattr(model, "possible", lambda *_: np.array([True, True]))
     found = likelihood(None, SimpleNamespace(numbers=numbers), emulated)({})
     exact = sum(stats.norm.logpdf(numbers[c], expected[c], scatter * expected[c]).sum(axis=1) for c in expected)

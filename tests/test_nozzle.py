@@ -92,19 +92,6 @@ def test_a_very_wide_waterway_changes_nothing():
     assert nozzle.total_pressure(3e5, 0.98, 0.02, 20.0) == pytest.approx(3e5, rel=1e-11)
 
 
-@given(coefficients, st.floats(0.01, 1.0))
-def test_contraction_never_lifts_discharge_above_velocity(velocity, contraction):
-    discharge = nozzle.discharge_from_contraction(velocity, contraction)
-    nozzle.check_coefficients(discharge, velocity)
-    assert float(discharge) == velocity * contraction
-
-
-@pytest.mark.parametrize("contraction", [0.0, -0.1, 1.01, np.nan])
-def test_wrong_contraction_is_refused(contraction):
-    with pytest.raises(InputError, match=r"contraction = .*: allowed is above 0 to 1"):
-        nozzle.discharge_from_contraction(0.98, [1.0, contraction])
-
-
 def test_discharge_above_velocity_is_refused():
     with pytest.raises(InputError, match=r"discharge_coefficient = 0\.99: allowed is above 0 to velocity_coefficient"):
         nozzle.check_coefficients([0.9, 0.99], 0.98)

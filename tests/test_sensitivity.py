@@ -13,7 +13,7 @@ from jetsim.errors import InputError
 from jetsim.experiment.distributions import Choice, LogNormal, Normal, Uniform
 from jetsim.experiment.ensemble import evaluate, plain_design, sobol_design
 from jetsim.experiment.gate import convergence_gate
-from jetsim.experiment.sensitivity import convergence, noise_floor, rank, sobol_indices
+from jetsim.experiment.sensitivity import convergence, rank, sobol_indices
 from jetsim.experiment.space import Latent, Parameter, ParameterSpace
 from tests.closed_forms import (
     as_model,
@@ -402,39 +402,7 @@ def test_labels_of_a_quantity_and_of_its_column():
 
 
 # --------------------------------------------------------------------------------------------------------
-# Noise floor, speed
-
-
-def test_the_dummy_is_not_zero_and_follows_its_published_form():
-    """With f0 and V from A: S1 = (mean(yA yB) - f0^2)/V, ST = 1 - (mean(yB^2) - f0^2)/V (from memory)."""
-    design = sobol_design(uniform_space(3), 64, 8, rng=2)
-    results = evaluate(design, as_model(lambda x: 4 + sobol_g(x)), progress=False)
-    floor = noise_floor(results).sel(output="y")
-    y = results["y"].values.reshape(8, 64, -1)
-    a, b = y[..., 0] - y[..., 0].mean(axis=1, keepdims=True), y[..., -1] - y[..., 0].mean(axis=1, keepdims=True)
-    np.testing.assert_allclose(floor["S1_replicates"], (a * b).mean(axis=1) / a.var(axis=1))
-    np.testing.assert_allclose(floor["ST_replicates"], 1 - (b * b).mean(axis=1) / a.var(axis=1))
-    low, high = stats.t.interval(0.95, 7, floor["S1_replicates"].mean(), stats.sem(floor["S1_replicates"]))
-    assert float(floor["S1"]) == pytest.approx(max(abs(low), abs(high)))
-    assert floor["S1"] > 0
-    assert floor["ST"] > 0
-
-
-def test_the_noise_floor_falls_with_more_samples_and_hides_what_matters_little():
-    space = uniform_space(5)
-    few, many = (
-        noise_floor(evaluate(sobol_design(space, n, 16, rng=5), as_model(sobol_g), progress=False)).sel(output="y")
-        for n in (64, 2048)
-    )
-    assert float(many["S1"]) < 0.5 * float(few["S1"])
-    assert float(many["ST"]) < 0.5 * float(few["ST"])
-    truth = sobol_g_indices(5)[1]
-    assert truth[4] < float(many["ST"]) < truth[1]
-
-
-def test_a_constant_output_has_no_floor():
-    results = results_of(lambda s: xr.Dataset({"y": s["x0"], "c": 0 * s["x0"]}))
-    assert noise_floor(results)["S1"].isnull().values.tolist() == [False, True]
+# Speed
 
 
 def test_the_default_study_is_analysed_in_a_second_or_two():

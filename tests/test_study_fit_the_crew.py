@@ -20,7 +20,9 @@ from jetsim.staffing import pictures, runs, words
 from jetsim.staffing.question import CrewQuestion
 from jetsim.stream import Stream
 from jetsim.study import run
+from studies import fit_the_crew
 from studies.fit_the_crew import STUDY
+from tests.reports import faults, in_both_systems
 
 FILE = STUDY.default_inputs
 DEMO = FILE.with_name("department.toml")
@@ -45,11 +47,21 @@ def demo():
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
-    """Results of a quick run."""
+def flown(tmp_path_factory):
+    """Results of a quick run, and the findings in both systems of units."""
     out = tmp_path_factory.mktemp("crew") / "out"
-    assert run(STUDY, ["--quick", "--setups", "a,f", "--output", str(out), "--workers", "1"]) == 0
-    return out
+    argv = ["--quick", "--setups", "a,f", "--output", str(out), "--workers", "1"]
+    return out, in_both_systems(fit_the_crew, argv)
+
+
+@pytest.fixture(scope="module")
+def folder(flown):
+    """The folder alone."""
+    return flown[0]
+
+
+def test_the_report_is_for_officers_in_either_system_of_units(flown):
+    assert faults(flown[1]) == []
 
 
 def fits_of(found, name):
@@ -81,7 +93,7 @@ def automatic(limit):
 def test_the_three_sentences_by_hand(demo):
     given, found = demo
     for number, (crew, limit) in enumerate(LIMITS.items()):
-        sentence = words.lead(given, found, "us")[number]
+        sentence = words.further(given, found, "us")[number]
         assert sentence.startswith(f"Within the limit stated for {crew} firefighters, ")
         told = re.findall(r"flows (\d+) gpm at ([\d.]+) psi and reaches ([\d.]+) ft", sentence)
         ring = fog(150, 75, limit)
@@ -236,7 +248,7 @@ def test_without_a_line_no_pump_pressure_is_told():
     fit = fits_of(found, "a")[2]
     assert np.isnan([fit.pump, fit.under, fit.over, *fit.window]).all()
     assert fit.flow / GPM == pytest.approx(smooth_bore(15 / 16, 75)[1], rel=1e-3)
-    assert "No set-up has a line" in " ".join(words.lead(given, found, "us"))
+    assert "No set-up has a line" in " ".join(words.further(given, found, "us"))
     assert words.window_table(found).rows("us")[0][-1] == "no line"
 
 

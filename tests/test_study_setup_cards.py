@@ -18,7 +18,9 @@ from jetsim.experiment.tables import load_toml
 from jetsim.hydraulics.operating_point import operating_point
 from jetsim.report.cards import PAPER, book
 from jetsim.study import run
+from studies import setup_cards
 from studies.setup_cards import STUDY
+from tests.reports import faults, in_both_systems
 
 FILE = STUDY.default_inputs
 DEMO = FILE.with_name("department.toml")
@@ -45,11 +47,21 @@ def demo():
 
 
 @pytest.fixture(scope="module")
-def folder(tmp_path_factory):
-    """Results of a quick run of two set-ups."""
+def flown(tmp_path_factory):
+    """Results of a quick run of two set-ups, and the findings in both systems of units."""
     out = tmp_path_factory.mktemp("cards") / "out"
-    assert run(STUDY, ["--quick", "--setups", "a,f", "--output", str(out), "--workers", "1"]) == 0
-    return out
+    argv = ["--quick", "--setups", "a,f", "--output", str(out), "--workers", "1"]
+    return out, in_both_systems(setup_cards, argv)
+
+
+@pytest.fixture(scope="module")
+def folder(flown):
+    """The folder alone."""
+    return flown[0]
+
+
+def test_the_report_is_for_officers_in_either_system_of_units(flown):
+    assert faults(flown[1]) == []
 
 
 def rows(path: Path) -> list[dict[str, str]]:
@@ -187,7 +199,7 @@ def test_without_a_line_the_card_says_so_instead_of_a_number():
     shown = texts_of(pictures.page(given, cards[0], "us"))
     assert "none: no line named" in shown
     assert shown.count("No line is named, so no") == 2
-    assert "it has no line, so no pump pressure is told" in words.lead(given, cards, "us")[1]
+    assert "has no line, so no pump pressure is told" in words.lead(cards, "us")[0]
     assert "nan" not in shown
 
 

@@ -119,7 +119,7 @@ def test_first_finding_names_the_leaders_with_intervals_and_the_verdict(folder):
     for output in ("breakup distance", "extreme reach", "flow"):
         assert re.search(rf"{output} is led by [^;.]+ \(\d+ %, -?\d+ to \d+\)", first), output
     assert re.search("survives? every rule for the shutoff", first)
-    assert "flow is led by how far the nozzle pressure is off" in first
+    assert "flow is led by nozzle pressure error" in first
     assert "(own part)" not in first
 
 

@@ -133,8 +133,3 @@ def test_style_order_agrees_with_practice():
     for style in VALVE_STYLES.values():
         assert style.basis == "assumption"
         assert "assumed" in style.source
-
-
-def test_unknown_style_names_the_nearest():
-    with pytest.raises(InputError, match="did you mean 'plunger'"):
-        turbulence.valve_style("plungr")

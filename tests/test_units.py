@@ -161,10 +161,6 @@ def test_parse(text, dimension, expected):
     assert units.parse(text, dimension) == pytest.approx(expected, rel=1e-14)
 
 
-def test_a_spread_of_temperature_has_no_offset():
-    assert units.parse_interval("9 degF", "temperature") == pytest.approx(5.0)
-
-
 @pytest.mark.parametrize(
     ("text", "dimension", "words"),
     [

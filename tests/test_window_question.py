@@ -5,7 +5,7 @@ import pytest
 
 from jetsim import units
 from jetsim.errors import InputError
-from jetsim.window.question import Place, WindowQuestion, flown_elevations, pressures_within
+from jetsim.window.question import Place, WindowQuestion, flown_elevations, pressures_within, round_marks
 from tests.window_cases import question
 
 FOOT, PSI = float(units.to_si(1, "ft")), units.PSI
@@ -85,3 +85,11 @@ def test_all_that_would_be_ignored_is_told_at_once():
 def test_the_shape_has_a_schema():
     shape = WindowQuestion.model_json_schema()
     assert {"target", "search", "map", "setups"} <= shape["properties"].keys()
+
+
+def test_stand_offs_of_the_map_are_round_in_the_chosen_system():
+    for system, unit in (("us", 0.3048), ("si", 0.5)):
+        marks = round_marks(20 * 0.3048, 90 * 0.3048, system)
+        assert marks.size == 15
+        np.testing.assert_allclose(marks / unit, np.round(marks / unit), atol=1e-9)
+        np.testing.assert_allclose(marks[[0, -1]], [6.096, 27.432], atol=unit / 2)

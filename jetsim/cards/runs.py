@@ -162,19 +162,24 @@ def _mistakes(question: CardsQuestion, model: SetUpModel) -> Mistakes:
 
 
 def _side(model: SetUpModel, draws: Mapping[str, Any]) -> Side:
-    """The path at the medians in still air, and the heights of nine in ten of some draws."""
-    middle = _paths(model, {name: np.full(1, value) for name, value in STILL.items()})
-    some = _paths(model, {name: values[:FLOWN] for name, values in draws.items()})
-    along, height = middle["path_along"].values[:, 0], middle["path_height"].values[:, 0]
-    far = np.nanmax(some["path_along"].values[-1])
-    distance = np.linspace(0.0, float(np.nanmax([far, along[-1]])), PLACES)
-    pairs = zip(some["path_along"].values.T, some["path_height"].values.T, strict=True)
-    heights = np.array([np.interp(distance, x, z) for x, z in pairs])
+    """The path at the medians in still air, and the heights of nine in ten of some draws; flown side by side."""
+    paths = _paths(model, {name: _middle_first(model, draws, name) for name in {**draws, **STILL}})
+    along, height = paths["path_along"].values, paths["path_height"].values
+    far = np.nanmax(along[-1])
+    distance = np.linspace(0.0, float(far), PLACES)
+    heights = np.array([np.interp(distance, x, z) for x, z in zip(along.T[1:], height.T[1:], strict=True)])
     low, high = np.quantile(heights, ENDS, axis=0)
-    return Side(distance, np.interp(distance, along, height, right=np.nan), low, high)
+    return Side(distance, np.interp(distance, along[:, 0], height[:, 0], right=np.nan), low, high)
 
 
-def _paths(model: SetUpModel, values: Mapping[str, Any]) -> xr.Dataset:
+def _middle_first(model: SetUpModel, draws: Mapping[str, Any], name: str) -> Array:
+    """An input at its median, in still air, then as it is drawn."""
+    middle = STILL.get(name, model.fixed.get(name, np.nan))
+    drawn = draws[name][:FLOWN] if name in draws else np.full(FLOWN, model.fixed.get(name, middle))
+    return np.concatenate([[middle], drawn])
+
+
+def _paths(model: SetUpModel, values: Mapping[str, Array]) -> xr.Dataset:
     """Flown paths at the target's pressure."""
     own = {**model.fixed, **values}
     nozzle = drawn_nozzle(model, own)

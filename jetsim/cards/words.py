@@ -206,7 +206,7 @@ def report_card(asked: Asked[CardsQuestion], cards: Sequence[Card], system: Unit
     question = asked.question
     return ReportCard(
         question="What does each set-up give, and what must the pump give for it?",
-        method="Middle: everything at its median, in still air. Nine in ten: common scrambled Sobol draws of all that "
+        method="Middle: everything at its median, in still air. Nine in ten: common Latin hypercube draws of all that "
         "is uncertain, weather included",
         runs=question.base_samples * len(cards),
         seed=question.seed,

@@ -21,7 +21,7 @@ from jetsim.jet.drag import DROP_SCATTER
 from jetsim.jet.turbulence import TIP_SHARE, VALVE_STYLES
 
 MPH = float(units.to_si(1.0, "mph"))
-SPRAY = ("effective_reach", "effective_reach_at_best", "delivered_fraction")
+SPRAY = ("effective_reach", "effective_reach_at_best", "deciding_landing", "delivered_fraction")
 
 
 @dataclass(frozen=True)
@@ -190,6 +190,8 @@ _READINGS = (
     Belief("trial.meter_error", Normal(0.0, 0.02, -0.1, 0.1), "unknown", "assumption", "a flowmeter within 2 %"),
     Belief("trial.wind_error", Normal(0.0, 0.2, -0.8, 0.8), "unknown", "assumption",
            "wind is read low and beside the stream"),
+    Belief("trial.day_effect", Normal(0.0, 0.03, -0.15, 0.15), "unknown", "assumption",
+           "what a day does to the reach of all its throws: marks laid anew, air, supply"),
     Belief("trial.reach_scatter", LogNormal(0.025, 0.4, 0.003, 0.2), "unknown", "assumption",
            "reach of one stream from throw to throw"),
     Belief("trial.breakup_scatter", LogNormal(0.10, 0.4, 0.01, 0.5), "unknown", "assumption",

@@ -54,6 +54,11 @@ class NozzleEntry(Entry):
         """Lowest and highest nozzle pressure that it can be held at within what is stated of it [Pa]."""
         return 0.0, math.inf if self.maximum_pressure is None else self.maximum_pressure
 
+    @property
+    def bends(self) -> tuple[float, ...]:
+        """Nozzle pressures at which its law changes [Pa]: results bend there."""
+        return ()
+
     def nozzle(self, values: Mapping[str, Any]) -> Nozzle:
         """The nozzle with the given values of its unknowns, by quantity; the middle of what is stated for the rest."""
         own = {**{name: stated.middle for name, stated in self.stated().items()}, **values}
@@ -142,6 +147,11 @@ class ConstantPressureEntry(FogEntry):
     def holds(self) -> tuple[float, float]:
         """See `NozzleEntry`: the pressures over its rated range of flows."""
         return self.rated_pressure - self.drift, min(self.rated_pressure + self.drift, super().holds[1])
+
+    @property
+    def bends(self) -> tuple[float, ...]:
+        """See `NozzleEntry`: where the opening stands still at its smallest and at its largest."""
+        return self.rated_pressure - self.drift, self.rated_pressure + self.drift
 
     def built(self, own: Mapping[str, Any]) -> Nozzle:
         """See `NozzleEntry`."""

@@ -26,7 +26,7 @@ from jetsim.errors import InputError, InputFileError, shown
 from jetsim.experiment.distributions import Distribution
 from jetsim.experiment.parameters import BASES, ROLES
 from jetsim.experiment.studyfile import check_input, flat_names, read_distribution
-from jetsim.experiment.tables import Table, load_toml, read_field, read_measure
+from jetsim.experiment.tables import Table, read_field, read_measure
 from jetsim.quantities import QUANTITIES, Quantity, did_you_mean, quantity
 
 # Stands for the place of a value until the reader of the whole file knows it.
@@ -169,17 +169,6 @@ def json_schema_of(q: Quantity, uncertain: bool) -> dict[str, Any]:
 
 # --------------------------------------------------------------------------------------------------------
 # Whole files
-
-
-def load_model(path: Path, kind: type[M]) -> M:
-    """Read a TOML file into a model.
-
-    Raises
-    ------
-    InputError, InputFileError
-        The file cannot be read, or holds mistakes: a line each, with place, value and what is allowed.
-    """
-    return read_model(load_toml(path), kind, str(path))
 
 
 def read_model(content: Mapping[str, Any], kind: type[M], where: str) -> M:

@@ -27,7 +27,7 @@ from jetsim.equipment.learnt import Learnt
 from jetsim.equipment.model import NEEDED, Drive, SetUpModel
 from jetsim.equipment.reading import Stated
 from jetsim.errors import InputError
-from jetsim.experiment.design import sobol_points, spawn
+from jetsim.experiment.design import named_points
 from jetsim.experiment.distributions import Choice
 from jetsim.experiment.parameters import Latent, Parameter
 from jetsim.experiment.space import ParameterSpace, check_power
@@ -272,6 +272,8 @@ def joint_draws(
 ) -> list[dict[str, NDArray[Any]]]:
     """Draws that several set-ups share: an entry, a belief or the weather has one value in a draw.
 
+    The draws of a set-up are the same whichever set-ups are drawn beside it.
+
     Parameters
     ----------
     inputs : sequence of Inputs
@@ -300,8 +302,7 @@ def joint_draws(
     causes = tuple(latent for name, latent in latents.items() if name in used)
     every = ParameterSpace(tuple(parameters.values()), causes, seed=seed)
     check_power("draws", count)
-    (child,) = spawn(seed, 1)
-    values = every.transform(sobol_points(count, len(every.columns), child))
+    values = every.transform(named_points(count, every.columns, seed))
     if learnt is not None:
         values |= learnt.drawn(count, seed, tuple(parameters))
     return [{p.name: values[one.key(p.name)] for p in one.parameters} for one in inputs]

@@ -1,19 +1,17 @@
-"""Learning from a test: the posterior of the unknowns by an ensemble sampler, and whether it can be trusted.
+"""Learning from a test: the posterior of the unknowns by many random walks at once, and whether it can be trusted.
 
 Every unknown is sampled by its normal score z, so that its prior is a standard normal whatever its distribution;
 an unknown that departs from a shared value by a standard normal times a shared spread is pooled partially.
-Several independent ensembles (emcee) start from the Laplace approximation at the posterior's peak. Three in
-ten of their moves are differential evolution (ter Braak 2006, from memory), the others would keep that approximation
-and forget part of where a walker was. The sampler's snooker move is left out on purpose: in
-emcee 3.1.6 it leaves a standard normal of 20 dimensions a quarter too narrow, however long it runs.
+Many walkers start from the Laplace approximation at the posterior's peak, too far apart on purpose, and take
+preconditioned Crank-Nicolson steps (Cotter et al. 2013, from memory) about a normal approximation while the likelihood
+is turned up to its whole; the approximation is fitted to the walkers again and again. Then it is held, so that the
+steps that are kept leave the posterior as it is and walkers are independent of each other.
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
-from typing import Any
 
-import emcee
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
@@ -25,28 +23,37 @@ from jetsim.experiment.distributions import Distribution
 
 Array = NDArray[np.float64]
 LogLikelihood = Callable[[dict[str, Array]], Array]
+Density = Callable[[Array], Array]
 
 FARTHEST_APART, FEWEST_EFFECTIVE = 0.2, 400
-STEPS = (0.25, 0.5, 0.9)  # sizes of the steps, in standard deviations of the approximation
+STEPS = (0.3, 0.6, 1.0)  # sizes of the steps: 1 forgets where a walker was
+WARMING = (0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.0, 1.0)  # powers of the likelihood in the stages that are thrown away
+GROUPS = 4  # of walkers, to be compared with each other
 LEARNT, HARDLY = 0.75, 0.25
 CONFUSED = 0.6
 _NEVER = -1e300  # in place of minus infinity, of which no difference can be taken
+_FARTHEST = 5.0  # from where the search begins, in standard deviations that are expected
 _SEARCHED = 60  # steps towards the peak: the sampler goes the rest of the way
+_WALKERS = 4  # at least, for each unknown
 _GRID = np.linspace(-6.0, 6.0, 2401)
 
 
 @dataclass(frozen=True)
 class Sampling:
-    """Sizes of the sampler: `ensembles` of `walkers`, `burn` steps thrown away, then `steps` kept in every `thin`."""
+    """Sizes of the sampler: `walkers` take `burn` steps that are thrown away, then `steps` kept in every `thin`."""
 
-    ensembles: int = 4
-    walkers: int = 256
-    burn: int = 100
-    steps: int = 500
-    thin: int = 5
+    walkers: int = 1024
+    burn: int = 120
+    steps: int = 240
+    thin: int = 8
+
+    @property
+    def evaluations(self) -> int:
+        """Of the likelihood by the walkers."""
+        return self.walkers * (self.burn + self.steps)
 
 
-QUICK = Sampling(ensembles=1, walkers=192, burn=50, steps=110, thin=5)
+QUICK = Sampling(walkers=512, burn=80, steps=96, thin=6)
 
 
 class Scores:
@@ -66,18 +73,19 @@ class Scores:
         tables = zip(self.names, self._tables, strict=True)
         return {name: np.interp(scores[:, k], _GRID, table) for k, (name, table) in enumerate(tables)}
 
-    def posterior(self, log_likelihood: LogLikelihood) -> Callable[[Array], Array]:
-        """Log-density of the posterior at independent scores of shape (n, unknowns), up to a constant."""
+    def likelihood(self, log_likelihood: LogLikelihood) -> Density:
+        """Log-likelihood at independent scores of shape (n, unknowns); very low where it is not finite."""
 
-        def log_posterior(points: Array) -> Array:
-            density = log_likelihood(self.values(points @ self.root.T)) - 0.5 * (points**2).sum(axis=1)
+        def at_scores(points: Array) -> Array:
+            density = log_likelihood(self.values(points @ self.root.T))
             return np.where(np.isfinite(density), density, _NEVER)
 
-        return log_posterior
+        return at_scores
 
-    def begin(self, start: Array | None) -> Array:
-        """Independent scores at which a search begins: the medians, or those of given scores."""
-        return np.zeros(len(self.names)) if start is None else np.linalg.solve(self.root, start)
+    def begin(self, about: tuple[Array, Array] | None) -> tuple[Array, Array]:
+        """Middle and root of the covariance of independent scores, from those of the unknowns' own or the priors'."""
+        middle, root = about or (np.zeros(len(self.names)), self.root)
+        return np.linalg.solve(self.root, middle), np.linalg.solve(self.root, root)
 
 
 @dataclass(frozen=True, eq=False)
@@ -86,7 +94,7 @@ class Posterior:
 
     Attributes
     ----------
-    scores : ndarray, shape (ensembles, draws, unknowns)
+    scores : ndarray, shape (draws, unknowns)
         Normal scores: the prior of each is standard normal.
     values : xarray.Dataset
         The unknowns along ``draw``, SI.
@@ -108,11 +116,6 @@ class Posterior:
     ties: Array
 
     @property
-    def flat(self) -> Array:
-        """All scores, shape (draws, unknowns)."""
-        return self.scores.reshape(-1, self.scores.shape[-1])
-
-    @property
     def converged(self) -> bool:
         """Whether both diagnostics are met for every unknown."""
         return max(self.apart.values()) < FARTHEST_APART and min(self.effective.values()) >= FEWEST_EFFECTIVE
@@ -130,11 +133,15 @@ class Posterior:
 
 
 def scouted(
-    unknowns: Mapping[str, Distribution], log_likelihood: LogLikelihood, ties: Array | None = None
+    unknowns: Mapping[str, Distribution],
+    log_likelihood: LogLikelihood,
+    about: tuple[Array, Array] | None = None,
+    ties: Array | None = None,
 ) -> tuple[Array, Array]:
     """Where the posterior is, roughly: the middle of its normal scores, and a root of their covariance.
 
-    Parameters as for `calibrate`. Laplace's approximation.
+    Laplace's approximation. Parameters as for `calibrate`; the search begins where the posterior is believed to be
+    (`about`), by default at the priors.
 
     Returns
     -------
@@ -142,16 +149,16 @@ def scouted(
     root : ndarray, shape (unknowns, unknowns)
     """
     scores = Scores(unknowns, ties)
-    peak, root = laplace(scores.posterior(log_likelihood), scores.begin(None))
+    peak, root = laplace(scores.likelihood(log_likelihood), *scores.begin(about))
     return scores.root @ peak, scores.root @ root
 
 
 def calibrate(
     unknowns: Mapping[str, Distribution],
     log_likelihood: LogLikelihood,
-    seed: int | np.random.SeedSequence,
+    seed: int,
     sampling: Sampling | None = None,
-    start: Array | None = None,
+    about: tuple[Array, Array] | None = None,
     ties: Array | None = None,
 ) -> Posterior:
     """Sample the posterior of the unknowns.
@@ -162,10 +169,10 @@ def calibrate(
         Priors.
     log_likelihood : callable
         Vectorised: values by name, each of shape (n,), to shape (n,).
-    seed : int or SeedSequence
+    seed : int
     sampling : Sampling, optional
-    start : ndarray, shape (unknowns,), optional
-        Normal scores from which the peak is sought; the priors' medians by default.
+    about : tuple of ndarray, optional
+        Where the posterior is, as `scouted` gives it; sought by default.
     ties : ndarray, shape (unknowns, unknowns), optional
         Correlation of the priors' normal scores; independent by default.
 
@@ -174,26 +181,87 @@ def calibrate(
     InputError
         The likelihood is not finite at the start.
     """
-    sizes = sampling or Sampling()
-    scores = Scores(unknowns, ties)
-    log_posterior = scores.posterior(log_likelihood)
-    peak, root = laplace(log_posterior, scores.begin(start))
-    seeds = (
-        np.random.SeedSequence(seed).spawn(sizes.ensembles) if isinstance(seed, int) else seed.spawn(sizes.ensembles)
-    )
-    runs = [_ensemble(log_posterior, peak, root, one, sizes) for one in seeds]
-    return _posterior(scores, runs, sizes)
+    sizes, scores = sampling or Sampling(), Scores(unknowns, ties)
+    at_scores = scores.likelihood(log_likelihood)
+    peak, root = scores.begin(about or scouted(unknowns, log_likelihood, None, ties))
+    rng = np.random.default_rng(seed)
+    count = max(sizes.walkers, _WALKERS * len(peak))
+    apart = rng.standard_normal((count, len(peak))) / np.sqrt(WARMING[0])
+    walk = Walk(at_scores, peak + apart @ root.T, rng)
+    for power in WARMING:
+        passed = walk.go(peak, root, max(1, sizes.burn // len(WARMING)), power)
+        peak, root = fitted(passed[len(passed) // 2 :])
+    before = walk.evaluations, walk.accepted
+    chains = walk.go(peak, root, sizes.steps)
+    acceptance = (walk.accepted - before[1]) / (walk.evaluations - before[0])
+    return _posterior(scores, chains @ scores.root.T, sizes.thin, acceptance, walk.evaluations)
 
 
-def laplace(log_posterior: Callable[[Array], Array], start: Array) -> tuple[Array, Array]:
-    """Peak of a log posterior, and a root of its covariance there.
+class Walk:
+    """Walkers by the posterior's shape, each on its own.
+
+    Attributes
+    ----------
+    points : ndarray, shape (walkers, unknowns)
+        Where they stand: independent scores.
+    evaluations, accepted : int
+        Steps that were tried and taken so far.
+    """
+
+    def __init__(self, log_likelihood: Density, points: Array, rng: np.random.Generator) -> None:
+        self.log_likelihood, self.points, self.rng = log_likelihood, points, rng
+        self.known = log_likelihood(points)
+        self.evaluations, self.accepted = 0, 0
+
+    def go(self, middle: Array, root: Array, steps: int, power: float = 1.0) -> Array:
+        """Take steps that leave prior times likelihood to a power as it is; all that was passed.
+
+        Preconditioned Crank-Nicolson: the way back to `middle` in part, and a draw of ``root @ standard normal``
+        aside. Such a step leaves the normal law of both as it is, and is taken by the ratio of densities over that law.
+
+        Returns
+        -------
+        ndarray, shape (steps, walkers, unknowns)
+        """
+        inverse = np.linalg.inv(root)
+
+        def over(points: Array, known: Array) -> Array:
+            """Log-density over that of the normal law."""
+            aside = (points - middle) @ inverse.T
+            return np.asarray(power * known + 0.5 * ((aside**2).sum(axis=1) - (points**2).sum(axis=1)))
+
+        passed = np.empty((steps, *self.points.shape))
+        for row in passed:
+            size = self.rng.choice(STEPS, len(self.points))[:, None]
+            fresh = self.rng.standard_normal(self.points.shape) @ root.T
+            new = middle + np.sqrt(1 - size**2) * (self.points - middle) + size * fresh
+            known = self.log_likelihood(new)
+            gain = over(new, known) - over(self.points, self.known)
+            taken = np.log(self.rng.random(len(new))) < gain
+            self.points = np.where(taken[:, None], new, self.points)
+            self.known = np.where(taken, known, self.known)
+            self.evaluations, self.accepted = self.evaluations + taken.size, self.accepted + int(taken.sum())
+            row[:] = self.points
+        return passed
+
+
+def fitted(passed: Array) -> tuple[Array, Array]:
+    """Middle of points of shape (..., unknowns), and a root of their covariance."""
+    points = passed.reshape(-1, passed.shape[-1])
+    return points.mean(axis=0), np.linalg.cholesky(np.atleast_2d(np.cov(points.T)))
+
+
+def laplace(log_likelihood: Density, start: Array, scale: Array) -> tuple[Array, Array]:
+    """Peak of a posterior under a standard normal prior, and a root of its covariance there.
 
     Parameters
     ----------
-    log_posterior : callable
-        Vectorised: (n, size) to (n,); contains the standard normal prior, so its curvature is about 1 or more.
+    log_likelihood : callable
+        Vectorised: (n, size) to (n,).
     start : ndarray, shape (size,)
         Where the search begins.
+    scale : ndarray, shape (size, size)
+        Root of the covariance that is expected about the peak: the search is the shorter, the better it fits.
 
     Returns
     -------
@@ -202,107 +270,60 @@ def laplace(log_posterior: Callable[[Array], Array], start: Array) -> tuple[Arra
         ``peak + root @ standard normal`` follows the approximation.
     """
     step, size = 1e-4, len(start)
-
     moves = step * np.concatenate([np.zeros((1, size)), np.eye(size), -np.eye(size)])
 
-    def slopes(points: Array) -> tuple[Array, Array]:
-        around = (points[:, None] + moves).reshape(-1, size)
-        values = log_posterior(around).reshape(len(points), -1)
+    def slopes(scaled: Array) -> tuple[Array, Array]:
+        around = start + (scaled[:, None] + moves).reshape(-1, size) @ scale.T
+        values = (log_likelihood(around) - 0.5 * (around**2).sum(axis=1)).reshape(len(scaled), -1)
         return -values[:, 0], -(values[:, 1 : size + 1] - values[:, size + 1 :]) / (2 * step)
 
-    def slope(point: Array) -> tuple[float, Array]:
-        values, directions = slopes(point[None])
+    def slope(scaled: Array) -> tuple[float, Array]:
+        values, directions = slopes(scaled[None])
         return float(values[0]), directions[0]
 
-    if slope(start)[0] >= -_NEVER:
+    origin = np.zeros(size)
+    if slope(origin)[0] >= -_NEVER:
         raise InputError("the likelihood is not finite where its peak is sought: check units and priors")
-    peak = np.asarray(
-        minimize(slope, start, jac=True, method="L-BFGS-B", bounds=[(-5, 5)] * size, options={"maxiter": _SEARCHED}).x
-    )
+    ends, options = [(-_FARTHEST, _FARTHEST)] * size, {"maxiter": _SEARCHED}
+    peak = np.asarray(minimize(slope, origin, jac=True, method="L-BFGS-B", bounds=ends, options=options).x)
     aside = 1e-2 * np.eye(size)
     bends = (slopes(peak + aside)[1] - slopes(peak - aside)[1]) / 2e-2
     values, vectors = np.linalg.eigh((bends + bends.T) / 2)
-    return peak, np.asarray(vectors / np.sqrt(np.maximum(values, 0.5)))
+    flattest = 0.5 * np.linalg.norm(scale @ vectors, axis=0) ** 2  # the prior alone bends by 1 where nothing is scaled
+    return start + scale @ peak, np.asarray(scale @ vectors / np.sqrt(np.maximum(values, flattest)))
 
 
-@dataclass(frozen=True, eq=False)
-class _Run:
-    """One ensemble: scores (steps, walkers, unknowns) and acceptance."""
-
-    scores: Array
-    acceptance: float
-
-
-def _ensemble(
-    log_posterior: Callable[[Array], Array], peak: Array, root: Array, seed: np.random.SeedSequence, sizes: Sampling
-) -> _Run:
-    """Run one ensemble from its own start."""
-    rng = np.random.default_rng(seed)
-    walkers = max(sizes.walkers, 2 * len(peak) + 2)
-    start = peak + 1.2 * rng.standard_normal((walkers, len(peak))) @ root.T
-    sampler = emcee.EnsembleSampler(walkers, len(peak), log_posterior, moves=_moves(peak, root), vectorize=True)
-    legacy = np.random.RandomState(int(rng.integers(2**31)))  # emcee takes its generator in this form only
-    state = emcee.State(np.clip(start, -5.5, 5.5), random_state=legacy.get_state())
-    state = sampler.run_mcmc(state, sizes.burn)
-    sampler.reset()
-    sampler.run_mcmc(state, sizes.steps)
-    return _Run(sampler.get_chain(), float(sampler.acceptance_fraction.mean()))
-
-
-def _moves(peak: Array, root: Array) -> list[tuple[Any, float]]:
-    """Differential evolution, and steps that would keep the approximation: part of the way back to its peak, and aside.
-
-    The preconditioned Crank-Nicolson step (Cotter et al. 2013, Statistical Science 28:424, from memory): the whole way
-    is an independent proposal. The ratio is that of the approximation's density where a walker was and goes.
-    """
-    size, inverse = len(peak), np.linalg.inv(root)
-
-    def log_density(points: Array) -> Array:
-        return np.asarray(-0.5 * (((points - peak) @ inverse.T) ** 2).sum(axis=1))
-
-    def propose(points: Array, rng: Any) -> tuple[Array, Array]:
-        aside = rng.choice(STEPS, len(points))[:, None]
-        fresh = rng.standard_normal((len(points), size)) @ root.T
-        new = peak + np.sqrt(1 - aside**2) * (points - peak) + aside * fresh
-        return new, log_density(points) - log_density(new)
-
-    return [(emcee.moves.DEMove(), 0.3), (emcee.moves.MHMove(propose), 0.7)]
-
-
-def _posterior(scores: Scores, runs: list[_Run], sizes: Sampling) -> Posterior:
-    chains = [run.scores @ scores.root.T for run in runs]
-    kept = np.array([chain[:: sizes.thin].reshape(-1, chain.shape[-1]) for chain in chains])
-    walkers = chains[0].shape[1]
-    values = {name: ("draw", value) for name, value in scores.values(kept.reshape(-1, kept.shape[-1])).items()}
+def _posterior(scores: Scores, chains: Array, thin: int, acceptance: float, evaluations: int) -> Posterior:
+    kept = chains[::thin].reshape(-1, chains.shape[-1])
     return Posterior(
         scores.names,
         kept,
-        xr.Dataset(values),
-        dict(zip(scores.names, halves_apart(chains).tolist(), strict=True)),
-        dict(zip(scores.names, effective_draws(np.concatenate(chains, axis=1)).tolist(), strict=True)),
-        float(np.mean([run.acceptance for run in runs])),
-        len(runs) * walkers * (sizes.burn + sizes.steps),
+        xr.Dataset({name: ("draw", value) for name, value in scores.values(kept).items()}),
+        dict(zip(scores.names, halves_apart(np.array_split(chains, GROUPS, axis=1)).tolist(), strict=True)),
+        dict(zip(scores.names, effective_draws(chains).tolist(), strict=True)),
+        acceptance,
+        evaluations,
         scores.ties,
     )
 
 
-def halves_apart(ensembles: list[Array]) -> Array:
-    """Largest difference of means of the first and second half of all ensembles, or of one ensemble and the others.
+def halves_apart(groups: Sequence[Array]) -> Array:
+    """Largest difference of means of the first and second half of the run, or of one group of walkers and the others.
 
     Parameters
     ----------
-    ensembles : list of ndarray, shape (draws, walkers, unknowns)
+    groups : sequence of ndarray, shape (steps, walkers, unknowns)
 
     Returns
     -------
     ndarray, shape (unknowns,)
         In standard deviations of all draws.
     """
-    means = np.array([[half.mean(axis=(0, 1)) for half in np.array_split(run, 2)] for run in ensembles])
+    means = np.array([[half.mean(axis=(0, 1)) for half in np.array_split(run, 2)] for run in groups])
     in_time = [means[:, 0].mean(axis=0) - means[:, 1].mean(axis=0)]
-    each, count = means.mean(axis=1), len(ensembles)
+    each, count = means.mean(axis=1), len(groups)
     between = [] if count == 1 else list((each - each.mean(axis=0)) * count / (count - 1))
-    spread = np.concatenate(ensembles, axis=1).std(axis=(0, 1))
+    spread = np.concatenate(groups, axis=1).std(axis=(0, 1))
     return np.asarray(np.abs(in_time + between).max(axis=0) / np.maximum(spread, 1e-300))
 
 
@@ -363,12 +384,12 @@ class Confused:
 
 def learnt(posterior: Posterior) -> list[Learnt]:
     """How far each unknown was narrowed."""
-    return [Learnt(n, 1 - float(v)) for n, v in zip(posterior.names, posterior.flat.var(axis=0), strict=True)]
+    return [Learnt(n, 1 - float(v)) for n, v in zip(posterior.names, posterior.scores.var(axis=0), strict=True)]
 
 
 def confused(posterior: Posterior) -> list[Confused]:
     """Pairs whose scores are tied by the data, the closest tie first; those that the priors tie are left out."""
-    ties = np.asarray(np.atleast_2d(np.corrcoef(posterior.flat.T)))
+    ties = np.asarray(np.atleast_2d(np.corrcoef(posterior.scores.T)))
     pairs = [
         Confused(posterior.names[i], posterior.names[j], float(ties[i, j]))
         for i, j in combinations(range(len(posterior.names)), 2)

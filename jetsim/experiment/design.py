@@ -10,7 +10,7 @@ import json
 import math
 import signal
 import threading
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, fields, replace
 from functools import cache
@@ -337,6 +337,18 @@ def sobol_points(count: int, dimension: int, rng: np.random.Generator) -> Array:
     _load_direction_numbers()
     engine = qmc.Sobol(dimension, scramble=True, bits=_BITS, rng=rng)
     return np.asarray(engine.random(count) + EDGE)
+
+
+def named_points(count: int, names: Sequence[str], seed: int) -> Array:
+    """Latin hypercube sample whose column for a name depends on the seed and that name alone, shape (count, names).
+
+    So draws of one input stay what they are, whichever inputs are drawn beside it.
+    """
+    columns = []
+    for name in names:
+        rng = np.random.default_rng([seed, *name.encode()])
+        columns.append((rng.permutation(count) + rng.random(count)) / count)
+    return np.clip(np.array(columns).T, EDGE, 1 - EDGE)
 
 
 @cache

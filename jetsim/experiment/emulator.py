@@ -1,5 +1,6 @@
 """A fast stand-in for a model: a polynomial in a few coordinates, with its error measured on runs it never saw."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import combinations_with_replacement
@@ -10,22 +11,28 @@ from numpy.typing import NDArray
 from jetsim.errors import InputError
 
 Array = NDArray[np.float64]
+Products = Sequence[tuple[int, ...]]
 
 
-def features(points: Array) -> Array:
-    """All products of up to three coordinates: the constant, linear, quadratic and cubic terms.
+def features(points: Array, further: Products = ()) -> Array:
+    """All products of up to three coordinates, the constant, linear, quadratic and cubic terms, then further ones.
 
     Parameters
     ----------
     points : ndarray, shape (n, k)
+    further : sequence of tuple of int
+        Products of more than three coordinates, by their positions: ``(0, 0, 0, 2)`` is the cube of the first one
+        times the third one.
 
     Returns
     -------
-    ndarray, shape (n, (k + 1) (k + 2) (k + 3) / 6)
+    ndarray, shape (n, (k + 1) (k + 2) (k + 3) / 6 + len(further))
     """
-    padded = np.concatenate([np.ones((len(points), 1)), points], axis=1)
-    first, second, third = _products(padded.shape[1])
-    return np.asarray(padded[:, first] * padded[:, second] * padded[:, third])
+    rows = np.ascontiguousarray(points.T)  # products of whole rows are quick
+    padded = np.concatenate([np.ones((1, len(points))), rows])
+    first, second, third = _products(len(padded))
+    cubic = padded[first] * padded[second] * padded[third]
+    return np.asarray(np.concatenate([cubic, *(rows[list(positions)].prod(axis=0)[None] for positions in further)]).T)
 
 
 @cache
@@ -45,12 +52,15 @@ class Emulator:
     coefficients : ndarray, shape (features, responses)
     residual : ndarray, shape (runs held out, responses)
         Emulated minus exact on the runs held out, in the unit of the responses.
+    further : sequence of tuple of int
+        As for `features`.
     """
 
     centre: Array
     scale: Array
     coefficients: Array
     residual: Array
+    further: Products = ()
 
     @property
     def error(self) -> float:
@@ -63,10 +73,11 @@ class Emulator:
 
     def __call__(self, points: Array) -> Array:
         """Responses, shape (n, responses), at points of shape (n, k)."""
-        return np.asarray(features((points - self.centre) / self.scale) @ self.coefficients)
+        terms = features((points - self.centre) / self.scale, self.further)
+        return np.asarray((self.coefficients.T @ terms.T).T)
 
 
-def fit_emulator(points: Array, responses: Array, held_out: int) -> Emulator:
+def fit_emulator(points: Array, responses: Array, held_out: int, further: Products = ()) -> Emulator:
     """Fit by least squares, and measure the error on the last `held_out` runs, which take no part in the fit.
 
     Parameters
@@ -75,6 +86,8 @@ def fit_emulator(points: Array, responses: Array, held_out: int) -> Emulator:
         Coordinates of the runs.
     responses : ndarray, shape (n, responses)
     held_out : int
+    further : sequence of tuple of int
+        As for `features`.
 
     Raises
     ------
@@ -84,10 +97,10 @@ def fit_emulator(points: Array, responses: Array, held_out: int) -> Emulator:
     if not np.isfinite(responses).all():
         raise InputError("the model gives no finite result at some of the values that the priors allow: narrow them")
     centre, scale = points.mean(axis=0), np.maximum(points.std(axis=0), 1e-12)
-    terms = features((points - centre) / scale)
+    terms = features((points - centre) / scale, further)
     train = len(points) - held_out
     if train < terms.shape[1]:
         raise InputError(f"{train} runs cannot fix the {terms.shape[1]} terms of the emulator")
     coefficients, *_ = np.linalg.lstsq(terms[:train], responses[:train], rcond=None)
     residual = terms[train:] @ coefficients - responses[train:]
-    return Emulator(centre, scale, np.asarray(coefficients, dtype=float), np.asarray(residual))
+    return Emulator(centre, scale, np.asarray(coefficients, dtype=float), np.asarray(residual), further)

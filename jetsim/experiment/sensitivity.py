@@ -29,7 +29,7 @@ from jetsim.experiment.outputs import (
 )
 from jetsim.experiment.ranking import rank
 
-__all__ = ["convergence", "independent_runs", "noise_floor", "rank", "sobol_indices"]
+__all__ = ["convergence", "independent_runs", "rank", "sobol_indices"]
 
 Array = NDArray[np.float64]
 _SMALLEST_SUBSET = 8
@@ -129,39 +129,6 @@ def convergence(
     data.coords["runs"] = ("base_samples", np.array(sizes) * layout.replicates * layout.block)
     data.attrs = study_attributes(results, layout, confidence)
     return data
-
-
-def noise_floor(results: xr.Dataset, outputs: Iterable[str] | None = None, confidence: float = 0.95) -> xr.Dataset:
-    """The index that an input of no influence could show through sampling error alone.
-
-    An inert column would be exactly zero here, because its crossed runs repeat others. The dummy of Khorashadi
-    Zadeh et al. (2017, Environmental Modelling & Software 91, 210-222) is not: the runs of B stand in for "A
-    with the dummy from B", so its first-order index is the spurious covariance of A with B over the variance,
-    and its total index the mismatch of their second moments. Each is taken for each replicate; the floor is
-    the far end of the interval of its mean. What lies below it is not claimed to matter. (The estimators in use
-    are sharper than the dummy's for small indices, so the floor is on the safe side of caution.)
-
-    Parameters
-    ----------
-    results, outputs, confidence
-        As for `sobol_indices`.
-
-    Returns
-    -------
-    xarray.Dataset
-        ``S1`` and ``ST`` along ``output``, at least 0; ``S1_replicates`` and ``ST_replicates`` of the dummy.
-    """
-    layout = layout_of(results, "sobol")
-    chosen = read_outputs(results, layout, outputs)
-    check_confidence(confidence)
-    dummies = np.stack([_dummy(output) for output in chosen], axis=-1)
-    data = xr.Dataset(coords={"output": [output.name for output in chosen]})
-    for index, values in zip(("S1", "ST"), dummies, strict=True):
-        data[f"{index}_replicates"] = (("replicate", "output"), values)
-        add_interval(data, index, confidence)
-        data[index] = np.maximum(np.abs(data[f"{index}_low"]), np.abs(data[f"{index}_high"]))
-    data.attrs = study_attributes(results, layout, confidence)
-    return data.drop_vars(["S1_low", "S1_high", "ST_low", "ST_high"])
 
 
 def _dummy(output: Output) -> Array:

@@ -195,6 +195,24 @@ def load_toml(path: str | Path) -> dict[str, Any]:
         raise InputError(f"{path}: {error}") from None
 
 
+def without_table(text: str, name: str) -> str:
+    """The text of a TOML file without one table and those inside it; all other lines stay as they were written.
+
+    Examples
+    --------
+    >>> without_table("a = 1\\n[b] # old\\nc = 2\\n[b.d]\\n[e]\\n", "b")
+    'a = 1\\n[e]\\n'
+    """
+    kept, inside = [], False
+    for line in text.splitlines():
+        head = line.split("#")[0].strip().replace(" ", "")
+        if head.startswith("["):
+            inside = head == f"[{name}]" or head.startswith(f"[{name}.")
+        if not inside:
+            kept.append(line)
+    return "\n".join(kept) + "\n"
+
+
 def _parsed(text: str) -> dict[str, Any]:
     try:
         content = tomllib.loads(text)

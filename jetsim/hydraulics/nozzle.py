@@ -163,29 +163,3 @@ def check_coefficients(discharge_coefficient: ArrayLike, velocity_coefficient: A
             f"discharge_coefficient = {discharge.flat[wrong[0]]:.6g}: allowed is above 0 to "
             f"velocity_coefficient, {velocity.flat[wrong[0]]:.6g}"
         )
-
-
-def discharge_from_contraction(velocity_coefficient: ArrayLike, contraction: ArrayLike) -> Array:
-    """Discharge coefficient ``Cd = Cv x contraction``; smooth bores hardly contract (0.985 to 1). Solid.
-
-    Sample the two factors, never Cd and Cv independently.
-
-    Parameters
-    ----------
-    velocity_coefficient, contraction : array_like
-        Cv and the ratio of stream area to tip area, both above 0 and at most 1 [-].
-
-    Returns
-    -------
-    ndarray
-        Cd [-].
-
-    Raises
-    ------
-    InputError
-        A contraction above 1 or not above 0.
-    """
-    ratio = np.asarray(contraction, dtype=float)
-    if not np.all((ratio > 0) & (ratio <= 1)):
-        raise InputError(f"contraction = {ratio!r}: allowed is above 0 to 1")
-    return np.asarray(np.asarray(velocity_coefficient, dtype=float) * ratio)

@@ -341,10 +341,6 @@ class ConstantFlow(FogNozzle, FixedOpening):
         """See `Nozzle`."""
         return replace(self, rated_flow=floats(self.rated_flow) * check_wear(diameter_ratio) ** 2)
 
-    def with_disc(self, rated_flow: ArrayLike) -> Self:
-        """The same nozzle with another disc, of the given rated flow [m3/s]."""
-        return replace(self, rated_flow=rated_flow)
-
 
 @dataclass(frozen=True, eq=False)
 class SelectableFlow(FogNozzle, FixedOpening):

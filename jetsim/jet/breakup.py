@@ -28,7 +28,7 @@ REFERENCE_DENSITY_RATIO = 837.0
 BREAKUP_SCATTER = 0.15
 EXPONENT_RANGE = (0.15, 0.60)
 # Where an eye sees a stream break up, over the breakup distance: lognormal, median and spread of ln. Drops leave the
-# surface before the breakup length (see `onset_length_over_diameter`), and a torn stream still looks whole behind it.
+# surface long before the breakup length, and a torn stream still looks whole behind it.
 # Assumed, and widened from (0.8, 0.3) until a bore and two fog streams that were seen to break up at 30, 15 and 30 ft
 # (common practice, no source; benchmarks/practice.py) lie within nine cases in ten: these are no validation.
 OBSERVED_ONSET = (1.3, 0.6)
@@ -229,22 +229,3 @@ def critical_weber_number(turbulence_intensity: ArrayLike, density_ratio: ArrayL
     """
     turbulence = np.asarray(turbulence_intensity, dtype=float) ** -0.876
     return np.asarray(3.17 * turbulence * np.asarray(density_ratio, dtype=float) ** 1.004)
-
-
-def onset_length_over_diameter(weber_number: ArrayLike, turbulence_intensity: ArrayLike) -> Array:
-    """Where drops first leave the surface, ``13.0 (We Tu^3)^-0.915``: under one diameter in fire streams.
-
-    Fitted to published pipe jets. What an eye calls breakup may lie anywhere between this and x_b.
-
-    Parameters
-    ----------
-    weber_number, turbulence_intensity : array_like
-        [-]
-
-    Returns
-    -------
-    ndarray
-        x_i/d [-].
-    """
-    group = np.asarray(weber_number, dtype=float) * np.asarray(turbulence_intensity, dtype=float) ** 3
-    return np.asarray(13.0 * group**-0.915)

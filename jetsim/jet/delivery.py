@@ -279,19 +279,27 @@ class Thrown:
         return Thrown(jet, launch, self.constants.take(cases, size), flight, self.law)
 
 
+def _landed(thrown: Thrown, mass_below: float, effort: Effort = FINE) -> Array:
+    """Where drops of one size, below which a share of the mass lies, land [m]; (n,).
+
+    NaN where they never get up to the target height; negative behind the nozzle.
+    """
+    assert thrown.law.spray is not None
+    ratio = drop_ratio(mass_below, thrown.constants.drop_spread, thrown.constants.farthest_share)
+    law = thrown.law.spray.classes(thrown.jet, thrown.held, ratio)
+    found = fly(law, thrown.launch, thrown.jet.breakup_length, effort=effort).extreme_reach
+    # Drops all alike fly the mean flight, which is known more closely.
+    return np.where(ratio == 1.0, thrown.flight.extreme_reach, found)
+
+
 def _carried(thrown: Thrown, mass_below: float, effort: Effort = FINE) -> Array:
     """How far drops of one size, below which a share of the mass lies, carry [m]; (n,).
 
     0 where they never get up to the target height or come down behind the nozzle in a head wind; never beyond the
     extreme reach.
     """
-    assert thrown.law.spray is not None
-    ratio = drop_ratio(mass_below, thrown.constants.drop_spread, thrown.constants.farthest_share)
-    law = thrown.law.spray.classes(thrown.jet, thrown.held, ratio)
-    found = np.nan_to_num(fly(law, thrown.launch, thrown.jet.breakup_length, effort=effort).extreme_reach)
-    farthest = thrown.flight.extreme_reach
-    # Drops all alike fly the mean flight, which is known more closely.
-    return np.asarray(np.maximum(np.where(ratio == 1.0, farthest, np.minimum(found, farthest)), 0.0))
+    found = np.minimum(np.nan_to_num(_landed(thrown, mass_below, effort)), thrown.flight.extreme_reach)
+    return np.asarray(np.maximum(found, 0.0))
 
 
 def _along_the_ground(thrown: Thrown, carried: Callable[[Thrown, NDArray[np.intp]], Array]) -> Array:
@@ -324,6 +332,24 @@ def delivered_reach(thrown: Thrown, share: float = DELIVERED_SHARE, effort: Effo
         through it.
     """
     return _along_the_ground(thrown, lambda some, _: _carried(some, 1 - share, effort))
+
+
+def deciding_landing(thrown: Thrown) -> Array:
+    """Where the drops land that decide the effective reach [m]: `delivered_reach` before it is held within its ends.
+
+    It goes on smoothly where the effective reach stops at 0 or at the extreme reach, so that tables can be read between
+    their entries.
+
+    Parameters
+    ----------
+    thrown : Thrown
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        Negative behind the nozzle; NaN where the drops never get up to the target height, and as `delivered_reach`.
+    """
+    return _along_the_ground(thrown, lambda some, _: _landed(some, 1 - DELIVERED_SHARE, ROUGH))
 
 
 def effective_reach_at_best(thrown: Thrown) -> Array:

@@ -316,16 +316,3 @@ VALVE_STYLES: Mapping[str, ValveStyle] = MappingProxyType(
         )
     }
 )  # fmt: skip
-
-
-def valve_style(name: str) -> ValveStyle:
-    """Look up a valve style by name.
-
-    Raises
-    ------
-    InputError
-        Unknown style; the known ones are named.
-    """
-    if name not in VALVE_STYLES:
-        raise InputError(f"unknown valve style {name!r}{did_you_mean(name, VALVE_STYLES)}")
-    return VALVE_STYLES[name]

@@ -1,14 +1,16 @@
 """Figures of the study from the pump: draws what was found, computes nothing."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from jetsim import findings
 from jetsim.equipment.model import FORCE, PUMP
+from jetsim.pumping.question import BEST
 from jetsim.pumping.runs import Choice, Found, Loaded, Ranking, Sweep
 from jetsim.pumping.subject import Subject
-from jetsim.quantities import UnitSystem
+from jetsim.quantities import UnitSystem, quantity
 from jetsim.report import display
 from jetsim.report.display import percent
 from jetsim.report.figures import IndexView, Limit, Line, Panel, Plot, Window, Words, index_bars, line_bands
@@ -60,10 +62,17 @@ def over_and_under(swept: Sweep, choice: Choice | None, target_flow: float, word
     for name in ("flow_rate", FORCE, "extreme_reach", "breakup_distance"):
         spread = swept.spread(name)
         lines = [Line(_FORMULA, x, spread.middle, spread.low, spread.high)]
+        if name == "extreme_reach":
+            lines = [replace(lines[0], label="farthest drops"), _effective(swept)]
         if name == FORCE:
             lines.append(Line("steady reaction by the formula, median", x, swept.spread("reaction_force").middle))
         panels.append(Panel(name, lines, limits.get(name, ()), windows))
     return line_bands(words, PUMP, panels, system)
+
+
+def _effective(swept: Sweep) -> Line:
+    reach = swept.spread(BEST)
+    return Line(quantity(BEST).long_name, swept.pump_pressure, reach.middle, reach.low, reach.high)
 
 
 def crew_limits(subject: Subject) -> list[Limit]:

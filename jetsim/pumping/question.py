@@ -13,7 +13,8 @@ from jetsim.equipment.reading import Name, Of, Part, Text
 from jetsim.errors import InputError, InputFileError
 from jetsim.hydraulics.believed import Deviation, check_steps
 
-SHOWN = ("flow_rate", "reaction_force", "supply.crew_force", "extreme_reach", "breakup_distance")
+BEST = "effective_reach_at_best"
+SHOWN = ("flow_rate", "reaction_force", "supply.crew_force", "extreme_reach", BEST, "breakup_distance")
 NOTHING_WRONG = "as believed"
 _MOST = 20  # lengths and storeys: more than anyone reads off a chart
 _STEPS = "supply.setting_step"

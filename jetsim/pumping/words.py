@@ -13,6 +13,7 @@ from jetsim.equipment.spaces import BREAKUP, FACTOR, UPSTREAM
 from jetsim.equipment.words import in_trade_words, labelled, overrides_sentence
 from jetsim.flags import outside_sentence
 from jetsim.hydraulics.believed import Deviation
+from jetsim.pumping.question import BEST
 from jetsim.pumping.runs import Choice, Estimate, Found, Loaded, Mistakes, Ranking, Spread
 from jetsim.pumping.subject import Subject
 from jetsim.quantities import UnitSystem
@@ -457,7 +458,8 @@ def choice_table(found: Found) -> Table | None:
             Column("setup", [c.swept.subject.setup.label for c in rows], label="Set-up"),
             Column(PUMP, [c.pump_pressure for c in rows], label="Pump at"),
             *(_middle(name, label, rows) for name, label in (("flow_rate", "Flow"), (FORCE, "Force"),
-                                                             ("extreme_reach", "Reach"))),
+                                                             (BEST, "Effective reach, best elevation"),
+                                                             ("extreme_reach", "Farthest drops"))),
             *(
                 Column(f"{key} [%]", [100 * float(getattr(c.chances, part)[c.place]) for c in rows], label=label,
                        digits=2)
@@ -465,7 +467,8 @@ def choice_table(found: Found) -> Table | None:
             ),
             Column("wanted chance", ["yes" if c.met else "no" for c in rows], label="Met"),
         ),
-        "Medians of flow, of the force on the crew and of reach, and chances in percent of the runs: of the target "
+        "Medians of flow, of the force on the crew, of effective reach at the best elevation and of the farthest "
+        "drops at the crew's, and chances in percent of the runs: of the target "
         "flow, of the crew's stated limit, of both. Met: both have the wanted chance. Where they do not, the pump "
         "pressure with the best chance.",
     )  # fmt: skip

@@ -12,6 +12,7 @@ from jetsim.report import display, figures
 from jetsim.report.document import Section
 from jetsim.report.figures import Words
 
+BEST = "effective_reach_at_best"
 EFFECTS = 9  # panels of the figure of effects
 
 
@@ -37,14 +38,16 @@ def side_view(case: Case, found: Results, system: UnitSystem) -> tuple[list[str]
         apex=(float(distance[top]), float(middle[top])),
         nozzle_height=float(height[0].mean()),
         target_height=float({**case.space.medians(), **case.space.fixed}.get("target_height", 0.0)),
+        effective=spread_of(found, BEST) if BEST in found.sample else None,
     )
     reach = spread["extreme_reach"]
+    effective = "the stream is effective over less" if view.effective else "a good stream ends well before"
     words = Words(
         "side_view",
         f"Nine in ten throws reach {display.span('extreme_reach', reach.low, reach.high, system)} in all",
         f"Middle path and band of nine in ten of {len(landed)} simulated throws over all uncertain inputs"
         f"{'' if len(landed) == paths.sizes['sample'] else ', those that reach the target'}. The farthest drops reach "
-        "this far; a good stream ends well before.",
+        f"this far; {effective}.",
     )
     return [], [figures.stream_side_view(words, view, system)]
 

@@ -92,7 +92,7 @@ def _total_lines(axes: Axes, view: ConvergenceView, output: str, leaders: Sequen
                           linewidth=0)  # fmt: skip
         axes.plot(sizes, one["ST"].values, color=look.colour, marker=look.marker, linestyle=look.line)
     _size_axis(axes, sizes)
-    axes.set_ylabel("total index")
+    axes.set_ylabel("total share")
     axes.set_title(display.heading(output))
 
 
@@ -103,7 +103,7 @@ def _half_widths(axes: Axes, view: ConvergenceView, outputs: Sequence[str]) -> N
         one = view.indices.sel(output=output)
         widths = ((one["ST_high"] - one["ST_low"]) / 2).max("parameter").values
         axes.plot(sizes, widths, color=look.colour, marker=look.marker, linestyle=look.line,
-                  label=display.short_label(output))  # fmt: skip
+                  label=display.trade(output))  # fmt: skip
     axes.axhline(view.gate, color=VERMILION, linewidth=1.2)
     axes.annotate(f"gate: {view.gate:g}", (0, view.gate), (4, 3), xycoords=("axes fraction", "data"), ha="left",
                   textcoords="offset points", color=VERMILION)  # fmt: skip
@@ -120,7 +120,7 @@ def _half_widths(axes: Axes, view: ConvergenceView, outputs: Sequence[str]) -> N
 def _convergence_legend(figure: Figure, view: ConvergenceView, leaders: Sequence[str]) -> None:
     handles = [
         Line2D([], [], color=series(n).colour, marker=series(n).marker, linestyle=series(n).line,
-               label=view.labels.get(name) or display.short_label(name))
+               label=view.labels.get(name) or display.trade(name))
         for n, name in enumerate(leaders)
     ]  # fmt: skip
     legend_outside(figure, handles, columns=3, above=True)

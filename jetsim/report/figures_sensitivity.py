@@ -132,7 +132,7 @@ def _index_panel(axes: Axes, view: IndexView, output: str) -> None:
     axes.barh(at, indices["S1"].values, height=0.36, color=colours, zorder=3)
     _whiskers(axes, indices, "ST", at - 0.25)
     _whiskers(axes, indices, "S1", at + 0.25)
-    axes.set_yticks(at, [named(name, view.labels, 24) for name in order])
+    axes.set_yticks(at, [named(name, view.labels) for name in order])
     others = view.others(output)
     axes.annotate(others, (0, len(order)), (4, 0), xycoords=("axes fraction", "data"), textcoords="offset points",
                   va="center", color="#444444")  # fmt: skip
@@ -299,7 +299,7 @@ def _role_marks(effects: Sequence[ControlEffect]) -> list[Line2D]:
 def _effect_panel(axes: Axes, output: str, effect: ControlEffect, system: UnitSystem) -> None:
     look = role_look(effect.role)
     mean, low, high = (display.convert(output, values, system) for values in (effect.mean, effect.low, effect.high))
-    name = effect.label or display.short_label(effect.parameter)
+    name = effect.label or display.trade(effect.parameter)
     if effect.is_choice:
         places = np.arange(len(mean))
         axes.vlines(places, low, high, color=look.colour, alpha=0.35, linewidth=9)

@@ -21,6 +21,7 @@ from jetsim.report import display
 from jetsim.report.style import (
     BLACK,
     BLUE,
+    GREEN,
     GREY,
     SKY,
     VERMILION,
@@ -69,6 +70,8 @@ class StreamView:
         Distance and height of the middle path's highest point.
     nozzle_height : float
     target_height : float, optional
+    effective : Spread, optional
+        How far the stream is effective at its best elevation.
     """
 
     distance: NDArray[np.float64]
@@ -80,6 +83,7 @@ class StreamView:
     apex: tuple[float, float]
     nozzle_height: float
     target_height: float = 0.0
+    effective: Spread | None = None
 
     def data(self) -> dict[str, Any]:
         """CSV columns."""
@@ -122,7 +126,8 @@ def stream_side_view(words: Words, view: StreamView, system: UnitSystem = "us") 
     _draw_path(axes, view, shown)
     _draw_firefighter(axes, view, shown)
     _draw_labels(axes, view, shown, system)
-    legend_outside(figure, _side_handles(system))
+    effective = _draw_effective(axes, view, shown, system)
+    legend_outside(figure, [*_side_handles(system), *effective])
     return Plot.of(words, figure, view.data())
 
 
@@ -230,6 +235,23 @@ def _draw_labels(axes: Axes, view: StreamView, shown: Callable[[Any], NDArray[np
             f"\n{text}", (x, z), (place, 0.985), textcoords="axes fraction", multialignment="left",
             arrowprops={"arrowstyle": "-", "color": GREY, "linewidth": 0.8, "shrinkB": 4}, **at,
         )  # fmt: skip
+
+
+def _draw_effective(
+    axes: Axes, view: StreamView, shown: Callable[[Any], NDArray[np.float64]], system: UnitSystem
+) -> list[Any]:
+    """A bar at the target height with its middle, and what the legend says of it."""
+    reach = view.effective
+    if reach is None:
+        return []
+    height = float(shown(view.target_height))
+    look: dict[str, Any] = {"color": GREEN, "linewidth": 3.0, "solid_capstyle": "butt", "clip_on": False, "zorder": 4}
+    axes.plot(shown(np.array([reach.low, reach.high])), (height, height), **look)
+    mark: dict[str, Any] = {"color": GREEN, "marker": "s", "markersize": 6, "markeredgecolor": "white"}
+    axes.plot(float(shown(reach.middle)), height, **mark, clip_on=False, zorder=5)
+    ends = display.span("effective_reach_at_best", reach.low, reach.high, system)
+    words = f"effective at the best elevation, 90 %: {ends}"
+    return [Line2D([], [], linewidth=3.0, **mark, label=words)]
 
 
 def _side_handles(system: UnitSystem) -> list[Any]:

@@ -49,11 +49,11 @@ _STREAM = (
     ("elevation", "elevation", "Angle at which the nozzle points above the horizontal."),
     ("nozzle_height", "nozzle height", "How high the tip is above the ground."),
     ("target_height", "target height", "How high the point is that the water must reach."),
-    ("valve_model", "how the shutoff's disturbance is found", "Whether a shutoff's disturbance of the stream is given "
+    ("valve_model", "how the shutoff is reckoned", "Whether a shutoff's disturbance of the stream is given "
      "or worked out from its losses."),
     ("valve_turbulence_factor", "how much the shutoff disturbs the stream", "Disturbance in the water at the tip with "
      "this shutoff over that of a clear waterway; 1 means that the shutoff adds nothing."),
-    ("valve_upstream_factor", "how much the shutoff stirs the water before the tip", "Disturbance in the water before "
+    ("valve_upstream_factor", "stirring of the water by the shutoff", "Disturbance in the water before "
      "the tip with this shutoff over that of a clear waterway; 1 means that the shutoff adds nothing."),
     ("turbulence_constants.tip_share", "the tip's own share of the disturbance", "Part of a clear tip's disturbance "
      "that arises in the tip itself, where no shutoff acts."),
@@ -76,14 +76,14 @@ _STREAM = (
     ("breakup_constants.scale", "how early this stream breaks up", "Breakup length of this stream compared with others "
      "of its kind; below 1 it breaks up earlier."),
     ("breakup_constants.atomization_coefficient", "breakup level", "How far out streams of this kind break up in all."),
-    ("breakup_constants.turbulence_exponent", "how strongly disturbance shortens the stream", "How much earlier a "
+    ("breakup_constants.turbulence_exponent", "effect of disturbance on breakup", "How much earlier a "
      "stream breaks up when its water is more disturbed."),
-    ("breakup_constants.density_exponent", "how strongly thick air shortens the stream", "How much earlier a stream "
+    ("breakup_constants.density_exponent", "effect of thick air on breakup", "How much earlier a stream "
      "breaks up in denser air."),
     ("breakup_constants.surface_coefficient", "breakup level of slow streams", "How far out slow streams break up."),
     ("flight_constants.drop_ratio", "drop size", "Size of the drops that the stream turns into, over the tip size."),
     ("flight_constants.spread", "spread of the air", "How fast the air that flies with the water widens."),
-    ("flight_constants.quality_exponent", "how much a smooth stream helps the flight", "How much farther water flies "
+    ("flight_constants.quality_exponent", "gain in flight from a smooth stream", "How much farther water flies "
      "that has held together longer."),
     ("flight_constants.drop_scale", "drop size against the law", "Drop size of this stream compared with what the law "
      "says."),
@@ -95,7 +95,7 @@ _STREAM = (
     ("flight_constants.sphere_drag", "drag of a drop", "How strongly the air slows a drop down."),
     ("flight_constants.diameter_ratio", "drop size in the simple flight law", "Size that acts as the drops' size, over "
      "the tip size."),
-    ("flight_constants.breakup_exponent", "help of a long breakup in the simple flight law", "How much farther water "
+    ("flight_constants.breakup_exponent", "gain from late breakup (simple law)", "How much farther water "
      "flies that breaks up later."),
     ("flight_constants.speed_exponent", "effect of speed in the simple flight law", "How the drops' size follows the "
      "speed of the stream."),
@@ -123,6 +123,8 @@ _RESULTS = (
     ("effective_reach", "effective reach", "How far out the stream still brings most of its water."),
     ("effective_reach_at_best", "effective reach at the best elevation", "How far out the stream still brings most of "
      "its water when it is held at its best angle of at most 10 deg."),
+    ("deciding_landing", "landing of the deciding drops", "Where the drops land that end the effective reach; behind "
+     "the nozzle in a strong head wind."),
     ("delivered_fraction", "delivered share", "Part of the flow that comes down beyond the counting distance."),
     ("lateral_drift", "sideways drift", "How far the wind carries the water to the side."),
     ("apex_height", "highest point", "How high above the ground the stream rises."),
@@ -138,7 +140,7 @@ _RESULTS = (
 _SUPPLY = (
     ("pump_pressure", "pump pressure", "Pressure at the pump's discharge gauge."),
     ("pump_pressure_error", "gauge error at the pump", "How far the pump's gauge is off."),
-    ("nozzle_pressure_error", "how far the nozzle pressure is off", "Pressure at the nozzle above the one meant."),
+    ("nozzle_pressure_error", "nozzle pressure error", "Pressure at the nozzle above the one meant."),
     ("flow_ratio", "flow over the rating", "Flow that the nozzle passes over the one stated for it at that pressure."),
     ("needed_pump_pressure", "pump pressure that is needed", "Pressure at the pump that gives the nozzle its pressure "
      "behind the line as it lies."),
@@ -177,6 +179,7 @@ _TRIAL = (
     ("wind_error", "error of the wind reading", "Wind round the stream over the wind that was read beside it."),
     ("gauge_error", "error of the pressure gauge", "How far the pressure gauge of the test is off."),
     ("meter_error", "error of the flowmeter", "How far the flowmeter of the test is off."),
+    ("day_effect", "effect of a day", "What a day does to the reach of all its throws."),
     ("style_spread", "difference between shutoffs of one style", "How much shutoffs of one style differ."),
     ("reach_scatter", "scatter of reach", "How much the reach of equal throws differs."),
     ("breakup_scatter", "scatter of seen breakup", "How much the seen breakup of equal throws differs."),

@@ -29,7 +29,9 @@ from jetsim.report.tables import ShownColumn, Table
 # Letter for the US, A4 elsewhere; margins leave room for a figure as wide as a page. Inches.
 _PAPER = {"us": (8.5, 11.0), "si": (8.27, 11.69)}
 _BORDER = 0.75  # inch, margin on the short sides of the text
+_BESIDE = 1.5  # inch, for a heading and a caption on the page of a tall figure
 _CHARACTER = 0.068  # inch, mean width of a character in a table
+_BOLD = 1.15  # width of a bold character against a plain one
 _PADDING = 0.16  # inch, a cell's left and right padding
 _NARROWEST, _WIDEST_TEXT = 0.5, 1.3  # inch
 _THEN = datetime(2000, 1, 1)  # the same report gives the same bytes
@@ -151,7 +153,8 @@ class _Paper:
     def _figure(self, plot: Plot) -> None:
         self._open()
         place = self.document.add_paragraph(style=_FIGURE)
-        width = min(plot.figure.get_figwidth(), PAGE)
+        wide, tall = plot.figure.get_size_inches()
+        width = min(wide, PAGE, wide / tall * (_PAPER[self.report.units][1] - 2 * _BORDER - _BESIDE))
         picture = place.add_run().add_picture(io.BytesIO(plot.png()), width=Inches(width))
         # The alternative text, and a name that tells pictures apart.
         picture._inline.docPr.set("descr", plot.alternative_text)
@@ -276,7 +279,9 @@ def _headings(columns: Sequence[ShownColumn]) -> list[str]:
 
 def _width(heading: str, cells: Sequence[str], numeric: bool) -> float:
     """Width that a column wants, inches: a number on one line, a text on as many as it needs."""
-    longest_word = max((len(word) for text in (heading, *cells) for word in text.split()), default=1)
+    bold = max((ceil(_BOLD * len(word)) for word in heading.split()), default=1)
+    longest_word = max((len(word) for text in cells for word in text.split()), default=1)
+    longest_word = max(longest_word, bold)
     longest = max((len(text) for text in cells), default=1)
     wanted = max(longest_word, longest) if numeric else max(longest_word, min(longest, _WIDEST_TEXT / _CHARACTER))
     return max(_NARROWEST, min(wanted * _CHARACTER, _PAPER["us"][0] - 2 * _BORDER) + _PADDING)

@@ -133,8 +133,8 @@ def plain(text: str, width: int = 26) -> str:
 
 
 def named(name: str, labels: Mapping[str, str], width: int = 26) -> str:
-    """A parameter's label for an axis: the given one, the quantity's short name, or the name itself."""
-    return plain(labels.get(name) or (display.short_label(name) if name in QUANTITIES else name), width)
+    """A parameter's label for an axis: the given one, what the trade calls it, or the name itself."""
+    return plain(labels.get(name) or (display.trade(name) if name in QUANTITIES else name), width)
 
 
 @dataclass(frozen=True, eq=False)

@@ -17,11 +17,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jetsim.quantities import QUANTITIES, UnitSystem
-from jetsim.report import display
+from jetsim.report import display, glossary
 from jetsim.report.plaintext import clean, inert
 
 _SYSTEMS: tuple[UnitSystem, ...] = ("us", "si")
 _FILE_NAME = re.compile(r"[a-z0-9][a-z0-9_]*")
+_NAME = re.compile(r"[a-z]+(?:_[a-z]+)+")
 
 
 def check_name(name: str) -> str:
@@ -196,7 +197,11 @@ class Column:
 
 
 def _words(value: Any) -> str:
-    return ("yes" if value else "no") if isinstance(value, (bool, np.bool_)) else str(value)
+    """A text cell as it is read: the file keeps names, the report says what the trade calls them."""
+    if isinstance(value, (bool, np.bool_)):
+        return "yes" if value else "no"
+    text = str(value)
+    return glossary.trade(text) if text in QUANTITIES else text.replace("_", " ") if _NAME.fullmatch(text) else text
 
 
 @dataclass(frozen=True)

@@ -309,7 +309,7 @@ def report_card(asked: Asked[CrewQuestion], found: Found, system: UnitSystem) ->
     return ReportCard(
         question="What flow does each set-up give within the limit that is stated for a crew?",
         method="Highest flow by the formula that the limit was stated for, at the medians; chances over common "
-        "scrambled Sobol draws of nozzle, wear and measured excess",
+        "Latin hypercube draws of nozzle, wear and measured excess",
         runs=found.validity.size,
         seed=question.seed,
         failures=0,

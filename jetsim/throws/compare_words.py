@@ -20,7 +20,7 @@ from jetsim.throws import names
 from jetsim.throws.comparing import Compared
 from jetsim.throws.pictures import odds_plot, reach_plot
 from jetsim.throws.question import CRITERIA, OWN, CompareQuestion, FieldTest, given, in_words
-from jetsim.throws.words import group_words, input_lines, match_value, otherwise, resting
+from jetsim.throws.words import group_words, input_lines, key_words, match_value, otherwise, resting
 
 Array = NDArray[np.float64]
 
@@ -104,8 +104,7 @@ def further(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str
             for p, chance in zip(ties, chances, strict=True)
         )
         lines.append(f"Ties, which must not be ranked: {shown}.")
-    names = "; ".join(test.labels.values())
-    return [f"Set-ups: {names}.", *lines, next_words(test, compared), decision_words(test, compared), resting(test)]
+    return [key_words(test), *lines, next_words(test, compared), decision_words(test, compared), resting(test)]
 
 
 def leader_of(reach: Mapping[str, Array]) -> str:
@@ -154,7 +153,7 @@ def decision_words(test: FieldTest, compared: Compared) -> str:
     for k, name in enumerate(made.criteria):
         low, high = made.weight_range[k]
         if low > 0 or high < 1:
-            limits.append(f"{name} {percent(made.weights[k])} (holds from {percent(low)} to {percent(high)})")
+            limits.append(f"{plain(name)} {percent(made.weights[k])} (holds from {percent(low)} to {percent(high)})")
     firm = (
         f"; it changes if a weight leaves its range: {', '.join(limits)}" if limits else "; no single weight changes it"
     )
@@ -200,6 +199,11 @@ def odds_table(test: FieldTest, compared: Compared) -> Table:
     )
 
 
+def plain(criterion: str) -> str:
+    """A criterion in words."""
+    return criterion.replace("_", " ")
+
+
 def result_table(test: FieldTest, compared: Compared) -> Table:
     """Medians and middle 90 % of all results."""
     columns = [Column("setup", list(test.labels.values()))]
@@ -208,7 +212,7 @@ def result_table(test: FieldTest, compared: Compared) -> Table:
     for criterion, name in CRITERIA.items():
         for key, p in (("low", 0.05), ("median", 0.5), ("high", 0.95)):
             values = [float(np.quantile(compared.values[criterion][s], p)) for s in test.labels]
-            columns.append(Column(f"{name}_{key}", values, name, f"{criterion}: {key}"))
+            columns.append(Column(f"{name}_{key}", values, name, f"{plain(criterion)}: {key}"))
     return Table("results", "What each set-up gives under the match", tuple(columns), "Low and high: middle 90 %.")
 
 
@@ -218,7 +222,8 @@ def _scale_words(test: FieldTest, system: UnitSystem) -> str:
     assert isinstance(question, CompareQuestion)
     scales = given(question.scales)
     made = [
-        f"{key} {display.value(CRITERIA[key], scales[key], system, interval=True)}" for key in given(question.weights)
+        f"{plain(key)} {display.value(CRITERIA[key], scales[key], system, interval=True)}"
+        for key in given(question.weights)
     ]
     return ", ".join(made)
 
@@ -228,7 +233,7 @@ def decision_table(test: FieldTest, compared: Compared, system: UnitSystem) -> T
     made = compared.decision
     columns = [Column("setup", [test.labels[name] for name in made.setups])]
     for k, name in enumerate(made.criteria):
-        heading = f"{name} (weight {percent(made.weights[k])})"
+        heading = f"{plain(name)} (weight {percent(made.weights[k])})"
         columns.append(Column(f"{name}_score", made.scores[:, k].tolist(), label=heading, decimals=2))
     columns.append(Column("total", made.totals.tolist(), label="Total", decimals=2))
     columns.append(Column("first [%]", (100 * made.chance_of_best).tolist(), label="First in % of draws", decimals=0))
@@ -248,7 +253,7 @@ def weight_table(compared: Compared) -> Table:
         "weights",
         "How far a weight may move before the choice changes",
         (
-            Column("criterion", list(made.criteria)),
+            Column("criterion", [plain(name) for name in made.criteria]),
             Column("weight [%]", (100 * made.weights).tolist(), label="Weight, %"),
             Column("low [%]", (100 * made.weight_range[:, 0]).tolist(), label="from, %"),
             Column("high [%]", (100 * made.weight_range[:, 1]).tolist(), label="to, %"),

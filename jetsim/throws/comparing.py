@@ -89,7 +89,7 @@ def _results(
     for setup in test.setups:
         pressures[setup.name] = model.matched_pressure(test, setup, values)
         inputs = {**model.inputs_at(test, setup, values), "nozzle_pressure": pressures[setup.name]}
-        found = model.simulated(test, setup, inputs)
+        found = model.simulated(test, setup, inputs, test.question.also)
         for criterion, name in CRITERIA.items():
             results[criterion][setup.name] = found[name].values
         flags.append(found["validity"].values)
@@ -103,7 +103,3 @@ def _open_question(reach: Mapping[str, Array], pairs: list[Odds]) -> tuple[str, 
     open_pairs = [p for p in own if p.tie] or [p for p in pairs if p.tie] or own
     evenest = min(open_pairs, key=lambda pair: pair.chance)
     return evenest.first, evenest.second
-
-
-# --------------------------------------------------------------------------------------------------------
-# Words

@@ -11,8 +11,7 @@ from scipy.stats import qmc
 from jetsim.equipment.department import SetUp
 from jetsim.equipment.model import NEEDED, Actual, SetUpModel, stream_fields
 from jetsim.errors import InputError
-from jetsim.experiment.emulator import Emulator, fit_emulator
-from jetsim.hydraulics.nozzle_kinds import Nozzle
+from jetsim.experiment.emulator import Emulator, Products, fit_emulator
 from jetsim.simulation import leaving
 from jetsim.stream import Stream, equivalent_fields
 from jetsim.throws import expected, model
@@ -24,6 +23,10 @@ Array = NDArray[np.float64]
 FITTED, HELD_OUT = 256, 48
 RUNS = FITTED + HELD_OUT  # of each throw
 FLOWN = ("extreme_reach", "breakup_distance")  # what takes a flight; the rest is a formula
+# Coordinates of an emulator, and what coarse drops in wide air need beyond cubic terms.
+COORDINATES = ("diameter", "speed", "breakup", "drop", "air", "wind", "frame")
+_DROP, _AIR = COORDINATES.index("drop"), COORDINATES.index("air")
+FURTHER = (*((_DROP,) * (4 - k) + (_AIR,) * k for k in range(5)), (_DROP,) * 5, (*(_DROP,) * 4, _AIR))
 CLEAR_BREAKUP = 210.0  # breakup length over diameter at which the exponent of the flight does nothing
 WIDE = 1.3  # spread of the runs of the first fit over that of the priors
 BLOWN_BACK = 0.05  # largest share of runs that an emulator leaves out
@@ -66,6 +69,17 @@ class Emulated:
             name: emulator.common_error(slice(len(self.thrown.of(name)))) for name, emulator in self.emulators.items()
         }
 
+    def share(self, scatter: float) -> float:
+        """Largest share of the common error in the standard error of the mean reach of a set-up.
+
+        Parameters
+        ----------
+        scatter : float
+            Of reach from throw to throw, as a share of it.
+        """
+        counts = {name: len(self.thrown.of(name)) for name in self.emulators}
+        return max(error * float(np.sqrt(counts[name])) / scatter for name, error in self.common_errors.items())
+
     @property
     def runs(self) -> int:
         """Simulated flights behind the emulators."""
@@ -74,7 +88,8 @@ class Emulated:
     def expected(self, values: Mapping[str, Array]) -> dict[str, Array]:
         """As `jetsim.throws.expected.expected`, without simulating."""
         draws, count = len(values[model.GAUGE]), len(self.thrown.setups)
-        found = {column: np.full((draws, count), np.nan) for column in expected.COMPARED}
+        # Draws lie side by side in memory, here and in what is computed from these: that is what takes the time.
+        found = {column: np.full((count, draws), np.nan).T for column in expected.COMPARED}
         for setup in self.test.setups:
             if setup.name not in self.emulators:
                 continue
@@ -82,11 +97,10 @@ class Emulated:
             inputs = model.inputs_at(self.test, setup, values)
             left = self.leaves[setup.name]
             real = left.model.actual({name: column[:, None] for name, column in inputs.items()})
-            exact = gauges(real, self.thrown.nozzle_pressure[at] / np.exp(values[model.GAUGE])[:, None])
-            logs = self.emulators[setup.name](left.coordinates(real.nozzle, inputs, values))
-            distances = np.exp(logs).reshape(draws, len(FLOWN), len(at))
-            exact |= {name: distances[:, k] for k, name in enumerate(FLOWN)}
-            for column, shown in expected.instruments_show(exact, values).items():
+            exact = gauges(real, self.thrown.at_the_tip(real, at, values[model.GAUGE]))
+            distances = np.exp(self.emulators[setup.name](left.coordinates(real, inputs, values)))
+            exact |= dict(zip(FLOWN, np.split(distances, len(FLOWN), axis=1), strict=True))
+            for column, shown in expected.instruments_show(exact, values, self.thrown.day_factor(at, values)).items():
                 found[column][:, at] = shown
         return found
 
@@ -102,30 +116,34 @@ class Leaving:
         By the gauge, in the middle of those thrown [Pa].
     rest : mapping
         All fields of the stream that the unknowns do not set.
+    pump : float or None
+        By the pump's gauge, where that alone tells of the throws [Pa].
     """
 
     model: SetUpModel
     pressure: float
     rest: Mapping[str, object]
+    pump: float | None = None
 
     @classmethod
-    def of(cls, setup_model: SetUpModel, pressure: float) -> "Leaving":
+    def of(cls, setup_model: SetUpModel, pressure: float, pump: float | None = None) -> "Leaving":
         """The stream of a set-up."""
         fixed = stream_fields(setup_model.setup, setup_model.fixed)
         nozzle = setup_model.actual({}).nozzle
         rest = Stream.from_values({**fixed, **equivalent_fields(nozzle, pressure)}).values()
-        return cls(setup_model, pressure, rest)
+        return cls(setup_model, pressure, rest, pump)
 
-    def coordinates(self, nozzle: Nozzle, inputs: Mapping[str, Array], values: Mapping[str, Array]) -> Array:
+    def coordinates(self, real: Actual, inputs: Mapping[str, Array], values: Mapping[str, Array]) -> Array:
         """Coordinates of a set-up's emulator, shape (draws, k): what a throw sees of the unknowns, mostly logarithms.
 
         Nozzle, shutoff, clear waterway and breakup law act through diameter, speed and breakup length of the stream
         alone, and the exponent of the flight through a power of that length. Where a law of flight works otherwise,
         held-out runs show it.
         """
-        pressure = self.pressure / np.exp(values[model.GAUGE])[:, None]
+        gauge = np.exp(values[model.GAUGE])[:, None]
+        pressure = self.pressure / gauge if self.pump is None else real.nozzle_pressure(self.pump / gauge)
         inputs = {name: column[:, None] for name, column in inputs.items()}
-        own = {**self.rest, **stream_fields(self.model.setup, inputs), **equivalent_fields(nozzle, pressure)}
+        own = {**self.rest, **stream_fields(self.model.setup, inputs), **equivalent_fields(real.nozzle, pressure)}
         left = leaving(own)
         diameter = np.asarray(own["tip_diameter"]) * np.asarray(own["equivalent_diameter_ratio"])
         breakup = left["breakup_length"] / diameter
@@ -188,7 +206,7 @@ def values_of(test: FieldTest, scores: Array) -> dict[str, Array]:
     return {key: np.asarray(prior.distribution.ppf(ndtr(scores[:, k]))) for k, (key, prior) in enumerate(priors)}
 
 
-def emulate(test: FieldTest, thrown: Throws, scores: Array) -> Emulated:
+def emulate(test: FieldTest, thrown: Throws, scores: Array, further: Products = ()) -> Emulated:
     """Fit the emulators to all runs but the last `HELD_OUT`, which measure their error.
 
     Parameters
@@ -197,11 +215,13 @@ def emulate(test: FieldTest, thrown: Throws, scores: Array) -> Emulated:
     thrown : Throws
     scores : ndarray, shape (runs, unknowns)
         Normal scores of the unknowns: `wide_scores` or `near_scores`.
+    further : sequence of tuple of int
+        As for `jetsim.experiment.emulator.features`; `FURTHER` where the scores are near.
     """
     values = values_of(test, scores)
     emulators, leaves, flags = {}, {}, []
     for setup in (setup for setup in test.setups if thrown.of(setup.name).size):
-        emulators[setup.name], leaves[setup.name], own = _emulator(test, setup, thrown, values)
+        emulators[setup.name], leaves[setup.name], own = _emulator(test, setup, thrown, values, further)
         flags.append(own)
     middle = {name: np.array([np.median(value)]) for name, value in values.items()}
     shared = expected.shared_errors(test, thrown, middle)
@@ -209,20 +229,22 @@ def emulate(test: FieldTest, thrown: Throws, scores: Array) -> Emulated:
 
 
 def _emulator(
-    test: FieldTest, setup: SetUp, thrown: Throws, values: Mapping[str, Array]
+    test: FieldTest, setup: SetUp, thrown: Throws, values: Mapping[str, Array], further: Products
 ) -> tuple[Emulator, Leaving, NDArray[np.int16]]:
     """The emulator of a set-up's throws, its stream, and the validity of the flights behind it."""
     at = thrown.of(setup.name)
-    left = Leaving.of(test.models[setup.name], float(np.median(thrown.nozzle_pressure[at])))
+    pumped = thrown.pumped(at)
+    pump = None if pumped is None else float(np.median(pumped))
+    left = Leaving.of(test.models[setup.name], float(np.median(thrown.nozzle_pressure[at])), pump)
     results = model.simulated(test, setup, expected.columns_of(test, setup, thrown, values))
     found = [results[name].values.reshape(-1, len(at)) for name in FLOWN]
     inputs = model.inputs_at(test, setup, values)
     real = left.model.actual({name: column[:, None] for name, column in inputs.items()})
-    points = left.coordinates(real.nozzle, inputs, values)
-    return _fitted(points, np.concatenate(found, axis=1)), left, results["validity"].values
+    points = left.coordinates(real, inputs, values)
+    return _fitted(points, np.concatenate(found, axis=1), further), left, results["validity"].values
 
 
-def _fitted(points: Array, results: Array) -> Emulator:
+def _fitted(points: Array, results: Array, further: Products) -> Emulator:
     """An emulator of logarithms. A few runs may be left out of it: mist that a head wind blows back has no logarithm.
 
     Such streams lie far from any that was thrown, so what the emulator says of them does not matter.
@@ -230,4 +252,4 @@ def _fitted(points: Array, results: Array) -> Emulator:
     sound = np.asarray((results > 0).all(axis=1))
     if sound.mean() < 1 - BLOWN_BACK:
         raise InputError("too many streams that the priors allow are blown back or cannot be simulated: narrow them")
-    return fit_emulator(points[sound], np.log(results[sound]), int(sound[-HELD_OUT:].sum()))
+    return fit_emulator(points[sound], np.log(results[sound]), int(sound[-HELD_OUT:].sum()), further)

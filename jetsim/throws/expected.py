@@ -1,16 +1,15 @@
 """Throws of a sheet as streams: wind along and across, and what the model expects of each throw."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from jetsim.equipment.department import SetUp
-from jetsim.equipment.model import NEEDED
+from jetsim.equipment.model import NEEDED, Actual
 from jetsim.throws import model
-from jetsim.throws.question import OUTPUTS, FieldTest
-from jetsim.throws.sheet import Sheet, SheetRules
+from jetsim.throws.question import OUTPUTS, FieldTest, day_key
 
 Array = NDArray[np.float64]
 
@@ -22,16 +21,8 @@ COMPARED = {
     "reaction": ("reaction_force", "reaction"),
     "pump_pressure": ("supply.pump_pressure", "pump_pressure"),
 }
-_CONDITIONS = ("elevation", "nozzle_pressure", "wind_along", "wind_across")
+_CONDITIONS = ("nozzle_pressure", "elevation", "wind_along", "wind_across")  # as in `Throws`
 SCATTERS = {"farthest_drops": "trial.reach_scatter", "breakup_distance": "trial.breakup_scatter"}
-
-
-def sheet_rules(test: FieldTest) -> SheetRules:
-    """What the plan lets a throw be."""
-    question = test.question
-    return SheetRules(
-        model.target_pressures(test), question.match.tolerance, question.largest_wind, test.ground.last_mark
-    )
 
 
 def wind_components(speed: ArrayLike, wind_from: ArrayLike, throw_bearing: ArrayLike) -> tuple[Array, Array]:
@@ -64,13 +55,29 @@ def wind_components(speed: ArrayLike, wind_from: ArrayLike, throw_bearing: Array
 
 @dataclass(frozen=True, eq=False)
 class Throws:
-    """Conditions of throws, arrays of shape (throws,), SI; pressures as the gauge reads them."""
+    """Conditions of throws, arrays of shape (throws,), SI; pressures as the gauge reads them.
+
+    Attributes
+    ----------
+    setups : list of str
+    nozzle_pressure, elevation, wind_along, wind_across : ndarray
+    pump_pressure : ndarray or None
+        Of throws that the pump's gauge alone tells of: it sets them through the line. NaN for the others; all throws
+        of a set-up are alike in this.
+    errors : mapping of condition to ndarray
+        Standard deviation of its reading, where that is not the one that the test states.
+    days : tuple of str
+        On which each was thrown, where the test has an unknown for each of several days.
+    """
 
     setups: list[str]
     nozzle_pressure: Array
     elevation: Array
     wind_along: Array
     wind_across: Array
+    pump_pressure: Array | None = None
+    errors: Mapping[str, Array] = field(default_factory=dict)
+    days: tuple[str, ...] = ()
 
     def of(self, setup: str) -> NDArray[np.intp]:
         """Positions of a set-up's throws."""
@@ -79,33 +86,51 @@ class Throws:
     def in_still_air(self) -> "Throws":
         """The same throws without wind."""
         calm = np.zeros(len(self.setups))
-        return Throws(self.setups, self.nozzle_pressure, self.elevation, calm, calm)
+        return replace(self, wind_along=calm, wind_across=calm)
 
+    def pumped(self, at: NDArray[np.intp]) -> Array | None:
+        """Pump pressures that set a set-up's throws, by the gauge; None where the nozzle's own were read."""
+        if self.pump_pressure is None or not at.size or np.isnan(self.pump_pressure[at]).any():
+            return None
+        return self.pump_pressure[at]
 
-def throws_of(test: FieldTest, sheet: Sheet) -> Throws:
-    """Conditions of a sheet's throws; elevation and bearing are the site's where the sheet is silent."""
-    given = sheet.numbers
-    elevation = _or_else(given["elevation"], test.elevation)
-    bearing = _or_else(given["throw_bearing"], test.ground.throw_bearing)
-    along, across = wind_components(given["wind_speed"], _or_else(given["wind_from"], 0.0), bearing)
-    return Throws(sheet.setups, given["nozzle_pressure"], elevation, along, across)
+    def at_the_tip(self, real: Actual, at: NDArray[np.intp], gauge: Array) -> Array:
+        """Pressure at the tip of a set-up's throws [Pa], shape (draws, throws).
 
+        Parameters
+        ----------
+        real : Actual
+            The set-up in each draw, arrays of shape (draws, 1).
+        at : ndarray of int
+            Positions of its throws.
+        gauge : ndarray, shape (draws,)
+            Error of the gauge, as a logarithm.
+        """
+        pumped, error = self.pumped(at), np.exp(gauge)[:, None]
+        if pumped is None:
+            return np.asarray(self.nozzle_pressure[at] / error)
+        return real.nozzle_pressure(pumped / error)
 
-def _or_else(values: Array, default: float) -> Array:
-    return np.where(np.isnan(values), default, values)
+    def day_factor(self, at: NDArray[np.intp], values: Mapping[str, Array]) -> Array | float:
+        """What the day of each throw does to its reach, shape (draws, throws); 1 for a test of one day."""
+        if not self.days:
+            return 1.0
+        effects = [values.get(day_key(self.days[n]), np.zeros(1)) for n in at]
+        return np.exp(np.stack([np.broadcast_to(effect, len(values[model.GAUGE])) for effect in effects], axis=1))
 
 
 def columns_of(test: FieldTest, setup: SetUp, throws: Throws, values: Mapping[str, Array]) -> dict[str, Array]:
     """Inputs of every draw of the unknowns (outer) at every throw of a set-up (inner), flat."""
     at = throws.of(setup.name)
-    draws = len(values[model.GAUGE])
-    inputs = {name: np.repeat(column, len(at)) for name, column in model.inputs_at(test, setup, values).items()}
-    gauge, wind = (np.repeat(np.exp(values[name]), len(at)) for name in (model.GAUGE, "trial.wind_error"))
+    draws, own = len(values[model.GAUGE]), model.inputs_at(test, setup, values)
+    inputs = {name: np.repeat(column, len(at)) for name, column in own.items()}
+    real = test.models[setup.name].actual({name: column[:, None] for name, column in own.items()})
+    wind = np.repeat(np.exp(values["trial.wind_error"]), len(at))
     each = {name: np.tile(getattr(throws, name)[at], draws) for name in _CONDITIONS}
     return {
         **inputs,
         "elevation": each["elevation"],
-        "nozzle_pressure": each["nozzle_pressure"] / gauge,
+        "nozzle_pressure": throws.at_the_tip(real, at, values[model.GAUGE]).ravel(),
         "wind_along": each["wind_along"] * wind,
         "wind_across": each["wind_across"] * wind,
     }
@@ -140,19 +165,21 @@ def expected(
         exact = {name: results[name].values.reshape(draws, len(at)) for name in OUTPUTS}
         if flags is not None:
             flags.append(results["validity"].values)
-        for column, shown in instruments_show(exact, values).items():
+        for column, shown in instruments_show(exact, values, throws.day_factor(at, values)).items():
             found[column][:, at] = shown
     return found
 
 
-def instruments_show(exact: Mapping[str, Array], values: Mapping[str, Array]) -> dict[str, Array]:
-    """Readings without scatter from exact results, shape (draws, throws)."""
+def instruments_show(
+    exact: Mapping[str, Array], values: Mapping[str, Array], day: Array | float = 1.0
+) -> dict[str, Array]:
+    """Readings without scatter from exact results, shape (draws, throws); `day` is what the day does to reach."""
 
     def each(name: str) -> Array:
         return np.asarray(values[name])[:, None]
 
     return {
-        "farthest_drops": exact["extreme_reach"],
+        "farthest_drops": day * exact["extreme_reach"],
         "breakup_distance": each("trial.observed_onset") * exact["breakup_distance"],
         "flow": exact["flow_rate"] * np.exp(each("trial.meter_error")),
         "reaction": exact["reaction_force"],
@@ -160,14 +187,14 @@ def instruments_show(exact: Mapping[str, Array], values: Mapping[str, Array]) ->
     }
 
 
-def relative_scatter(test: FieldTest, column: str, shown: Array, values: Mapping[str, Array]) -> Array:
-    """Standard deviation of a reading by itself, as a share of it: the stream's own scatter and the instrument's error.
+def relative_variance(test: FieldTest, column: str, shown: Array, values: Mapping[str, Array]) -> Array:
+    """Variance of a reading by itself, as a share of its square: the stream's own scatter and the instrument's error.
 
     Shape (draws, throws); errors that all readings of a throw share come on top (`shared_errors`).
     """
     reading = test.instruments[COMPARED[column][1]] / shown
     own = np.asarray(values[SCATTERS[column]])[:, None] if column in SCATTERS else 0.0
-    return np.asarray(np.hypot(reading, own))
+    return np.asarray(reading * reading + own * own)
 
 
 def shared_errors(test: FieldTest, throws: Throws, values: Mapping[str, Array]) -> Array:
@@ -186,12 +213,13 @@ def shared_errors(test: FieldTest, throws: Throws, values: Mapping[str, Array]) 
         By elevation, by the reading of the nozzle pressure gauge, and by that of the wind along the throw; columns in
         the order of `COMPARED`. Wind across has no linear effect on distance in still air, and is left out.
     """
-    steps = {
+    steps: dict[str, float | Array] = {
         "elevation": test.scatter.elevation,
         "nozzle_pressure": test.instruments["nozzle_pressure"],
         "wind_along": test.scatter.wind_reading,
+        **throws.errors,
     }
-    ends = [_moved(throws, name, side * step) for name, step in steps.items() for side in (-1, 1)]
+    ends = [_moved(test, throws, name, side * step) for name, step in steps.items() for side in (-1, 1)]
     shown = expected(test, _one_after_another(ends), values)
     effects = []
     for k, (name, step) in enumerate(steps.items()):
@@ -201,17 +229,27 @@ def shared_errors(test: FieldTest, throws: Throws, values: Mapping[str, Array]) 
     return np.array(effects)
 
 
-def _moved(throws: Throws, name: str, step: float) -> Throws:
-    """The throws with one condition moved, inside what can be simulated."""
+def _moved(test: FieldTest, throws: Throws, name: str, step: float | Array) -> Throws:
+    """The throws with one condition moved, inside what can be simulated; a pump's gauge moves what it sets."""
     at = getattr(throws, name)
     low, high = {"elevation": (-90.0, 90.0), "nozzle_pressure": (at / 2, np.inf)}.get(name, (-60.0, 60.0))
-    return replace(throws, **{name: np.clip(at + step, low, high)})
+    moved = replace(throws, **{name: np.clip(at + step, low, high)})
+    if name != "nozzle_pressure" or throws.pump_pressure is None:
+        return moved
+    pump = throws.pump_pressure + np.sign(step) * test.instruments["pump_pressure"]
+    return replace(moved, pump_pressure=np.maximum(pump, 0.0))
 
 
 def _one_after_another(parts: list[Throws]) -> Throws:
     """Several sets of throws as one."""
-    conditions = {name: np.concatenate([getattr(part, name) for part in parts]) for name in _CONDITIONS}
-    return Throws([setup for part in parts for setup in part.setups], **conditions)
+    pressure, elevation, along, across = (
+        np.concatenate([getattr(part, name) for part in parts]) for name in _CONDITIONS
+    )
+    pumps = [part.pump_pressure for part in parts if part.pump_pressure is not None]
+    setups = [setup for part in parts for setup in part.setups]
+    pump = np.concatenate(pumps) if pumps else None
+    days = tuple(day for part in parts for day in part.days)
+    return Throws(setups, pressure, elevation, along, across, pump, days=days)
 
 
 def scatter_of_throw(test: FieldTest, throws: Throws, shown: Mapping[str, Array], values: Mapping[str, Array],
@@ -219,4 +257,4 @@ def scatter_of_throw(test: FieldTest, throws: Throws, shown: Mapping[str, Array]
     """Standard deviation of a reading from throw to throw by all causes, as a share of it; shape (draws, throws)."""
     middle = {name: np.array([np.median(value)]) for name, value in values.items()}
     shared = shared_errors(test, throws, middle)[:, list(COMPARED).index(column)]
-    return np.asarray(np.sqrt(relative_scatter(test, column, shown[column], values) ** 2 + (shared**2).sum(axis=0)))
+    return np.asarray(np.sqrt(relative_variance(test, column, shown[column], values) + (shared**2).sum(axis=0)))

@@ -1,8 +1,9 @@
-"""Calibration of a field test, in two passes.
+"""Calibration of a field test, in passes.
 
 The first pass emulates the throws over the whole breadth of the priors and finds roughly where the posterior is; the
-second emulates them again there. The error of an emulator that must span the priors is mostly common to all throws of a
-set-up, so it does not average out over them as scatter does, and weighs the more the more is thrown.
+others emulate them again there, until the error is small. The error of an emulator that must span the priors is mostly
+common to all throws of a set-up, so it does not average out over them as scatter does, and weighs the more the more is
+thrown.
 """
 
 from dataclasses import dataclass
@@ -12,25 +13,36 @@ from numpy.typing import NDArray
 
 from jetsim.experiment.calibration import Learnt, Posterior, Sampling, calibrate, learnt, scouted
 from jetsim.throws import expected
-from jetsim.throws.emulated import Emulated, emulate, near_scores, wide_scores
+from jetsim.throws.conditions import throws_of
+from jetsim.throws.emulated import FURTHER, Emulated, emulate, near_scores, values_of, wide_scores
 from jetsim.throws.likelihood import likelihood
 from jetsim.throws.question import FieldTest
 from jetsim.throws.sheet import Sheet
 
 Array = NDArray[np.float64]
 
-# Of the emulator's common error in the standard error of a set-up's mean: an eighth more of it at the most.
-LARGEST_SHARE = 0.5
+# Of the emulator's common error in the standard error of a set-up's mean: 3 % more of it at the most.
+LARGEST_SHARE = 0.25
+PASSES = 3  # at most, after the first
 
 
 @dataclass(frozen=True, eq=False)
 class Learning:
-    """A calibrated test: the posterior, and the emulators of the first pass and of the second, which it rests on."""
+    """A calibrated test: the posterior, and the emulators of each pass; it rests on the last ones."""
 
     posterior: Posterior
-    first: Emulated
-    emulated: Emulated
+    passes: tuple[Emulated, ...]
     made_by_model: bool
+
+    @property
+    def first(self) -> Emulated:
+        """Emulators of the first pass."""
+        return self.passes[0]
+
+    @property
+    def emulated(self) -> Emulated:
+        """Emulators of the last pass."""
+        return self.passes[-1]
 
     @property
     def learnt(self) -> list[Learnt]:
@@ -44,19 +56,17 @@ class Learning:
 
     @property
     def flags(self) -> NDArray[np.int16]:
-        """Validity of the flights behind the second emulator."""
+        """Validity of the flights behind the last emulators."""
         return self.emulated.flags
 
     @property
     def runs(self) -> int:
-        """Simulated flights behind the emulators of both passes."""
-        return self.first.runs + self.emulated.runs
+        """Simulated flights behind the emulators of all passes."""
+        return sum(emulated.runs for emulated in self.passes)
 
     def emulator_share(self, emulated: Emulated) -> float:
         """Largest share of an emulator's common error in the standard error of the mean reach of a set-up."""
-        scatter = float(np.median(self.values["trial.reach_scatter"]))
-        counts = {name: len(emulated.thrown.of(name)) for name in emulated.emulators}
-        return max(error * float(np.sqrt(counts[name])) / scatter for name, error in emulated.common_errors.items())
+        return emulated.share(float(np.median(self.values["trial.reach_scatter"])))
 
     @property
     def trusted(self) -> bool:
@@ -68,15 +78,21 @@ def learn(test: FieldTest, sheet: Sheet, sampling: Sampling, seed: int | None = 
     """Calibrate on the throws that count."""
     counted = sheet.accepted
     start = test.seed if seed is None else seed
-    thrown = expected.throws_of(test, counted)
     unknowns, ties = {key: prior.distribution for key, prior in test.priors.items()}, test.ties
-    rng = np.random.default_rng(start)
-    first = emulate(test, thrown, wide_scores(test, rng))
-    centre, root = scouted(unknowns, likelihood(test, counted, first), ties)
-    second = emulate(test, thrown, near_scores(test, centre, root, rng))
-    return Learning(
-        calibrate(unknowns, likelihood(test, counted, second), start, sampling, centre, ties),
-        first,
-        second,
-        counted.made_by_model,
-    )
+    passes, about = _passes(test, counted, np.random.default_rng(start))
+    posterior = calibrate(unknowns, likelihood(test, counted, passes[-1]), start, sampling, about, ties)
+    return Learning(posterior, tuple(passes), counted.made_by_model)
+
+
+def _passes(test: FieldTest, counted: Sheet, rng: np.random.Generator) -> tuple[list[Emulated], tuple[Array, Array]]:
+    """Emulators of each pass, and where the posterior is by the last ones."""
+    thrown = throws_of(test, counted)
+    unknowns = {key: prior.distribution for key, prior in test.priors.items()}
+    passes, about = [emulate(test, thrown, wide_scores(test, rng))], None
+    while True:
+        about = scouted(unknowns, likelihood(test, counted, passes[-1]), about, test.ties)
+        scatter = values_of(test, about[0][None])[expected.SCATTERS["farthest_drops"]]
+        small = passes[-1].share(float(scatter[0])) <= LARGEST_SHARE
+        if len(passes) > PASSES or (len(passes) > 1 and small):
+            return passes, about
+        passes.append(emulate(test, thrown, near_scores(test, *about, rng), FURTHER))

@@ -10,9 +10,10 @@ from jetsim.equipment.department import LEARNT
 from jetsim.equipment.learnt import BELIEVED, HALF, MEASURED, write_draws
 from jetsim.equipment.spaces import FACTOR, UPSTREAM, own_key
 from jetsim.experiment.calibration import Learnt
+from jetsim.experiment.tables import without_table
 from jetsim.throws import model
 from jetsim.throws.learning import Learning
-from jetsim.throws.question import DEPARTURE, SPREAD, FieldTest
+from jetsim.throws.question import DAY, DEPARTURE, SPREAD, FieldTest
 
 Array = NDArray[np.float64]
 
@@ -36,20 +37,9 @@ def department_files(test: FieldTest, learning: Learning) -> tuple[str, bytes]:
         path = Path(folder) / POSTERIOR
         digest = write_draws(path, draws, standing, department, source)
         data = path.read_bytes()
-    text = without_learnt(department.path.read_bytes().decode("utf-8-sig"))
+    text = without_table(department.path.read_bytes().decode("utf-8-sig"), LEARNT)
     table = f'[{LEARNT}] # made by field_test.py calibrate\nposterior = "{POSTERIOR}"\nhash = "{digest}"\n'
     return f"{text.rstrip()}\n\n{table}", data
-
-
-def without_learnt(text: str) -> str:
-    """A department's text without an older table of what was learnt."""
-    kept, inside = [], False
-    for line in text.splitlines():
-        if line.lstrip().startswith("["):
-            inside = line.split("#")[0].strip().replace(" ", "") == f"[{LEARNT}]"
-        if not inside:
-            kept.append(line)
-    return "\n".join(kept) + "\n"
 
 
 def taught(test: FieldTest, learning: Learning) -> tuple[dict[str, Array], dict[str, str]]:
@@ -68,7 +58,7 @@ def taught(test: FieldTest, learning: Learning) -> tuple[dict[str, Array], dict[
     draws: dict[str, Array] = {}
     for key, column in after.items():
         name = key.partition("[")[0]
-        if name == DEPARTURE:
+        if name in (DEPARTURE, DAY):
             continue
         draws[key] = column
         if name in (FACTOR, UPSTREAM) and SPREAD in after:

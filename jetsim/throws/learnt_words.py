@@ -42,8 +42,8 @@ def quantity_of(name: str) -> str:
     return plain if plain in QUANTITIES else "ratio"
 
 
-def learnt_report(test: FieldTest, learning: Learning, after: Reading, system: UnitSystem) -> Report:
-    """The calibration in words, figures and tables."""
+def learnt_report(test: FieldTest, learning: Learning, after: Reading, following: str, system: UnitSystem) -> Report:
+    """The calibration in words, figures and tables; `following` is a command that uses it."""
     posterior = learning.posterior
     every, ties = learnt(posterior), confused(posterior)
     return Report(
@@ -63,7 +63,7 @@ def learnt_report(test: FieldTest, learning: Learning, after: Reading, system: U
         [*doubts(learning), *otherwise(test, system)],
         subtitle=test.scenario,
         validity=findings.flag_counts(learning.flags),
-        further=further(test, learning, every, ties),
+        further=further(test, learning, every, ties, following),
         laws=laws(test.asked, "calibration"),
     )  # fmt: skip
 
@@ -103,7 +103,8 @@ def lead(test: FieldTest, learning: Learning, every: list[Learnt]) -> list[str]:
     return [*(f"{text}." for text in shown[: MOST_LEAD - len(others)]), *others]
 
 
-def further(test: FieldTest, learning: Learning, every: list[Learnt], ties: list[Confused]) -> list[str]:
+def further(test: FieldTest, learning: Learning, every: list[Learnt], ties: list[Confused],
+            following: str) -> list[str]:  # fmt: skip
     """What shutoffs do, what was learnt, and what was not, in full."""
     labels = factor_labels(test)
     return [
@@ -111,7 +112,7 @@ def further(test: FieldTest, learning: Learning, every: list[Learnt], ties: list
         identified(test, every, ties),
         tie_words(test, ties),
         f"Sampler: {learning.posterior.convergence}.",
-        "Next: give this folder's department.toml to the other studies as --department; to tell the confused ones "
+        f"Next: {following}, and the same --department for any other study; to tell the confused ones "
         "apart, check the gauge against a second one and the flowmeter against a tank, and throw each nozzle at "
         "two pressures.",
         resting(test),

@@ -19,15 +19,15 @@ from jetsim.throws.sheet import Sheet
 Array = NDArray[np.float64]
 
 
-def log_density(residuals: Array, scatters: Array, shared: Array) -> Array:
+def log_density(residuals: Array, weights: Array, shared: Array) -> Array:
     """Log-density of readings, up to a constant, summed over throws.
 
     Parameters
     ----------
-    residuals : ndarray, shape (draws, columns, throws)
+    residuals : ndarray, shape (columns, throws, draws)
         Reading over what is expected, minus 1; 0 where there is no reading.
-    scatters : ndarray, shape (draws, columns, throws)
-        Standard deviation of each residual on its own; infinite where there is no reading.
+    weights : ndarray, shape (columns, throws, draws)
+        One over the variance of each residual on its own; 0 where there is no reading.
     shared : ndarray, shape (errors, columns, throws)
         What one standard deviation of each error, independent from throw to throw, adds to the residuals.
 
@@ -35,32 +35,39 @@ def log_density(residuals: Array, scatters: Array, shared: Array) -> Array:
     -------
     ndarray, shape (draws,)
     """
-    weights = scatters**-2.0
-    own = (weights * residuals**2).sum(axis=1)
-    explained, spread = _shared_part(weights, weights * residuals, shared)
-    logs = np.where(weights > 0, np.log(np.where(weights > 0, scatters, 1.0)), 0.0).sum(axis=1)
-    return np.asarray((-0.5 * (own - explained) - spread - logs).sum(axis=1))
+    weighted = weights * residuals
+    explained, spread = _shared_part(weights, weighted, shared)
+    own = np.einsum("ctd,ctd->d", weighted, residuals)
+    logs = _log_product(np.where(weights > 0, weights, 1.0))
+    return np.asarray(0.5 * (explained - own + logs) - spread)
+
+
+def _log_product(values: Array) -> Array:
+    """Logarithm of the product over columns and throws, with one logarithm for each throw; shape (draws,)."""
+    return np.asarray(np.log(values.prod(axis=0)).sum(axis=0))
 
 
 def _shared_part(weights: Array, weighted: Array, shared: Array) -> tuple[Array, Array]:
-    """What shared errors explain of the squares, and half the log-determinant that they add; shape (draws, throws).
+    """What shared errors explain of the squares, and half the log-determinant that they add; shape (draws,).
 
-    Forward substitution with the Cholesky factor of ``1 + S' W S``, row by row for all draws and throws.
+    Forward substitution with the Cholesky factor of ``1 + S' W S``, row by row for all throws and draws.
     """
+    effects = shared.transpose(2, 0, 1)  # (throws, errors, columns)
+    seen = effects @ weighted.swapaxes(0, 1)  # (throws, errors, draws)
+    first, second = np.tril_indices(len(shared))
+    inner = (effects[:, first] * effects[:, second]) @ weights.swapaxes(0, 1)
+    pairs = dict(zip(zip(first.tolist(), second.tolist(), strict=True), inner.swapaxes(0, 1), strict=True))
     factor: list[list[Array]] = []
     solved: list[Array] = []
-    for i, effect in enumerate(shared):
+    for i in range(len(shared)):
         row: list[Array] = []
         for j in range(i):
-            inner = np.einsum("dct,ct->dt", weights, effect * shared[j])
-            row.append((inner - sum(a * b for a, b in zip(row, factor[j], strict=False))) / factor[j][j])
-        own = 1 + np.einsum("dct,ct->dt", weights, effect**2)
-        seen = np.einsum("dct,ct->dt", weighted, effect)
-        end = np.sqrt(own - sum(a * a for a in row))
-        solved.append((seen - sum(a * y for a, y in zip(row, solved, strict=False))) / end)
+            row.append((pairs[i, j] - sum(a * b for a, b in zip(row, factor[j], strict=False))) / factor[j][j])
+        end = np.sqrt(1 + pairs[i, i] - sum(a * a for a in row))
+        solved.append((seen[:, i] - sum(a * y for a, y in zip(row, solved, strict=False))) / end)
         factor.append([*row, end])
-    explained = np.sum([y**2 for y in solved], axis=0)
-    return explained, np.sum([np.log(row[-1]) for row in factor], axis=0)
+    explained = sum((y**2 for y in solved), np.zeros(1)).sum(axis=0)
+    return explained, np.log(np.prod([row[-1] for row in factor], axis=0)).sum(axis=0)
 
 
 def likelihood(test: FieldTest, sheet: Sheet, emulated: Emulated) -> LogLikelihood:
@@ -70,19 +77,16 @@ def likelihood(test: FieldTest, sheet: Sheet, emulated: Emulated) -> LogLikeliho
     and the wind's err for all readings of a throw together. Readings that the sheet lacks take no part; unknowns that
     give a stream which cannot be simulated have no likelihood.
     """
-    readings = np.array([sheet.numbers[column] for column in expected.COMPARED])
+    readings = np.array([sheet.numbers[column] for column in expected.COMPARED])[:, :, None]
     given = ~np.isnan(readings)
-    shared = np.where(given, emulated.shared_errors, 0.0)
+    shared = np.where(given[..., 0], emulated.shared_errors, 0.0)
 
     def log_likelihood(values: Mapping[str, Array]) -> Array:
         shown = emulated.expected(values)
-        residuals = np.array([readings[k] / shown[column] - 1 for k, column in enumerate(expected.COMPARED)])
-        scatters = np.array([expected.relative_scatter(test, c, shown[c], values) for c in expected.COMPARED])
-        residuals, scatters = residuals.swapaxes(0, 1), scatters.swapaxes(0, 1)
-        middle = np.array([shown[column] for column in expected.COMPARED]).swapaxes(0, 1)
+        variances = np.array([expected.relative_variance(test, c, shown[c], values).T for c in expected.COMPARED])
+        middle = np.where(given, [shown[column].T for column in expected.COMPARED], 1.0)
+        density = log_density(np.where(given, readings / middle - 1, 0.0), np.where(given, 1 / variances, 0.0), shared)
         # Residuals are shares of what is expected, so its logarithm belongs to the density.
-        sizes = np.log(np.where(given, middle, 1.0)).sum(axis=(1, 2))
-        density = log_density(np.where(given, residuals, 0.0), np.where(given, scatters, np.inf), shared)
-        return np.where(model.possible(test, values), density - sizes, -np.inf)
+        return np.where(model.possible(test, values), density - _log_product(middle), -np.inf)
 
     return log_likelihood

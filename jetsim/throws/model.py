@@ -1,7 +1,7 @@
 """Set-ups in a match: draws of what is not known of them, the pressure of the match, and blocks of throws."""
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -125,9 +125,11 @@ def target_pressures(test: FieldTest) -> dict[str, float]:
     return {setup.name: float(matched_pressure(test, setup, middle)[0]) for setup in test.setups}
 
 
-def simulated(test: FieldTest, setup: SetUp, columns: Mapping[str, Array]) -> xr.Dataset:
+def simulated(test: FieldTest, setup: SetUp, columns: Mapping[str, Array], also: tuple[str, ...] = ()) -> xr.Dataset:
     """Simulate cases of a set-up, in still air at the site's elevation unless the columns say otherwise."""
-    return test.models[setup.name](xr.Dataset({name: ("sample", column) for name, column in columns.items()}))
+    model = test.models[setup.name]
+    model = replace(model, outputs=(*model.outputs, *also))
+    return model(xr.Dataset({name: ("sample", column) for name, column in columns.items()}))
 
 
 @dataclass(frozen=True)

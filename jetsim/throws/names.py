@@ -2,7 +2,7 @@
 
 from jetsim.equipment.spaces import owners_of
 from jetsim.quantities import QUANTITIES
-from jetsim.throws.question import DEPARTURE, FieldTest
+from jetsim.throws.question import DAY, DEPARTURE, FieldTest
 
 _WORDS = {
     "valve_upstream_factor": "turbulence that the {} makes before the tip",
@@ -26,6 +26,7 @@ _WORDS = {
     "trial.gauge_error": "the pressure gauge's error",
     "trial.meter_error": "the flowmeter's error",
     "trial.wind_error": "wind round the stream over the wind as read",
+    DAY: "effect of the day {} on reach",
     "trial.reach_scatter": "scatter of reach",
     "trial.breakup_scatter": "scatter of seen breakup",
 }
@@ -34,7 +35,8 @@ _WORDS = {
 def called(test: FieldTest) -> dict[str, str]:
     """Words for every unknown, by its key; owners by their labels."""
     owners = owners_of(test.inputs.values())
-    return {key: _called(key, _owner_label(test, owners.get(key, ""))) for key in test.priors}
+    days = {key: key.partition("[")[2].rstrip("]") for key in test.priors if key.startswith(f"{DAY}[")}
+    return {key: _called(key, days.get(key) or _owner_label(test, owners.get(key, ""))) for key in test.priors}
 
 
 def _called(key: str, owner: str) -> str:
@@ -79,6 +81,7 @@ _REMEDIES = {
     "trial.gauge_error": "check the gauge against a second one",
     "trial.meter_error": "check the flowmeter against a tank",
     "trial.wind_error": "read the wind at the height of the stream",
+    DAY: "throw one set-up on every day",
     "trial.reach_scatter": "throw more blocks",
     "trial.breakup_scatter": "throw more blocks",
 }

@@ -59,10 +59,11 @@ def agreement_plot(test: FieldTest, reading: Reading, name: str, system: UnitSys
     panels = {}
     for quantity, column in (("extreme_reach", "farthest_drops"), ("breakup_distance", "breakup_distance")):
         over = reading.overlays[column]
-        if not np.isnan(over.measured).all():
+        if over.read:
             panels[quantity] = [_cloud(setup.label, over, reading.thrown.of(setup.name)) for setup in test.setups]
-    drops = reading.overlays["farthest_drops"]
-    share = 100 * drops.coverage(np.arange(len(drops.measured)))
+    drops, breakup = (reading.overlays[column] for column in ("farthest_drops", "breakup_distance"))
+    told = drops if drops.read else breakup
+    share = 100 * told.coverage(np.arange(len(told.measured)))
     words = Words(
         f"throws_against_{name.replace(' ', '_')}",
         f"{share:.0f} % of the throws lie inside the 90 % bands of the {name}",
@@ -130,7 +131,7 @@ def odds_plot(test: FieldTest, compared: Compared) -> Plot:
 
 def score_plot(test: FieldTest, posterior: Posterior, every: list[Learnt]) -> Plot:
     """Prior and posterior of every unknown on the scale of its prior."""
-    ends, called = np.quantile(posterior.flat, (0.05, 0.5, 0.95), axis=0), names.called(test)
+    ends, called = np.quantile(posterior.scores, (0.05, 0.5, 0.95), axis=0), names.called(test)
     rows = [
         Ranges(called[one.name], 0.0, -1.645, 1.645, second=(float(ends[1, k]), float(ends[0, k]), float(ends[2, k])))
         for k, one in enumerate(every)

@@ -14,7 +14,7 @@ from jetsim.report.tables import Column, Table
 from jetsim.throws.pictures import tally_pages
 from jetsim.throws.planning import Plan
 from jetsim.throws.question import OWN, FieldTest
-from jetsim.throws.words import input_lines, length, match_value, otherwise, resting
+from jetsim.throws.words import input_lines, key_words, length, match_value, otherwise, resting
 
 Array = NDArray[np.float64]
 
@@ -71,6 +71,7 @@ def further(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
     chance, throws = f"{100 * wanted.power:.0f} %", plan.blocks
     single = 1.96 * hardest.spread
     return [
+        key_words(test),
         f"It takes {throws} throws of each set-up ({throws * len(test.setups)} in all, in {throws} blocks) to find a "
         f"difference of {length(wanted.difference, system)} in {wanted.measured} between any two set-ups with a chance "
         f"of {chance} or more (false alarm {100 * wanted.false_alarm:.3g} %; closed form at the hardest pair "

@@ -14,8 +14,8 @@ from jetsim.experiment import fieldtest
 from jetsim.experiment.fieldtest import Needed, Throw
 from jetsim.quantities import UnitSystem
 from jetsim.throws import expected, model, tested
+from jetsim.throws.columns import COLUMNS, SUFFIXES
 from jetsim.throws.question import FieldTest
-from jetsim.throws.sheet import COLUMNS, SUFFIXES
 
 Array = NDArray[np.float64]
 
@@ -147,7 +147,3 @@ def _filled(test: FieldTest, plan: Plan, throw: Throw, headers: Mapping[str, str
         "throw_bearing": written("throw_bearing", test.ground.throw_bearing),
         "excluded": "no",
     }
-
-
-# --------------------------------------------------------------------------------------------------------
-# Words

@@ -1,10 +1,10 @@
 """What a field test and a comparison ask: the match, the difference that is wanted, the ground, and the weights."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import Annotated, Any, Literal, TypeVar
+from typing import Annotated, Any, ClassVar, Literal, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,8 @@ from jetsim.experiment.parameters import Parameter
 from jetsim.experiment.tables import read_field, read_measure
 from jetsim.quantities import UnitSystem, quantity
 from jetsim.report.tables import Table
+from jetsim.throws.columns import Mapped
+from jetsim.throws.columns_entry import ColumnsEntry
 
 OWN = "own target"
 CONDITIONS = {
@@ -35,14 +37,16 @@ CONDITIONS = {
 MEASURED = {"farthest drops": "extreme_reach", "breakup distance": "breakup_distance"}
 CRITERIA = {
     "reach": "extreme_reach",
+    "effective_reach": "effective_reach_at_best",
     "flow": "flow_rate",
     "reaction": "reaction_force",
     "breakup": "breakup_distance",
 }
 OUTPUTS = ("extreme_reach", "breakup_distance", "flow_rate", "reaction_force", NEEDED)
+BEST = CRITERIA["effective_reach"]
 FEWEST_SETUPS, MOST_SETUPS, MOST_MARKS = 2, 8, 60
 ELEVATIONS = (0.0, 80.0)  # of a throw [deg], as in the sheet
-DEPARTURE, SPREAD = "trial.departure", "trial.style_spread"
+DEPARTURE, SPREAD, DAY = "trial.departure", "trial.style_spread", "trial.day_effect"
 _SET_BY_THE_MATCH = ("vary", "drive", "outputs", "replicates")
 Share = Annotated[float, Field(gt=0, lt=1)]
 T = TypeVar("T", bound="MatchQuestion")
@@ -134,6 +138,7 @@ class WeightsEntry(Part):
     """What matters to the department."""
 
     reach: Annotated[float, Field(ge=0, le=1000)] | None = None
+    effective_reach: Annotated[float, Field(ge=0, le=1000)] | None = None
     flow: Annotated[float, Field(ge=0, le=1000)] | None = None
     reaction: Annotated[float, Field(ge=0, le=1000)] | None = None
     breakup: Annotated[float, Field(ge=0, le=1000)] | None = None
@@ -143,14 +148,22 @@ class ScalesEntry(Part):
     """What difference of each weighed criterion counts one point."""
 
     reach: Annotated[float | None, Of("extreme_reach", spread=True)] = None
+    effective_reach: Annotated[float | None, Of("effective_reach_at_best", spread=True)] = None
     flow: Annotated[float | None, Of("flow_rate", spread=True)] = None
     reaction: Annotated[float | None, Of("reaction_force", spread=True)] = None
     breakup: Annotated[float | None, Of("breakup_distance", spread=True)] = None
 
 
 class MatchQuestion(Question):
-    """What a field test and a comparison have in common."""
+    """What a field test and a comparison have in common.
 
+    Attributes
+    ----------
+    also : tuple of str
+        Results besides `OUTPUTS`, of which no throw is read.
+    """
+
+    also: ClassVar[tuple[str, ...]] = ()
     base_samples: int = 2048
     match: MatchEntry
     scatter: ScatterEntry
@@ -176,12 +189,14 @@ class FieldTestQuestion(MatchQuestion):
     asks = "field_test"
     wanted: WantedEntry
     ground: GroundEntry
+    columns: ColumnsEntry | None = None
 
 
 class CompareQuestion(MatchQuestion):
     """The question file of a comparison."""
 
     asks = "compare_nozzles"
+    also = (BEST,)
     weights: WeightsEntry
     scales: ScalesEntry
 
@@ -274,6 +289,12 @@ class FieldTest:
         return self.question.ground
 
     @property
+    def mapped(self) -> Mapped | None:
+        """Where the sheet keeps what; None: as our run sheet."""
+        assert isinstance(self.question, FieldTestQuestion)
+        return None if self.question.columns is None else self.question.columns.mapped()
+
+    @property
     def scatter(self) -> ScatterEntry:
         """From throw to throw."""
         return self.question.scatter
@@ -329,7 +350,9 @@ def field_test(asked: Asked[T], learnt: Learnt | None = None) -> FieldTest:
     question, department = asked.question, asked.department
     try:
         _check(asked)
-        choices = Choices(fixed=question.choices().fixed, overrides=question.beliefs, outputs=OUTPUTS)
+        choices = Choices(
+            fixed=question.choices().fixed, overrides=question.beliefs, outputs=(*OUTPUTS, *question.also)
+        )
         models, inputs = {}, {}
         for setup in asked.setups:
             every = inputs_of(setup, choices, learnt)
@@ -344,12 +367,20 @@ def field_test(asked: Asked[T], learnt: Learnt | None = None) -> FieldTest:
 
 def _check(asked: Asked[T]) -> None:
     count = len(asked.setups)
-    if not FEWEST_SETUPS <= count <= MOST_SETUPS:
-        raise InputError(f"setups: {count} given: allowed is {FEWEST_SETUPS} to {MOST_SETUPS}")
+    fewest = 1 if isinstance(asked.question, FieldTestQuestion) else FEWEST_SETUPS  # one alone can be measured
+    if not fewest <= count <= MOST_SETUPS:
+        raise InputError(f"setups: {count} given: allowed is {fewest} to {MOST_SETUPS}")
     elevation = float(asked.department.file.site.elevation.middle)
     if not ELEVATIONS[0] <= elevation <= ELEVATIONS[1]:
         raise InputError(f"site.elevation = {elevation:g} deg: allowed for a throw is {ELEVATIONS[0]:g} to "
                          f"{ELEVATIONS[1]:g} deg")  # fmt: skip
+
+
+def check_pairs(test: FieldTest) -> None:
+    """Refuse what compares set-ups where there is one."""
+    if len(test.setups) < FEWEST_SETUPS:
+        raise InputError(f"{test.asked.path}: setups: {len(test.setups)} given: a plan compares {FEWEST_SETUPS} to "
+                         f"{MOST_SETUPS}; one alone needs no plan: read and calibrate take its sheet")  # fmt: skip
 
 
 def check_instruments(test: FieldTest) -> None:
@@ -366,7 +397,7 @@ def _still_model(setup: SetUp, every: Inputs, choices: Choices, condition: str) 
     if condition == "pump pressure" and setup.line is None:
         raise InputError(f"setups.{setup.name}: has no line, so no pump pressure can be matched; name one")
     model = model_of(setup, every, choices)
-    return replace(model, fixed={**model.fixed, **STILL})
+    return replace(model, fixed={**model.fixed, **STILL}, outputs=OUTPUTS)
 
 
 def _unknown(setup: SetUp, every: Inputs, department: Department) -> Inputs:
@@ -389,11 +420,38 @@ def _readings(question: MatchQuestion, learnt: Learnt | None, departs: bool) -> 
         stated = question.beliefs.get(name)
         if stated is not None and stated.distribution is None:
             raise InputError(f"beliefs.{name}: must be a distribution here")
-        if departs or name != SPREAD:
-            parameters.append((BELIEFS[name] if stated is None else BELIEFS[name].stated_as(stated)).parameter())
+        if name != DAY and (departs or name != SPREAD):
+            parameters.append(_believed_reading(name, question))
     if learnt is not None:
         parameters = list(learnt.applied(parameters, (), str)[0])
     return Inputs(tuple(parameters), {}, {})
+
+
+def _believed_reading(name: str, question: MatchQuestion) -> Parameter:
+    stated = question.beliefs.get(name)
+    return (BELIEFS[name] if stated is None else BELIEFS[name].stated_as(stated)).parameter()
+
+
+def with_days(test: FieldTest, days: Iterable[str]) -> FieldTest:
+    """The test with an unknown for each of several days on which it was thrown; as it is where there is one day.
+
+    Parameters
+    ----------
+    test : FieldTest
+    days : iterable of str
+        Of the throws that count; empty where nobody says.
+    """
+    named = sorted({day for day in days if day})
+    if len(named) < 2:
+        return test
+    effect = _believed_reading(DAY, test.question)
+    effects = tuple(replace(effect, name=day_key(day)) for day in named)
+    return replace(test, readings=replace(test.readings, parameters=(*test.readings.parameters, *effects)))
+
+
+def day_key(day: str) -> str:
+    """Key of a day's effect among the unknowns."""
+    return f"{DAY}[{day}]"
 
 
 def setups_of(test: FieldTest) -> Table:

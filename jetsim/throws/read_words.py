@@ -16,25 +16,26 @@ from jetsim.throws.pictures import agreement_plot, still_plot
 from jetsim.throws.question import FieldTest
 from jetsim.throws.reading import SHOWN, Reading
 from jetsim.throws.tested import planned_powers
-from jetsim.throws.words import input_lines, length, otherwise, resting
+from jetsim.throws.words import input_lines, key_words, length, otherwise, resting
 
 Array = NDArray[np.float64]
 
 QUESTION = "How do the throws compare with what the model expected before the test?"
 
 
-def reading_report(test: FieldTest, reading: Reading, system: UnitSystem) -> Report:
-    """What was read and how it compares."""
+def reading_report(test: FieldTest, reading: Reading, following: str, system: UnitSystem) -> Report:
+    """What was read and how it compares; `following` is the command that learns from it."""
     pairs = tested.tested(test, reading.sheet)
     return Report(
         f"Read in: {test.title}",
         lead(test, reading, pairs, system),
         [
-            Section("Which set-ups differ", tables=[tested_table(test, pairs, system)]),
+            *([Section("Which set-ups differ", tables=[tested_table(test, pairs, system)])] if pairs else []),
             Section("Throw by throw", [_caption(reading)], [agreement_plot(test, reading, "prediction", system)],
                     [overlay_table(test, reading)]),
-            Section("Wind taken off", ["What the model says wind did to each throw is subtracted from what was read."],
-                    [still_plot(test, reading, system)], [wind_table(test, reading)]),
+            *([Section("Wind taken off", ["What the model says wind did to each throw is subtracted from what was "
+                                          "read."], [still_plot(test, reading, system)], [wind_table(test, reading)])]
+              if reading.overlays["farthest_drops"].read else []),
             Section("Throws that do not count", [], tables=[excluded_table(reading)]) if reading.sheet.excluded.any()
             else Section("Throws that do not count", ["None was excluded."]),
         ],
@@ -43,7 +44,7 @@ def reading_report(test: FieldTest, reading: Reading, system: UnitSystem) -> Rep
         otherwise(test, system),
         subtitle=test.scenario,
         validity=findings.flag_counts(reading.flags),
-        further=further(test, reading, pairs, system),
+        further=further(test, reading, pairs, system, following),
         laws=laws(test.asked, "ranking"),
     )  # fmt: skip
 
@@ -61,15 +62,28 @@ def lead(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: Uni
     every = np.arange(len(drops.measured))
     excluded = int(reading.sheet.excluded.sum())
     farther = "too far" if drops.bias(every) > 0 else "too short"
+    before = (f"Before the test the model put the farthest drops {length(abs(drops.bias(every)), system)} {farther} on "
+              f"average (one throw is off by {length(drops.rmse(every), system)} or so).")  # fmt: skip
     said = [
-        verdict_headline(test, pairs, system),
-        f"Before the test the model put the farthest drops {length(abs(drops.bias(every)), system)} {farther} on "
-        f"average (one throw is off by {length(drops.rmse(every), system)} or so).",
+        verdict_headline(test, pairs, system) if tests(test, reading) else untold(test),
+        before if drops.read else "",
         f"Of the throws, {len(every)} count ({excluded} are excluded with a reason).",
         outside_sentence(reading.flags),
         "Next comes field_test.py calibrate, which learns what is not known from these throws.",
     ]
     return [text for text in said if text]
+
+
+def tests(test: FieldTest, reading: Reading) -> bool:
+    """Whether the sheet holds what the plan tests, of two set-ups or more."""
+    return len(test.setups) > 1 and reading.overlays[tested.COLUMN_OF[test.wanted.quantity]].read
+
+
+def untold(test: FieldTest) -> str:
+    """Why no pair is told apart."""
+    if len(test.setups) == 1:
+        return "One set-up was thrown: there is no other to tell it apart from."
+    return f"No pair can be told apart: the plan tests {test.wanted.measured}, and the sheet holds none."
 
 
 def verdict_headline(test: FieldTest, pairs: list[PairedTest], system: UnitSystem) -> str:
@@ -88,26 +102,32 @@ def verdict_headline(test: FieldTest, pairs: list[PairedTest], system: UnitSyste
     )
 
 
-def further(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: UnitSystem) -> list[str]:
+def further(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: UnitSystem,
+            following: str) -> list[str]:  # fmt: skip
     """Counts, agreement, and the effect of wind, in full."""
     drops = reading.overlays["farthest_drops"]
     every = np.arange(len(drops.measured))
     excluded = int(reading.sheet.excluded.sum())
     breakup = reading.overlays["breakup_distance"]
     farther = "beyond" if drops.bias(every) > 0 else "short of"
+    sets = "1 set-up" if len(test.setups) == 1 else f"{len(test.setups)} set-ups"
     lines = [
-        f"{len(every)} throws of {len(test.setups)} set-ups count, {excluded} are excluded with a reason; every row "
-        "passed all checks.",
-        verdict_words(test, pairs, system),
-        f"Before the test the model put the farthest drops {length(abs(drops.bias(every)), system)} {farther} what "
-        f"was measured on average (RMSE {length(drops.rmse(every), system)}).",
-        f"{display.percent(drops.coverage(every))} of the throws lie inside its bands of nine in ten. All throws of a "
-        "set-up share most of what was not known, so they lie inside together or not at all: this is no test of the "
-        "bands.",
-        f"Wind moved the throws by {_signed(float(drops.wind_effect.min()), system)} to "
-        f"{_signed(float(drops.wind_effect.max()), system)} by the model.",
+        key_words(test),
+        f"{len(every)} throws of {sets} count, {excluded} are excluded with a reason; every row passed all checks.",
+        verdict_words(test, pairs, system) if tests(test, reading) else untold(test),
     ]
-    if not np.isnan(breakup.measured).all():
+    if drops.read:
+        lines += [
+            f"Before the test the model put the farthest drops {length(abs(drops.bias(every)), system)} {farther} what "
+            f"was measured on average (RMSE {length(drops.rmse(every), system)}).",
+            f"{display.percent(drops.coverage(every))} of the throws lie inside its bands of nine in ten. All throws "
+            "of a set-up share most of what was not known, so they lie inside together or not at all: this is no test "
+            "of the bands.",
+        ]
+        if drops.wind_effect.any():
+            lines.append(f"Wind moved the throws by {_signed(float(drops.wind_effect.min()), system)} to "
+                         f"{_signed(float(drops.wind_effect.max()), system)} by the model.")  # fmt: skip
+    if breakup.read:
         lines.append(
             f"Breakup as seen: RMSE {length(breakup.rmse(every), system)}, "
             f"{display.percent(breakup.coverage(every))} inside the bands; what an eye calls breakup is uncertain too."
@@ -115,7 +135,7 @@ def further(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: 
     return [
         *lines,
         resting(test),
-        "Next: python studies/field_test.py calibrate, which learns the unknowns from these throws.",
+        f"Next: {following}, which learns the unknowns from these throws.",
     ]
 
 
@@ -125,7 +145,7 @@ def _signed(value: float, system: UnitSystem) -> str:
 
 def overlay_table(test: FieldTest, reading: Reading) -> Table:
     """Bias, RMSE and coverage of each set-up."""
-    read = [c for c, over in reading.overlays.items() if not np.isnan(over.measured).all()]
+    read = [c for c, over in reading.overlays.items() if over.read]
     rows = [(setup, column) for column in read for setup in test.setups]
 
     def each(method: str) -> list[float]:
@@ -152,8 +172,9 @@ def wind_table(test: FieldTest, reading: Reading) -> Table:
     places = [reading.thrown.of(setup.name) for setup in test.setups]
     columns = [Column("setup", list(test.labels.values()))]
     for key, values, words in (("measured", over.measured, "As measured"), ("still", over.still, "Wind taken off")):
-        means = [float(values[at].mean()) for at in places]
-        spreads = [float(values[at].std(ddof=1)) for at in places]
+        known = [values[over.given(at)] for at in places]
+        means = [float(found.mean()) if found.size else np.nan for found in known]
+        spreads = [float(found.std(ddof=1)) if found.size > 1 else np.nan for found in known]
         columns.append(Column(f"{key}_mean", means, "extreme_reach", f"{words}: mean"))
         columns.append(Column(f"{key}_sd", spreads, "extreme_reach", "scatter (standard deviation)", interval=True))
     return Table(

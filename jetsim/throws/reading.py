@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jetsim.throws import expected, model
+from jetsim.throws.conditions import throws_of
 from jetsim.throws.question import FieldTest
 from jetsim.throws.sheet import Sheet
 
@@ -34,6 +35,11 @@ class Overlay:
     def still(self) -> Array:
         """Measured, with the effect of wind taken off."""
         return self.measured - self.wind_effect
+
+    @property
+    def read(self) -> bool:
+        """Whether it was read of any throw."""
+        return not bool(np.isnan(self.measured).all())
 
     @property
     def inside(self) -> NDArray[np.bool_]:
@@ -84,7 +90,7 @@ def overlay(test: FieldTest, sheet: Sheet, values: dict[str, Array], rng: np.ran
         Draws the scatter of each throw.
     """
     counted = sheet.accepted
-    thrown = expected.throws_of(test, counted)
+    thrown = throws_of(test, counted)
     flags: list[NDArray[np.int16]] = []
     shown = expected.expected(test, thrown, values, flags)
     middle = {name: np.array([np.median(value)]) for name, value in values.items()}
@@ -98,7 +104,3 @@ def overlay(test: FieldTest, sheet: Sheet, values: dict[str, Array], rng: np.ran
         overlays[column] = Overlay(column, counted.numbers[column], central, low, high, effect)
     runs = (len(values[model.GAUGE]) + 2) * len(counted.setups)
     return Reading(sheet, thrown, overlays, runs, np.concatenate(flags))
-
-
-# --------------------------------------------------------------------------------------------------------
-# Words

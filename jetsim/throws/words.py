@@ -32,6 +32,11 @@ def input_lines(test: FieldTest, system: UnitSystem) -> list[InputLine]:
     return findings.input_lines({called[key]: prior for key, prior in test.priors.items()}, system)
 
 
+def key_words(test: FieldTest) -> str:
+    """The key of the letters that sentences call set-ups by."""
+    return f"Set-ups: {'; '.join(test.labels.values())}."
+
+
 def resting(test: FieldTest) -> str:
     """What the inputs rest on."""
     called = names.called(test)

@@ -84,7 +84,7 @@ def chart(name: str, found: Outcome, system: UnitSystem) -> figures.Plot:
         f"{display.value('nozzle_pressure', found.pressure, system)}, the crew aiming by eye.",
     )
     unit = display.unit_label("path_along", system)
-    columns = [f"{float(display.convert('path_along', x, system)):.0f} {unit}" for x in task.stand_offs]
+    columns = [f"{float(display.convert('path_along', x, system)):.3g} {unit}" for x in task.stand_offs]
     rows = [f"storey {storey}" for storey in reversed(task.storeys)]
     matrix = figures.Matrix(
         found.chart()[::-1], rows, columns, "probability of meeting the target", 0.0, 1.0, lambda v: f"{100 * v:.0f} %"

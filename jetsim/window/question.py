@@ -15,7 +15,7 @@ from jetsim.equipment.reading import Of, Part
 from jetsim.equipment.spaces import Choices
 from jetsim.errors import InputError, InputFileError
 from jetsim.jet.delivery import Window
-from jetsim.quantities import quantity
+from jetsim.quantities import UnitSystem, quantity
 
 Array = NDArray[np.float64]
 
@@ -143,12 +143,12 @@ class WindowQuestion(Question):
         """See `Question`: inputs that act on what is told."""
         return replace(super().choices(), outputs=TOLD)
 
-    def task(self, quick: bool = False) -> "Task":
+    def task(self, quick: bool = False, system: UnitSystem = "us") -> "Task":
         """What is to be thrown at, with fewer elevations and stand-offs for a quick look."""
         target, (low, high) = self.target, self.search.elevations
         place = Place(target.stand_off, target.storey)
         nearest, farthest = self.map.stand_offs
-        stand_offs = np.linspace(nearest, farthest, 15)
+        stand_offs = round_marks(nearest, farthest, system)
         tried = max(4, round((high - low) / (_QUICK_STEP if quick else _STEP)) + 1)
         return Task(
             place,
@@ -218,6 +218,12 @@ class Task:
     def row(self) -> list[Place]:
         """The windows of the map on the storey asked for."""
         return [Place(float(x), self.place.storey) for x in self.stand_offs]
+
+
+def round_marks(nearest: float, farthest: float, system: UnitSystem) -> Array:
+    """Fifteen stand-offs or fewer, evenly spaced but for whole feet or half metres [m]."""
+    unit = float(units.to_si(1, "ft")) if system == "us" else 0.5
+    return np.unique(np.maximum(np.round(np.linspace(nearest, farthest, 15) / unit), 1)) * unit
 
 
 def _with(stand_offs: Array, own: float) -> Array:

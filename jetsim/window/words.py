@@ -34,7 +34,7 @@ def lead(found: Found, system: UnitSystem) -> list[str]:
         outside_sentence(first.flown["validity"].values),
         pump_headline(first, system),
         margin_headline(first, system),
-        help_headline(first.chance, found.helps),
+        help_sentence(first.chance, found.helps),
     ]
     return [text for text in said if text]
 
@@ -151,20 +151,12 @@ def _margin_words(limit: float, task: Task, system: UnitSystem) -> str:
     return f"could stand {last}{words} farther off" if margin >= 0 else f"would have to stand {words} closer"
 
 
-def help_headline(sure: float, helps: Mapping[str, float]) -> str:
-    """What raises the probability most, for a lead."""
-    name, best = max(helps.items(), key=lambda item: item[1])
-    if best <= sure + 0.01:
-        return "None of the changes tried would help."
-    return f"What would help most: {name} (it then serves in {percent(best)} of the runs)."
-
-
 def help_sentence(sure: float, helps: Mapping[str, float]) -> str:
     """What raises the probability most."""
     name, best = max(helps.items(), key=lambda item: item[1])
     if best <= sure + 0.01:
-        return f"None of the changes tried raises the probability above {percent(sure)}."
-    return f"What would help most: {name}, which makes it {percent(best)}."
+        return "None of the changes tried would help."
+    return f"What would help most: {name} (it then serves in {percent(best)} of the runs)."
 
 
 def beside_sentences(found: Found, system: UnitSystem) -> list[str]:
@@ -291,7 +283,8 @@ def aims_table(found: Outcome) -> Table:
     low = [way[0] if way else None for way in found.aims]
     high = [way[1] if len(way) > 1 else None for way in found.aims]
     columns = [Column("stand_off", list(found.task.stand_offs), "path_along", "Stand-off")]
-    for key, side, words in (("low", low, "Low throw"), ("high", high, "High throw")):
+    sides = [("low", low, "Low throw"), ("high", high, "High throw")]
+    for key, side, words in sides if any(high) else sides[:1]:
         columns += [
             Column(f"{key}_elevation", _each(side, "elevation"), "elevation", words),
             Column(f"{key}_flow", _each(side, "flow"), "flow_rate", "brings, middle"),
@@ -301,7 +294,7 @@ def aims_table(found: Outcome) -> Table:
         "elevations",
         f"Elevations of {named(found)} that serve the window on storey {found.task.place.storey} from each stand-off",
         tuple(columns),
-        "Dash: at most one elevation serves.",
+        "Dash: at most one elevation serves." if any(high) else "No high, plunging throw serves from any of them.",
     )
 
 
@@ -330,7 +323,7 @@ def card(loaded: Loaded, system: UnitSystem) -> ReportCard:
     asked, draws = loaded.asked, loaded.draws
     return ReportCard(
         question=QUESTION,
-        method=f"{draws} draws of a scrambled Sobol' sample, the same for every elevation, pressure, change and "
+        method=f"{draws} draws of a Latin hypercube, the same for every elevation, pressure, change and "
         f"set-up; {CLASSES} classes of drops in each throw",
         runs=throws(loaded),
         seed=asked.question.seed,

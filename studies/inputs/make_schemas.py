@@ -12,6 +12,7 @@ from jetsim.equipment.reading import write_schema
 from jetsim.pumping.question import PumpQuestion
 from jetsim.rankings.question import RankQuestion
 from jetsim.staffing.question import CrewQuestion
+from jetsim.teaching.question import TeachingQuestion
 from jetsim.throws.question import CompareQuestion, FieldTestQuestion
 from jetsim.window.question import WindowQuestion
 
@@ -23,6 +24,7 @@ QUESTIONS = (
     FieldTestQuestion,
     PumpQuestion,
     RankQuestion,
+    TeachingQuestion,
     WindowQuestion,
 )
 SHAPES = {"department": DepartmentFile, **{question.asks: question for question in QUESTIONS}}

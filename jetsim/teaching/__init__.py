@@ -1,0 +1,1 @@
+"""A page to teach with: controls to move, and a stream that follows, from numbers computed beforehand."""

@@ -1,0 +1,34 @@
+"""A small teaching page: few draws, narrow controls, a tip, a ring, and a nozzle without a line."""
+
+import copy
+from pathlib import Path
+
+from jetsim.equipment.department import read_department
+from jetsim.equipment.questions import Asked
+from jetsim.experiment.tables import load_toml
+from jetsim.teaching.question import TeachingQuestion
+from studies.teaching_page import STUDY
+
+FILE = STUDY.default_inputs
+SCRIPT = Path(STUDY.script)
+DEMO = FILE.with_name("department.toml")
+QUESTION = {
+    "study": "teaching_page", "title": "Move the pump <b>&</b> see", "seed": 3, "base_samples": 16,
+    "elevation": ["15 deg", "45 deg"], "wind_along": ["-5 mph", "5 mph"], "lengths": ["100 ft", "300 ft"],
+    "floors": [-1, 4], "least_nozzle_pressure": "30 psi",
+}  # fmt: skip
+
+
+def without_line(content):
+    """Set-up A without its line, as Z."""
+    bare = dict(content["setups"]["a"], label="Z: tip </script><i> alone")
+    del bare["line"]
+    content["setups"]["z"] = bare
+
+
+def asked(names, change=without_line, **question):
+    """The question asked of a changed demo department."""
+    content = copy.deepcopy(load_toml(DEMO))
+    change(content)
+    owner = read_department(content, path=DEMO)
+    return Asked(TeachingQuestion.model_validate(QUESTION | question), owner, owner.chosen(names), None, FILE)
