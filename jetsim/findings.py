@@ -107,7 +107,9 @@ def leading_sentence(
         return f"{heading}: too few runs to say what it depends on most."
     tie = ", a tie that the runs cannot settle; the first makes" if len(first) > 1 else ", which makes"
     at = indices.sel(output=output, parameter=first[0])
-    low, middle, high = (round(100 * float(at[f"{index}{end}"])) for end in ("_low", "", "_high"))
+    ends = [100 * float(at[f"{index}{end}"]) for end in ("_low", "", "_high")]
+    decimals = 0 if round(ends[0]) < round(ends[2]) else 1
+    low, middle, high = (f"{end:.{decimals}f}" for end in ends)
     named = " and ".join(labels.get(name, name) for name in first)
     return f"{heading} depends most on {named}{tie} {middle} % of the differences between throws ({low} to {high})."
 
