@@ -396,6 +396,6 @@ def test_an_interrupt_leaves_nothing(tmp_path):
         process.send_signal(signal.SIGINT)
         rest = process.stderr.read()
         assert process.wait(timeout=20) == 130
-    assert rest.rstrip().endswith("interrupted: no half-written results were left")
+    assert "interrupted: no half-written results were left" in rest
     assert "Traceback" not in rest
     assert list(tmp_path.iterdir()) == []
