@@ -29,7 +29,7 @@ from jetsim.quantities import UnitSystem
 from jetsim.report import cautions
 from jetsim.report.document import Report, render
 from jetsim.report.figures import Plot
-from jetsim.report.folder import StudyFolder
+from jetsim.report.folder import StudyFolder, check_room
 from jetsim.report.paper import white_paper
 from jetsim.report.provenance import (
     Record,
@@ -43,6 +43,7 @@ from jetsim.report.provenance import (
 from jetsim.report.tables import Table, check_name
 
 MOST_WORKERS = 256
+_NETCDF = 1 << 17  # bytes that a file takes besides its values
 AGAIN = "the same command starts again"
 QUICK_NOTICE = "Quick look with few runs: good for trying things out, too coarse to quote."
 P = TypeVar("P")
@@ -473,7 +474,9 @@ def _write(place: Path, findings: Findings, options: Options) -> None:
         if len(set(names)) < len(names):
             raise ValueError(f"names must differ, got {sorted(names)}")
     for name, dataset in findings.results.items():
-        dataset.to_netcdf(place / f"{check_name(name)}.nc", engine="h5netcdf")
+        path = place / f"{check_name(name)}.nc"
+        check_room(path, int(1.05 * dataset.nbytes) + _NETCDF)
+        dataset.to_netcdf(path, engine="h5netcdf")
     (place / "figures").mkdir()
     for plot in plots:
         plot.save(place / "figures", options.quick)

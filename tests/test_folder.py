@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from jetsim.errors import InputError
-from jetsim.report.folder import StudyFolder
+from jetsim.report.folder import StudyFolder, check_room
 from jetsim.report.provenance import Record, sha256, write_manifest
 
 
@@ -231,3 +231,26 @@ def test_the_new_folder_is_readable_like_any_other(place):
     write(folder(place))
     (place / "plain").mkdir()
     assert (place / "results/demo").stat().st_mode == (place / "plain").stat().st_mode
+
+
+def test_room_is_checked_without_a_trace(place, monkeypatch):
+    written = []
+    check_room(place / "x.nc", 3_000_000)
+    assert not (place / "x.nc").exists()
+
+    class Full:
+        def __enter__(self):
+            return self
+
+        def __exit__(self, *_):
+            return None
+
+        def write(self, block):
+            written.append(len(block))
+            if sum(written) > 2_000_000:
+                raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(Path, "open", lambda self, mode: Full())
+    with pytest.raises(OSError, match="No space left"):
+        check_room(place / "x.nc", 3_000_000)
+    assert written == [1 << 20, 1 << 20]

@@ -220,10 +220,11 @@ def test_too_large_a_page_is_refused(small, monkeypatch):
 
 def test_the_report_tells_how_true_the_page_is(small):
     given, found = small
-    lead = words.lead(given, found.situations, found.checks, "us")
+    told, *_ = words.further(given, found.situations, found.checks, "us")
     worst = 100 * max(check.ends for check in found.checks)
-    assert f"by at most {worst:.2g} %." in lead[1]
-    assert "at 24 settings" in lead[1]
+    assert f"by at most {worst:.2g} %." in told
+    assert "at 24 settings" in told
+    assert f"(ends of bands: {worst:.2g} %)." in words.lead(given, found.situations, found.checks)[1]
     assert worst < 3
 
 

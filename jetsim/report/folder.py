@@ -38,6 +38,25 @@ def _ignore(_signal: int, _frame: FrameType | None) -> None:
     return None
 
 
+def check_room(path: Path, size: int) -> None:
+    """Write so many bytes to a file and remove it: a library that meets a full disk half-way may take the process down.
+
+    Raises
+    ------
+    OSError
+        The disk is full, or a quota is.
+    """
+    block = bytes(1 << 20)
+    try:
+        with path.open("wb") as stream:
+            for left in range(size, 0, -len(block)):
+                stream.write(block[:left])
+    except OSError as error:
+        raise OSError(error.errno, error.strerror, str(path)) from None
+    finally:
+        path.unlink(missing_ok=True)
+
+
 @dataclass(frozen=True)
 class StudyFolder:
     """Where one study puts its results.
