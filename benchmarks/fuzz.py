@@ -30,7 +30,7 @@ from jetsim.equipment.department import read_department
 from jetsim.equipment.setups_table import middle_of
 from jetsim.errors import InputError, InputFileError
 from jetsim.experiment.tables import load_toml
-from jetsim.throws.expected import sheet_rules
+from jetsim.throws.checks import sheet_rules
 from jetsim.throws.sheet import read_sheet
 from studies import (
     compare_nozzles,

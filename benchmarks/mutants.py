@@ -61,7 +61,7 @@ MUTANTS = tuple(Mutant(f"jetsim/{file}", old, new, tests) for file, old, new, te
     ("jet/spray.py", "return self.law.half_width(clock) / 2", "return self.law.half_width(clock)", "test_spray"),
     ("jet/delivery.py", "_GRAZING = 0.05", "_GRAZING = 0.5", "test_delivery"),
     ("jet/delivery.py", "DELIVERED_SHARE = 0.90", "DELIVERED_SHARE = 0.80", "test_delivery"),
-    ("jet/delivery.py", "np.where(ratio == 1.0, farthest,", "np.where(ratio > 1.0, farthest,", "test_delivery"),
+    ("jet/delivery.py", "np.where(ratio == 1.0, thrown", "np.where(ratio > 1.0, thrown", "test_delivery"),
     ("jet/trajectory.py", "ROUGH = Effort(FOURTH, 10, 10, 18.0, 0.6)", "ROUGH = Effort(FOURTH, 6, 6, 8.0, 0.6)",
      "test_delivery"),
     ("jet/runge_kutta.py", "np.array([1.0, 3.0, 3.0, 1.0]) / 8", "np.array([1.0, 2.0, 2.0, 1.0]) / 6",
@@ -139,6 +139,11 @@ MUTANTS = tuple(Mutant(f"jetsim/{file}", old, new, tests) for file, old, new, te
     ("pumping/runs.py", "(enough & within).mean(axis=-1)", "(enough | within).mean(axis=-1)", "test_pumping_runs"),
     ("equipment/model.py", "values.get(EXCESS, 0.0))", "0.0)", "test_equipment_model"),
     ("window/throwing.py", "[1] >= task.flow).mean(axis=-1)", "[1] > 0.0).mean(axis=-1)", "test_window_throwing"),
+    # The teaching page
+    ("teaching/tables.py", "found[name][1:] += unit[1:] * off", "found[name][1:] += off", "test_study_teaching_page"),
+    ("teaching/tables.py", "(setting.length - self.shortest)", "setting.length", "test_study_teaching_page"),
+    ("report/teaching.js", "(at.length - s.shortest)", "at.length", "test_teaching_browser"),
+    ("report/teaching.js", 'crew.formula === "handbook"', 'crew.formula !== "handbook"', "test_teaching_browser"),
 ))
 # fmt: on
 

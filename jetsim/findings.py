@@ -12,6 +12,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from jetsim.experiment import parameters
+from jetsim.experiment.gate import Gate
 from jetsim.experiment.space import Parameter, ParameterSpace
 from jetsim.flags import VALIDITY
 from jetsim.quantities import QUANTITIES, UnitSystem
@@ -21,6 +22,7 @@ from jetsim.report.figures import NOTHING, ROLE_WORDS, ControlEffect
 from jetsim.report.tables import Column, Table
 
 BINS = 12
+OF_RANGES = "Shares hold for the ranges that are stated for the inputs: with other ranges the order may be another."
 # A total share below this is not worth a word.
 _WORTH_NAMING = 0.03
 # More inputs than these in first place are no finding but a lack of runs.
@@ -175,6 +177,15 @@ def standing_sentence(parameters: Mapping[str, Parameter]) -> str:
     told = [f"{word}: {'; '.join(names)}" for word, names in (("Measured", measured), ("Half learnt", half)) if names]
     rest = len(unknown) - len(measured) - len(half)
     return f"{'. '.join(told)}. As believed: the other {rest} inputs that nobody sets."
+
+
+def unsettled_notice(gate: Gate) -> str:
+    """What keeps an order from being quoted, for a first page; the gate's own sentence has every number."""
+    if gate.passed:
+        return ""
+    worst = 100 * max(gate.half_width.values(), default=np.nan)
+    known = f": shares are known to within {worst:.2g} points at worst" if np.isfinite(worst) else ""
+    return f"The runs are too few to settle the order of what matters, so do not quote it{known}."
 
 
 def tail_sentence(output: str, share: float, remedy: str) -> str:

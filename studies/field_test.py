@@ -42,6 +42,7 @@ from jetsim.throws.sheet import Sheet, checked, read_sheet
 SCRIPT = Path(__file__)
 DESCRIPTION = "A field test of handline set-ups: plan it, read it in, learn from it."
 DEMO_SHEET = SCRIPT.parent / "inputs" / "field_test_throws.csv"
+SYNTHETIC = SCRIPT.parents[1] / "benchmarks" / "simulation_based_calibration.csv"
 
 
 def load(options: Options) -> FieldTest:
@@ -274,6 +275,11 @@ def sampling(options: Options) -> Sampling:
     return QUICK if options.quick else Sampling()
 
 
+def synthetic_tests() -> int:
+    """Stored synthetic tests of the calibration, one a line below the head."""
+    return len(SYNTHETIC.read_text(encoding="utf-8").splitlines()) - 1 if SYNTHETIC.exists() else 0
+
+
 def calibrate(loaded: Loaded, options: Options) -> Findings:
     """Sample the posterior, lay it over the throws, and write the department with what was learnt."""
     test, sheet, path = loaded
@@ -284,7 +290,7 @@ def calibrate(loaded: Loaded, options: Options) -> Findings:
     text, draws = learnt.department_files(test, found)
     system = options.system(test.units)
     following = use_command(test, options)
-    report = learnt_report(test, found, after, following, system)
+    report = learnt_report(test, found, after, following, synthetic_tests(), system)
     return Findings(
         with_doubts(report, test, after, system),
         tables=[unknown_table(test, found, found.learnt), setups_of(test)],

@@ -10,10 +10,11 @@ from pathlib import Path
 if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
     signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
 
+from jetsim import findings
 from jetsim.equipment.questions import load_question
 from jetsim.equipment.setups_table import setups_table
 from jetsim.equipment.words import laws
-from jetsim.pumping import pictures, words
+from jetsim.pumping import pictures, tables, words
 from jetsim.pumping.question import PumpQuestion, check_together
 from jetsim.pumping.runs import SWEEP_POINTS, Found, Loaded, find, ranked_design
 from jetsim.quantities import UnitSystem
@@ -53,7 +54,7 @@ def written(loaded: Loaded, found: Found, system: UnitSystem) -> Findings:
     """What was found, written up."""
     report = Report(
         loaded.question.title,
-        words.lead(found, system),
+        words.lead(found, loaded.question.choice.probability, system),
         sections(loaded, found, system),
         words.report_card(loaded, found, QUESTION, system),
         system,
@@ -62,11 +63,12 @@ def written(loaded: Loaded, found: Found, system: UnitSystem) -> Findings:
         subtitle=loaded.asked.scenario,
         further=words.further(loaded, found, system),
         laws=laws(loaded.asked, "sobol", "ranking"),
+        limits=[findings.OF_RANGES],
     )
     rankings = {f"ranking_{r.estimate.subject.setup.name}": r.results for r in found.rankings}
     unshown = [
-        words.chart_table(loaded, found),
-        words.mistake_table(found.mistakes, "believed_against_delivered_all", system, everything=True),
+        tables.chart_table(loaded, found),
+        tables.mistake_table(found.mistakes, "believed_against_delivered_all", system, everything=True),
     ]
     return Findings(report, rankings, tables=unshown, data_files=loaded.asked.files)
 
@@ -80,7 +82,7 @@ def sections(loaded: Loaded, found: Found, system: UnitSystem) -> list[Section]:
         Section(
             "Believed against delivered",
             ["Each mistake alone, at the pump pressure that the stated coefficients call for."],
-            tables=[words.mistake_table(found.mistakes, "believed_against_delivered")],
+            tables=[tables.mistake_table(found.mistakes, "believed_against_delivered")],
         ),
         ranking_section(found),
         choice_section(loaded, found, system),
@@ -98,9 +100,9 @@ def chart_section(loaded: Loaded, found: Found, system: UnitSystem) -> Section:
         "Median and middle 90 % of the pump pressure for each set-up's target, by length of the line's last section, "
         f"as hose, kinks and nozzle vary. {words.capital(words.VERIFY)}.",
     )
-    tables = [words.estimate_table(found), words.cost_table(found), words.short_chart(loaded, found, system)]
+    shown = [tables.estimate_table(found), tables.cost_table(found), tables.short_chart(loaded, found, system)]
     text = f"Every pressure here is an estimate, {words.VERIFY}."
-    return Section("Pump chart", [text], [pictures.pump_chart(loaded, found, title, system)], tables)
+    return Section("Pump chart", [text], [pictures.pump_chart(loaded, found, title, system)], shown)
 
 
 def pumping_section(loaded: Loaded, found: Found, system: UnitSystem) -> Section:
@@ -139,14 +141,14 @@ def ranking_section(found: Found) -> Section:
         "Inputs that the crew or the pump operator controls stand apart from weather and from what is not known. "
         "What is not known says how little is known, not how a nozzle or a shutoff behaves."
     )
-    tables = [words.ranking_table(ranking) for ranking in found.rankings]
-    return Section("What moves delivered flow and reach", [text], figures, tables)
+    ranked = [tables.ranking_table(ranking) for ranking in found.rankings]
+    return Section("What moves delivered flow and reach", [text], figures, ranked)
 
 
 def choice_section(loaded: Loaded, found: Found, system: UnitSystem) -> Section:
     """The operating choice."""
     best = [words.choice_sentence(found.choices_on(line), line, loaded, system) for line in found.lines]
-    table = words.choice_table(found)
+    table = tables.choice_table(found)
     if table is None:
         return Section("Operating choice", best)
     title = Words(

@@ -60,6 +60,7 @@ def written(loaded: Loaded, pairs: Sequence[words.Pair], system: UnitSystem) -> 
         subtitle=loaded.scenario,
         further=words.further(pairs, system),
         laws=words.laws(loaded, pairs),
+        limits=[findings.OF_RANGES],
     )
     results = {}
     for case, found in pairs:

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from jetsim.equipment.questions import Asked, load_question
 from jetsim.equipment.setups_table import setups_table
+from jetsim.equipment.words import laws, overrides_sentence
 from jetsim.report.document import Report, Section
 from jetsim.study import Findings, Options, Study, run
 from jetsim.teaching import lesson, words
@@ -35,16 +36,20 @@ def compute(asked: Loaded, options: Options) -> Findings:
     with options.executor() as executor:
         taught = lesson.prepared(asked, executor)
     page = lesson.page(asked, taught, system, options.inputs, Path(__file__))
+    otherwise = overrides_sentence(asked, system)
     report = Report(
         asked.question.title,
-        words.lead(asked, taught.situations, taught.checks, system),
+        words.lead(asked, taught.situations, taught.checks),
         [
             Section("Situations to teach with", tables=[words.situations_table(taught.situations, system)]),
             Section("How true the page is", tables=[words.accuracy_table(taught.checks)]),
         ],
         words.report_card(asked, taught.runs, system),
         system,
+        notices=[otherwise] if otherwise else [],
         subtitle=asked.scenario,
+        further=words.further(asked, taught.situations, taught.checks, system),
+        laws=laws(asked, "effective reach"),
     )
     table = setups_table(asked.department, asked.setups, asked.learnt)
     return Findings(report, tables=[table], data_files=asked.files, texts={words.PAGE: page})

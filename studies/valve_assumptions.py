@@ -74,6 +74,7 @@ def written(loaded: Loaded, founds: Sequence[Found], system: UnitSystem) -> Find
         subtitle=loaded.scenario,
         further=words.further(loaded.streams, founds),
         laws=laws(loaded),
+        limits=[findings.OF_RANGES],
     )
     results = {f"results{p.suffix}": f.joint.runs for p, f in pairs}
     results |= {f"indices{p.suffix}": f.joint.indices for p, f in pairs}

@@ -102,7 +102,6 @@ def test_imports_only_go_down(path):
         ("matplotlib", ("report/",)),
         ("jinja2", ("report/",)),
         ("tqdm", ("experiment/",)),
-        ("emcee", ("experiment/calibration.py",)),
         ("openpyxl", ("experiment/sheets.py",)),
         ("argparse", ("study.py",)),
         ("tomllib", ("experiment/",)),

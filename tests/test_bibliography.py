@@ -62,4 +62,4 @@ def test_a_reference_says_how_it_was_read():
         assert any(word in entry.standing for word in ("read", "from memory")), key
         assert cite([key])[0].endswith(f"[{entry.standing}]")
         assert not entry.doi or re.fullmatch(r"10\.\d{4,5}/\S+", entry.doi), key
-    assert "https://doi.org/10.1086/670067" in cite(["emcee2013"])[0]
+    assert "https://doi.org/10.1214/13-STS421" in cite(["cotter2013"])[0]

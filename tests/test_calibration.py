@@ -14,11 +14,12 @@ from jetsim.errors import InputError
 from jetsim.experiment.calibration import Sampling, Scores, calibrate, confused, effective_draws, halves_apart, learnt
 from jetsim.experiment.distributions import LogNormal, Normal, Uniform
 from jetsim.experiment.fieldtest import run_order
-from jetsim.throws import expected, model, synthetic
+from jetsim.throws import expected, learning, model, synthetic
 from jetsim.throws.emulated import emulate, wide_scores
 
 STUDY_FILE = Path(__file__).resolve().parents[1] / "studies" / "inputs" / "field_test.toml"
-SMALL = Sampling(ensembles=3, walkers=40, burn=100, steps=300, thin=5)
+TWO = {name: Normal(0.0, 1.0) for name in "ab"}
+SMALL = Sampling(walkers=120, burn=80, steps=150, thin=3)
 
 
 # Statistics with closed forms
@@ -74,9 +75,39 @@ def test_without_data_the_posterior_is_the_prior():
 def test_in_many_dimensions_the_sampler_is_as_wide_as_the_law():
     """A move that is not reversible shows only here: it may keep two dimensions right and narrow twenty."""
     priors = {f"u{k}": Normal(0.0, 1.0) for k in range(20)}
-    posterior = calibrate(priors, lambda values: np.zeros(len(values["u0"])), 4, Sampling(2, 64, 300, 1500, 10))
+    posterior = calibrate(priors, lambda values: np.zeros(len(values["u0"])), 4, Sampling(256, 80, 150, 3))
     assert float(posterior.scores.std()) == pytest.approx(1.0, abs=0.015)
     assert float(np.mean(np.abs(posterior.scores) < 1.6449)) == pytest.approx(0.9, abs=0.006)
+
+
+def ridge(width):
+    """Only b + a**2 / 2 is read: a ridge that no normal law follows, and moments of its posterior by quadrature."""
+
+    def log_likelihood(values):
+        return -0.5 * ((values["b"] + values["a"] ** 2 / 2) / width) ** 2
+
+    a, b = np.meshgrid(np.linspace(-4, 4, 401), np.linspace(-7, 3, 1001), indexing="ij")
+    density = np.exp(log_likelihood({"a": a, "b": b}) - 0.5 * (a**2 + b**2))
+    return log_likelihood, [float((density * what).sum() / density.sum()) for what in (a**2, b, b**2)]
+
+
+def test_a_curved_ridge_is_followed_to_its_ends():
+    """Walkers that start near its middle, and steps as wide as they are, would leave a seventh of the variance out."""
+    log_likelihood, exact = ridge(0.2)
+    runs = [calibrate(TWO, log_likelihood, seed, Sampling(256, 150, 60, 2)) for seed in range(4)]
+    a, b = (np.concatenate([run.values[name].values for run in runs]) for name in "ab")
+    assert [np.mean(a**2), np.mean(b), np.mean(b**2)] == pytest.approx(exact, rel=0.07)
+
+
+def test_effective_draws_are_those_of_repeated_runs():
+    """The variance of the mean over runs is that of the posterior over the effective draws."""
+    log_likelihood, _ = ridge(0.4)
+    runs = [calibrate(TWO, log_likelihood, seed, Sampling(64, 100, 50, 1)) for seed in range(40)]
+    for name in "ab":
+        means = [float(run.values[name].mean()) for run in runs]
+        spread = np.mean([float(run.values[name].var()) for run in runs])
+        claimed = np.mean([run.effective[name] for run in runs])
+        assert claimed * np.var(means, ddof=1) / spread == pytest.approx(1.0, abs=0.33)
 
 
 def test_a_product_cannot_be_taken_apart():
@@ -136,7 +167,7 @@ def test_walkers_that_never_move_count_once_each():
 
 
 def test_too_short_a_run_is_not_called_converged():
-    posterior = calibrate({"a": Normal(0.0, 1.0)}, lambda v: -0.5 * v["a"] ** 2, 1, Sampling(2, 8, 1, 8, 1))
+    posterior = calibrate({"a": Normal(0.0, 1.0)}, lambda v: -0.5 * v["a"] ** 2, 1, Sampling(8, 1, 8, 1))
     assert not posterior.converged
     assert "NOT converged" in posterior.convergence
 
@@ -148,7 +179,7 @@ def test_scores_reproduce_the_distributions():
 
 def test_the_same_seed_gives_the_same_draws():
     def once(seed):
-        sizes = Sampling(2, 10, 5, 10, 1)
+        sizes = Sampling(10, 8, 10, 1)
         return calibrate({"a": Normal(0.0, 1.0)}, lambda v: -0.5 * v["a"] ** 2, seed, sizes).values["a"].values
 
     assert (once(0) == once(0)).all()
@@ -164,10 +195,14 @@ def test_errors_are_one_line():
 # many)
 
 
-def test_true_values_of_a_synthetic_test_are_found_again():
-    truth, found = benchmark.synthetic_test(benchmark.demo_test(), 2)
-    assert found.trusted
-    assert found.emulator_share(found.emulated) < 0.6 * found.emulator_share(found.first)
+@pytest.fixture(scope="module")
+def recovered():
+    """A truth of coarse drops in wide air, which an emulator of cubic terms cannot follow, and what is learnt of it."""
+    return benchmark.synthetic_test(benchmark.demo_test(), 1)
+
+
+def test_true_values_of_a_synthetic_test_are_found_again(recovered):
+    truth, found = recovered
     inside = 0
     for name, values in found.values.items():
         low, high = np.quantile(values, (0.05, 0.95))
@@ -175,13 +210,14 @@ def test_true_values_of_a_synthetic_test_are_found_again():
     assert inside >= stats.binom.ppf(1e-3, len(truth), 0.9)
 
 
-def test_an_emulator_that_cannot_follow_is_not_trusted():
-    # Coarse drops in wide air, where the emulator's powers do not suffice: the study has to say so.
-    _, found = benchmark.synthetic_test(benchmark.demo_test(), 1)
-    assert not found.trusted
+def test_passes_go_on_until_the_emulator_can_be_trusted(recovered):
+    _, found = recovered
+    assert found.trusted
+    shares = [found.emulator_share(emulated) for emulated in found.passes]
+    assert max(shares[:-1]) > learning.LARGEST_SHARE >= shares[-1]
+    assert not replace(found, passes=found.passes[:1]).trusted
 
 
-@pytest.mark.skipif(not benchmark.RESULTS.exists(), reason="no results are stored: run the benchmark")
 def test_stored_benchmark_is_of_this_model_and_these_priors():
     """Results of another model or of other priors say nothing: run the benchmark again when this fails."""
     with benchmark.RESULTS.open(encoding="utf-8", newline="") as stream:
@@ -195,6 +231,14 @@ def test_stored_benchmark_is_of_this_model_and_these_priors():
 def test_fingerprint_follows_priors():
     test = benchmark.demo_test()
     assert benchmark.fingerprint(with_spread(test, Uniform(0.5, 1.5))) != benchmark.fingerprint(test)
+
+
+def test_fingerprint_is_one_of_numbers_alone():
+    """Words, and a scatter that may be stated and is not, take no part."""
+    test = benchmark.demo_test()
+    told = tuple(replace(p, source="told otherwise") for p in test.readings.parameters)
+    reworded = replace(test, readings=replace(test.readings, parameters=told))
+    assert benchmark.fingerprint(reworded) == benchmark.fingerprint(test)
 
 
 def with_spread(test, prior):
@@ -225,7 +269,7 @@ def test_priors_that_are_tied_are_sampled_tied():
     ties = np.array([[1.0, 0.8], [0.8, 1.0]])
     found = calibrate({"a": Normal(0.0, 1.0), "b": LogNormal(1.0, 0.3)}, lambda v: np.zeros(len(v["a"])), 3, SMALL,
                       None, ties)  # fmt: skip
-    scores = found.flat
+    scores = found.scores
     assert np.corrcoef(scores.T)[0, 1] == pytest.approx(0.8, abs=0.05)
     assert scores.std(axis=0) == pytest.approx(np.ones(2), abs=0.07)
     assert found.values["b"].values == pytest.approx(np.exp(0.3 * scores[:, 1]), rel=1e-3)

@@ -325,6 +325,18 @@ def test_loss_before_a_target_near_the_limit():
     assert np.mean(loss) == pytest.approx(0.815, abs=0.1)
 
 
+def test_the_deciding_landing_goes_on_where_the_effective_reach_stops():
+    wind = np.linspace(-6.0, 6.0, 13)
+    asked = {"further_results": ("deciding_landing",), "elevation": 50.0, "wind_along": wind}
+    fog = simulate(Stream(tip_diameter=0.02, nozzle_pressure=350e3, equivalent_diameter_ratio=0.6, **asked))
+    landing = fog.deciding_landing.values
+    assert landing.min() < 0
+    assert fog.effective_reach.values == pytest.approx(np.clip(landing, 0, fog.extreme_reach.values), abs=1e-9)
+    assert np.isnan(
+        simulate(Stream(tip_diameter=0.02, nozzle_pressure=350e3, drag_model="vacuum", **asked)).deciding_landing
+    ).all()
+
+
 # -- delivered fraction
 
 

@@ -22,6 +22,18 @@ def test_a_cubic_is_reproduced(points):
     assert emulator(fresh) == pytest.approx(model(fresh), rel=1e-8)
 
 
+def test_further_products_follow_what_cubic_terms_cannot(points):
+    def model(x):
+        return x[:, :1] ** 4 - x[:, :1] ** 2 * x[:, 1:2] ** 2
+
+    further = ((0,) * 4, (0, 0, 1, 1))
+    fresh = np.random.default_rng(1).normal(3.0, 2.0, (50, 3))
+    assert fit_emulator(points, model(points), 30).error > 1
+    emulator = fit_emulator(points, model(points), 30, further)
+    assert emulator(fresh) == pytest.approx(model(fresh), rel=1e-7, abs=1e-6)
+    assert features(points, further)[:, -1] == pytest.approx(points[:, 0] ** 2 * points[:, 1] ** 2)
+
+
 def test_the_error_is_that_of_runs_never_seen(points):
     emulator = fit_emulator(points, np.sin(points[:, :1]), 40)
     held = emulator(points[80:]) - np.sin(points[80:, :1])

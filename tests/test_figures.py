@@ -222,6 +222,14 @@ def test_side_view_tells_breakup_apex_and_reach_in_one_system():
     assert not re.search(r"\d m\b", joined)
 
 
+def test_long_names_over_a_matrix_do_not_run_into_each_other():
+    names = [f"effect of disturbance on breakup {number}" for number in range(8)]
+    plot = fig.heat_map(fig.Words("m", "t", "c"), fig.Matrix(np.eye(8), names, names, "share"))
+    assert texts(plot)
+    boxes = [label.get_window_extent() for label in plot.figure.axes[0].get_xticklabels()]
+    assert not any(one.overlaps(other) for one, other in pairwise(boxes))
+
+
 def test_side_view_labels_do_not_overlap():
     boxes = [box for text, box in texts(samples.DRAWINGS["stream_side_view"]("us")) if "\n" in text]
     assert len(boxes) == 3
@@ -249,7 +257,7 @@ def test_index_bars_are_sorted_and_hold_the_estimates():
     plot = fig.index_bars(samples.words(), samples.index_view())
     reach, flow = plot.figure.axes
     assert [label.get_text() for label in reach.get_yticklabels()] == [
-        "elevation angle", "wind along the throw", "nozzle pressure", "waterway quality",
+        "elevation", "head or tail wind", "nozzle pressure", "waterway quality",
     ]  # fmt: skip
     widths = [patch.get_width() for patch in flow.patches[:4]]
     assert widths == pytest.approx([0.95, 0.05, 0.02, 0.02])
@@ -331,7 +339,7 @@ def test_convergence_shows_the_gate_and_the_leaders():
     plot = samples.DRAWINGS["convergence_lines"]("us")
     shown = [text for text, _ in texts(plot)]
     assert "gate: 0.02" in shown
-    assert "elevation angle" in shown
+    assert "elevation" in shown
     assert plot.data["base_samples"][:1] == [8]
     assert len(plot.data["ST"]) == 4 * 2 * 4
     first = pd.DataFrame(plot.data).iloc[0]

@@ -20,9 +20,11 @@ from jetsim.equipment.spaces import inputs_of
 from jetsim.errors import InputError
 from jetsim.experiment.tables import without_table
 from jetsim.study import run, run_commands
-from jetsim.throws import expected, learnt, model, names, planning
+from jetsim.throws import expected, learnt, learnt_words, model, names, planning, read_words, tested
+from jetsim.throws.checks import sheet_rules
 from jetsim.throws.columns import COLUMNS
 from jetsim.throws.question import FieldTestQuestion, field_test
+from jetsim.throws.sheet import read_sheet
 from jetsim.throws.synthetic import read_truth
 from studies import compare_nozzles
 from studies import field_test as field_test_script
@@ -182,14 +184,16 @@ def matched_by(condition: str, folder: Path, setups: str = "", source: Path = FI
 
 
 @pytest.fixture(scope="module", params=["pump pressure", "flow", "reaction"])
-def matched(request, tmp_path_factory):
-    """Condition, and folders of plan and comparison under it."""
+def matched(request, tmp_path_factory, folders):
+    """Condition, and folders of plan and comparison under it; the demo's own plan is under equal flow."""
     top = tmp_path_factory.mktemp("matched")
-    own = str(matched_by(request.param, top))
-    assert command("plan", top / "plan", "--inputs", own) == 0
+    own = matched_by(request.param, top)
+    plan = folders / "plan" if loaded(own).question.match == loaded().question.match else top / "plan"
+    if not plan.exists():
+        assert command("plan", plan, "--inputs", str(own)) == 0
     other = str(matched_by(request.param, top, source=compare_nozzles.STUDY.default_inputs))
     assert run(compare_nozzles.STUDY, ["--quick", "--inputs", other, "--output", str(top / "compare")]) == 0
-    return request.param, top
+    return request.param, plan, top / "compare"
 
 
 def test_plan_sets_what_the_match_asks_for(matched):
@@ -197,8 +201,8 @@ def test_plan_sets_what_the_match_asks_for(matched):
 
     Common practice, no source.
     """
-    condition, top = matched
-    targets = [float(row["nozzle_pressure [psi]"]) for row in rows(top / "plan" / "tables" / "targets.csv")]
+    condition, plan, _ = matched
+    targets = [float(row["nozzle_pressure [psi]"]) for row in rows(plan / "tables" / "targets.csv")]
     flow = 29.84 * 0.975 * (15 / 16) ** 2 * np.sqrt(targets[0])
     by_hand = {
         "pump pressure": targets[0] + 12.5 * (flow / 100) ** 2 * 2,
@@ -208,17 +212,17 @@ def test_plan_sets_what_the_match_asks_for(matched):
     assert by_hand[condition] == pytest.approx(float(MATCHES[condition].split()[0]), rel=3e-3)
     assert targets[0] == targets[1]
     assert targets[2] == targets[3] == targets[4] != targets[0]
-    page = re.sub(r"<[^>]*>", "", (top / "plan" / "report.html").read_text(encoding="utf-8"))
+    page = re.sub(r"<[^>]*>", "", (plan / "report.html").read_text(encoding="utf-8"))
     assert re.search(f"Match: equal {condition} of {MATCHES[condition].replace(' ', '(.0)? ')}", page)
-    tally = (top / "plan" / "figures" / "run_sheet_page_1.csv").read_text(encoding="utf-8")
+    tally = (plan / "figures" / "run_sheet_page_1.csv").read_text(encoding="utf-8")
     assert ("pump at 150 psi" in tally) == (condition == "pump pressure")
 
 
 def test_comparison_holds_equal_what_the_match_asks_for(matched):
-    condition, top = matched
-    lead = [line for line in findings(top / "compare") if "beyond the tests behind" not in line]
+    condition, _, compared = matched
+    lead = [line for line in findings(compared) if "beyond the tests behind" not in line]
     assert any(line.startswith(f"Under equal {condition}, before any test (beliefs only): ") for line in lead)
-    table = rows(top / "compare" / "tables" / "results.csv")
+    table = rows(compared / "tables" / "results.csv")
     names = {"flow": "flow_rate_{} [gpm]", "reaction": "reaction_force_{} [lbf]"}
     for match, name in names.items():
         values = {round(float(row[name.format(end)]), 2) for row in table for end in ("low", "median", "high")}
@@ -231,14 +235,8 @@ def test_comparison_holds_equal_what_the_match_asks_for(matched):
 # The demo
 
 
-def test_demo_throws_are_those_of_the_plan_in_its_order(field_test):
-    order = planning.make_plan(field_test, planning.BLOCKS, planning.DRAWS).order
-    thrown = [(int(row["run_order"]), int(row["block"]), row["setup"]) for row in rows(SHEET)]
-    assert thrown == [(throw.run_order, throw.block, throw.setup) for throw in order]
-
-
 def test_demo_throws_are_what_their_script_makes(tmp_path):
-    """To the last digit that the sheet writes."""
+    """To the last digit that the sheet writes, in the order of the plan."""
     made = tmp_path / "made.csv"
     made.write_text(throws_text(), encoding="utf-8")
     for stored, new in zip(rows(SHEET), rows(made), strict=True):
@@ -354,6 +352,16 @@ def test_calibration_says_what_it_cannot_tell_apart(folders):
     assert "the pressure gauge&#39;s error" in page or "the pressure gauge's error" in page
 
 
+def test_a_quick_calibration_converges_and_counts_the_tests_behind_it(folders):
+    """As many as are stored; they were made from the invented department, and nobody's own throws were tested."""
+    page = (folders / "calibrate" / "report.html").read_text(encoding="utf-8")
+    assert "converged; halves of the run" in page
+    assert "NOT converged" not in page
+    count = len(rows(field_test_script.SYNTHETIC))
+    assert f"{count} synthetic tests of the invented department, made by the same model" in page
+    assert learnt_words.checked(0) == "no stored synthetic tests"
+
+
 def test_a_median_of_nothing_is_written_as_nothing(folders):
     before = {row["unknown"]: row["before"]
               for row in rows(folders / "calibrate" / "tables" / "learnt.csv")}  # fmt: skip
@@ -419,14 +427,15 @@ def test_a_set_up_that_was_not_thrown_departs_from_its_shutoff(field_test):
     assert not any(key.startswith("trial.departure") for key in draws)
 
 
-def test_a_sheet_without_blocks_says_why_no_pair_is_told_apart(tmp_path):
+def test_a_sheet_without_blocks_says_why_no_pair_is_told_apart(field_test, tmp_path):
     lines = [line.split(",") for line in SHEET.read_text(encoding="utf-8").splitlines()]
     path = tmp_path / "sheet.csv"
     path.write_text("\n".join(",".join(cells[:1] + cells[2:]) for cells in lines), encoding="utf-8")
-    assert command("read", tmp_path / "out", "--sheet", str(path)) == 0
-    lead = " ".join(findings(tmp_path / "out"))
-    assert "it has no column block" in lead
-    assert "pairs differ" not in lead
+    pairs = tested.tested(field_test, read_sheet(path, sheet_rules(field_test)))
+    said = read_words.verdict_words(field_test, pairs, "us")
+    assert "it has no column block" in said
+    assert "pairs differ" not in said
+    assert "No pair of set-ups can be told apart" in read_words.verdict_headline(field_test, pairs, "us")
 
 
 def test_the_invented_sheet_is_read_with_the_invented_question_alone(tmp_path, capsys):

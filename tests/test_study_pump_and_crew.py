@@ -17,7 +17,7 @@ from jetsim.equipment.questions import load_question
 from jetsim.equipment.setups_table import setups_table
 from jetsim.equipment.words import labelled, overrides_sentence
 from jetsim.experiment.tables import load_toml
-from jetsim.pumping import pictures, runs, words
+from jetsim.pumping import pictures, runs, tables, words
 from jetsim.pumping.question import PumpQuestion, check_together
 from jetsim.pumping.runs import Loaded, find
 from jetsim.report.figures import Words
@@ -218,10 +218,10 @@ def test_every_table_of_pressures_and_flows_shows_both_units(folder):
 
 
 def test_a_metric_edition_leads_with_metric_units(six):
-    for text in (*words.lead(six[1], "si"), *words.further(*six, "si")):
+    for text in (*words.lead(six[1], 0.8, "si"), *words.further(*six, "si")):
         plain = re.sub(r"\([^()]*\)", "", text)
         assert not re.search(r"\d (psi|gpm|lbf|ft|in|mph)\b", plain), text
-    assert re.search(r"estimated pump pressure \d+\.\d+ bar", words.lead(six[1], "si")[0])
+    assert re.search(r"estimated pump pressure \d+\.\d+ bar", words.lead(six[1], 0.8, "si")[0])
     low = runs.Deviation(pump_pressure_error=-20 * PSI)
     assert words.deviation_words(low, "si", units_only=True).startswith(
         "gauge error at the pump \N{MINUS SIGN}1.38 bar"
@@ -244,9 +244,9 @@ def test_a_line_with_six_set_ups_is_drawn_and_tabled(six):
     loaded, found = six
     chart = pictures.pump_chart(loaded, found, Words("pump_chart", "x"), "si")
     assert set(chart.data["line"]) == {name.replace("_", " ") for name in ALL_SIX}
-    choices = words.choice_table(found)
+    choices = tables.choice_table(found)
     assert len(choices.csv_columns()["setup"]) == 6
-    assert len(words.short_chart(loaded, found, "si").rows("si")) == 6 * 4
+    assert len(tables.short_chart(loaded, found, "si").rows("si")) == 6 * 4
 
 
 def test_believed_against_delivered_starts_with_nothing_wrong(folder):
@@ -294,14 +294,14 @@ def without_limits(content):
 def test_crews_without_a_stated_limit_are_told_and_given_no_number():
     loaded = loaded_of(without_limits)
     found = find(loaded)
-    text = " ".join([*words.lead(found, "us"), *words.further(loaded, found, "us")])
+    text = " ".join([*words.lead(found, 0.8, "us"), *words.further(loaded, found, "us")])
     assert "No handling limit is stated for its crew of three firefighters" in text
     assert "No handling limit is stated for a crew, for it names none" in text
     assert "there is no operating choice to tell" in text
     assert "nan" not in text.lower()
     assert "within" not in text.replace("within the draws", "")
-    assert words.choice_table(found) is None
-    shown = words.cost_table(found).rows("us")
+    assert tables.choice_table(found) is None
+    shown = tables.cost_table(found).rows("us")
     assert all("no limit stated" in row for row in shown)
     assert words.window_title(None, loaded.subjects[0], "us").endswith("so nothing is said of holding it")
     section = choice_section(loaded, found, "us")

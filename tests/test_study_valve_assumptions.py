@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from jetsim.assumptions import pictures, words
+from jetsim.assumptions import words
 from jetsim.assumptions.moves import largest_swap, leader_survives, pairs, shifts
 from jetsim.assumptions.question import Limit, Measurement, Plan, Reading, Tables, load, plan_of, without
 from jetsim.assumptions.runs import (
@@ -379,7 +379,6 @@ def test_widening_adds_zeros_and_keeps_undefined_outputs_undefined():
 def test_lists_read_as_sentences():
     assert words.listed(["a"]) == "a"
     assert words.listed(["a", "b", "c"]) == "a, b and c"
-    assert pictures.short_labels(["elevation", "other"], {"other": "words"}) == ["elevation", "words"]
 
 
 # ---------------------------------------------------------------------------------------------------------

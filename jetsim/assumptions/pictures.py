@@ -27,27 +27,6 @@ from jetsim.report.tables import Column, Table
 Array = NDArray[np.float64]
 # Inputs whose total share stays below this with every combination are left out of figures, never of files.
 _SHOWN, _MOST_SHOWN = 0.05, 8
-# Labels for narrow columns.
-_SHORT = {
-    "wind_along": "head or tail wind",
-    "wind_across": "crosswind",
-    "elevation": "elevation",
-    "clear_turbulence_intensity": "clear waterway",
-    "breakup_constants.scale": "how early it breaks up",
-    "breakup_constants.turbulence_exponent": "effect of disturbance",
-    "valve_turbulence_factor": "shutoff's disturbance",
-    "valve_upstream_factor": "shutoff's disturbance",
-    "discharge_coefficient": "flow efficiency",
-    "valve_loss_coefficient": "shutoff loss",
-    "valve_distance": "shutoff to tip",
-    "turbulence_constants.valve_efficiency": "loss that disturbs",
-    "supply.nozzle_pressure_error": "nozzle pressure",
-    "turbulence_constants.eddy_size": "eddy size",
-    "turbulence_constants.tip_share": "tip's own share",
-    "flight_constants.quality_exponent": "help of smoothness",
-    "flight_constants.breakup_exponent": "help of late breakup",
-    "flight_constants.drop_scale": "drop size",
-}
 
 
 def shown_inputs(studied: Sequence[Combination], output: str) -> list[str]:
@@ -58,11 +37,6 @@ def shown_inputs(studied: Sequence[Combination], output: str) -> list[str]:
     order = [n for n in np.argsort(-largest, kind="stable") if largest[n] >= _SHOWN][:_MOST_SHOWN]
     by_first = sorted(order, key=lambda n: -np.nan_to_num(totals[0, n]))
     return [names[n] for n in by_first]
-
-
-def short_labels(names: Sequence[str], labels: dict[str, str]) -> list[str]:
-    """Labels for narrow columns."""
-    return [_SHORT.get(name) or labels[name] for name in names]
 
 
 def _totals(studied: Sequence[Combination], output: str) -> Array:
@@ -110,7 +84,7 @@ def heat_figure(plan: Plan, found: Found, output: str) -> figures.Plot:
         "Total share of each input with each combination of laws; 0.00 where the laws never read it.",
     )
     rows = [laws_words(c.laws) for c in found.combinations]
-    matrix = figures.Matrix(values, rows, short_labels(names, labels), "total share", 0.0, 1.0)
+    matrix = figures.Matrix(values, rows, [labels[name] for name in names], "total share", 0.0, 1.0)
     return figures.heat_map(words, matrix)
 
 
@@ -187,9 +161,7 @@ def interaction_figure(plan: Plan, found: Found, output: str) -> figures.Plot | 
         "where it surely differs from zero (adjusted for all pairs).",
     )
     wide = [labels[name] for name in chosen]
-    shown = figures.Matrix(
-        values, wide, short_labels(chosen, labels), "second-order share", 0.0, shown=lambda value: f"{value:.3f}"
-    )
+    shown = figures.Matrix(values, wide, wide, "second-order share", 0.0, shown=lambda value: f"{value:.3f}")
     return figures.heat_map(words, shown)
 
 

@@ -100,8 +100,8 @@ def best_reading(plan: Plan, found: Found) -> str:
         return ""
     fall, label = max(told, key=lambda pair: pair[0].share)
     return (
-        f"Of the readings asked about, one would settle most, {label}: it should take away {fall_words(fall)} of the "
-        f"differences in {findings.output_words(output)}."
+        f"The reading that would settle most is {label}: it should take away {fall_words(fall)} of the differences in "
+        f"{findings.output_words(output)}."
     )
 
 
@@ -420,7 +420,8 @@ def interaction_sentence(plan: Plan, found: Found, output: str) -> str:
 
 def gate_notices(plan: Plan, found: Found) -> list[str]:
     """What the runs are too few for."""
-    said = [] if found.joint.gate.passed else [f"All laws together: {found.joint.gate.sentence}"]
+    joint = findings.unsettled_notice(found.joint.gate)
+    said = [f"All laws together: {joint[:1].lower()}{joint[1:]}"] if joint else []
     unsettled = [c for c in found.combinations if not c.gate.passed]
     if unsettled:
         worst = max((width for c in unsettled for width in c.gate.half_width.values()), default=np.nan)
@@ -478,4 +479,5 @@ def _cause(regions: xr.Dataset, name: str, choices: Mapping[str, object], labels
         float(regions["value"].sel(parameter=name, region=r, quantile=0.5)) for r in ("inside", "outside")
     )
     side = "low" if inside < outside else "high"
-    return f"{side} {labels.get(name, display.trade(name))} (median {display.value(name, inside, system)})"
+    label = labels.get(name, display.trade(name))
+    return f"{label} on the {side} side (median {display.value(name, inside, system)})"

@@ -176,7 +176,7 @@ class SetUpModel:
             held = np.asarray(values.get(NOZZLE, self.target_pressure), dtype=float)
             return np.asarray(np.maximum(held + values.get(NOZZLE_ERROR, 0.0), 0.0))
         assert self.believed is not None
-        pump = values.get(PUMP, float(self.believed.pump_pressure))
+        pump = values[PUMP] if PUMP in values else float(self.believed.pump_pressure)
         return real.nozzle_pressure(np.asarray(pump) + values.get(PUMP_ERROR, 0.0))
 
 

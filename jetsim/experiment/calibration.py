@@ -27,8 +27,10 @@ Density = Callable[[Array], Array]
 
 FARTHEST_APART, FEWEST_EFFECTIVE = 0.2, 400
 STEPS = (0.3, 0.6, 1.0)  # sizes of the steps: 1 forgets where a walker was
-WARMING = (0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.0, 1.0)  # powers of the likelihood in the stages that are thrown away
-GROUPS = 4  # of walkers, to be compared with each other
+# Powers of the likelihood in the stages that are thrown away: walkers that start too far apart find the whole of a
+# curved ridge. The law that is fitted to them is widened, or it would keep them near the ridge's middle.
+WARMING, WIDENED = (0.1, 0.15, 0.2, 0.3, 0.4, 0.55, 0.75, 1.0, 1.0, 1.0), 1.15
+GROUPS = 2  # of walkers, to be compared with each other
 LEARNT, HARDLY = 0.75, 0.25
 CONFUSED = 0.6
 _NEVER = -1e300  # in place of minus infinity, of which no difference can be taken
@@ -43,7 +45,7 @@ class Sampling:
     """Sizes of the sampler: `walkers` take `burn` steps that are thrown away, then `steps` kept in every `thin`."""
 
     walkers: int = 1024
-    burn: int = 120
+    burn: int = 150
     steps: int = 240
     thin: int = 8
 
@@ -53,7 +55,7 @@ class Sampling:
         return self.walkers * (self.burn + self.steps)
 
 
-QUICK = Sampling(walkers=512, burn=80, steps=96, thin=6)
+QUICK = Sampling(walkers=512, burn=100, steps=120, thin=6)
 
 
 class Scores:
@@ -190,7 +192,7 @@ def calibrate(
     walk = Walk(at_scores, peak + apart @ root.T, rng)
     for power in WARMING:
         passed = walk.go(peak, root, max(1, sizes.burn // len(WARMING)), power)
-        peak, root = fitted(passed[len(passed) // 2 :])
+        peak, root = widened(passed[len(passed) // 2 :])
     before = walk.evaluations, walk.accepted
     chains = walk.go(peak, root, sizes.steps)
     acceptance = (walk.accepted - before[1]) / (walk.evaluations - before[0])
@@ -245,10 +247,10 @@ class Walk:
         return passed
 
 
-def fitted(passed: Array) -> tuple[Array, Array]:
-    """Middle of points of shape (..., unknowns), and a root of their covariance."""
+def widened(passed: Array) -> tuple[Array, Array]:
+    """Middle of points of shape (..., unknowns), and a root of their covariance times `WIDENED`."""
     points = passed.reshape(-1, passed.shape[-1])
-    return points.mean(axis=0), np.linalg.cholesky(np.atleast_2d(np.cov(points.T)))
+    return points.mean(axis=0), WIDENED * np.linalg.cholesky(np.atleast_2d(np.cov(points.T)))
 
 
 def laplace(log_likelihood: Density, start: Array, scale: Array) -> tuple[Array, Array]:

@@ -110,7 +110,7 @@ def read_text(place: str, raw: Raw) -> Cell | Complaint:
     """A text on one line."""
     if raw.kind == "fault":
         return Complaint(f"{place}: {raw.text}")
-    return Cell(place, " ".join(raw.text.split()), np.nan)
+    return Cell(place, raw.shown, np.nan)
 
 
 def read_number(place: str, raw: Raw, form: Form) -> Cell | Complaint:
@@ -190,7 +190,7 @@ def _measure(text: str, form: Form) -> tuple[float, str]:
     bare = not re.search(r"[^\W\d_]|[°'\"′″’”º%]", re.sub(r"(?<=[0-9.,])[eE](?=[-+]?[0-9])", "", _without_vulgar(text)))
     if bare and form.unit is None:
         raise InputError(f"has no unit: write one of {form.dimension} in the header, in the cell, or under [columns]")
-    number, unit = _quantity(f"{text} {form.unit}" if bare else text, form.dimension)
+    number, unit = _quantity(f"{text} {form.unit}" if bare and form.unit != "1" else text, form.dimension)
     return float(units.to_si(number, unit)), unit
 
 

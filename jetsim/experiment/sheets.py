@@ -47,6 +47,11 @@ class Raw:
     kind: Kind = "text"
 
     @property
+    def shown(self) -> str:
+        """The text on one line, without signs that cannot be shown."""
+        return "".join(sign for sign in " ".join(self.text.split()) if sign.isprintable())
+
+    @property
     def empty(self) -> bool:
         """Whether nothing is written."""
         return self.kind == "text" and not self.text.strip()
@@ -75,7 +80,7 @@ class Grid:
 
     def texts(self, row: int) -> list[str]:
         """A row's cells as text on one line each."""
-        return [" ".join(cell.text.split()) for cell in self.rows[row]]
+        return [cell.shown for cell in self.rows[row]]
 
     @property
     def candidates(self) -> range:

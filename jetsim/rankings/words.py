@@ -38,9 +38,8 @@ def notices(loaded: Loaded, pairs: Sequence[Pair], system: UnitSystem) -> list[s
 
 def case_notices(case: Case, found: Results, named: bool) -> list[str]:
     """What keeps a ranking from being quoted, with the set-up's label where there are several."""
-    gate = "" if found.gate.passed else found.gate.sentence
     idle = findings.idle_sentence(found.idle, findings.whole_labels(case.space))
-    texts = [text for text in (gate, *tail_sentences(case, found), idle) if text]
+    texts = [text for text in (findings.unsettled_notice(found.gate), *tail_sentences(case, found), idle) if text]
     return [f"{case.label}: {text}" if named else text for text in texts]
 
 

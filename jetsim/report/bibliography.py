@@ -328,24 +328,6 @@ BIBLIOGRAPHY = {
         _MEMORY,
         names=r"\bIshigami (?:&|and) Homma,? \(?1990\)?",
     ),
-    "braak2006": Source(
-        "ter Braak, C. J. F.",
-        "2006",
-        "A Markov chain Monte Carlo version of the genetic algorithm Differential Evolution",
-        "Statistics and Computing 16, 239-249",
-        _MEMORY,
-        "10.1007/s11222-006-8769-1",
-        names=r"\bter Braak,? \(?2006\)?",
-    ),
-    "emcee2013": Source(
-        "Foreman-Mackey, D. and others",
-        "2013",
-        "emcee: The MCMC Hammer",
-        "Publications of the Astronomical Society of the Pacific 125, 306-312",
-        _MEMORY,
-        "10.1086/670067",
-        names=r"\bemcee\b",
-    ),
     "gelman2013": Source(
         "Gelman, A. and others",
         "2013",
@@ -376,6 +358,7 @@ BIBLIOGRAPHY = {
         "MCMC methods for functions: modifying old algorithms to make them faster",
         "Statistical Science 28, 424-446",
         _MEMORY,
+        "10.1214/13-STS421",
         names=r"\bCotter et al\.,? \(?2013\)?",
     ),
     "kutta1901": Source(

@@ -81,7 +81,7 @@ class Report:
     provenance : mapping of str to str
         Versions, commit and study file; the study runner fills them in.
     further : sequence of str
-        What else was found, shown below the lead.
+        What else was found: below the lead of the page, behind the sections of the white paper.
     subtitle : str
         One line below the title, such as that the scenario is invented.
     methods : sequence of str

@@ -30,6 +30,7 @@ from jetsim.report.style import (
 from jetsim.report.tables import both_units
 
 _LINE = 0.085  # height of a line of text, in parts of a panel's height
+_CHARACTER, _CELLS = 0.085, 0.6  # inch; part of a figure's width that the cells of a matrix take
 _FEW_CELLS = 4  # a matrix of so few numbers is a sentence
 _LIGHT_TO_DARK = LinearSegmentedColormap.from_list("jetsim_dark", ("#ffffff", "#b9d7ea", "#0072B2", "#00324f"))
 
@@ -237,7 +238,8 @@ def heat_map(words: Words, matrix: Matrix) -> Plot:
     Plot
     """
     values = np.asarray(matrix.values, dtype=float)
-    figure = new_figure(1.5 + 0.36 * len(matrix.rows), words.width)
+    turned = _crowded(matrix.columns, words.width)
+    figure = new_figure(1.5 + turned * 0.6 + 0.36 * len(matrix.rows), words.width)
     axes = figure.add_subplot()
     low = float(np.nanmin(values)) if matrix.low is None else matrix.low
     high = float(np.nanmax(values)) if matrix.high is None else matrix.high
@@ -248,8 +250,9 @@ def heat_map(words: Words, matrix: Matrix) -> Plot:
         axes.text(column + 0.5, row + 0.5, text, ha="center", va="center",
                   color="white" if dark else "#111111")  # fmt: skip
     axes.invert_yaxis()
-    for set_ticks, names, width in ((axes.set_xticks, matrix.columns, 12), (axes.set_yticks, matrix.rows, 34)):
-        set_ticks(np.arange(len(names)) + 0.5, [plain(name, width) for name in names])
+    axes.set_xticks(np.arange(len(matrix.columns)) + 0.5, [plain(n, 22 if turned else 12) for n in matrix.columns],
+                    rotation=90 * turned)  # fmt: skip
+    axes.set_yticks(np.arange(len(matrix.rows)) + 0.5, [plain(name, 34) for name in matrix.rows])
     axes.tick_params(length=0, top=True, labeltop=True, bottom=False, labelbottom=False)
     axes.spines[:].set_visible(False)
     # 0.083 in a character along the bar, which is a little shorter than the cells.
@@ -257,6 +260,12 @@ def heat_map(words: Words, matrix: Matrix) -> Plot:
     figure.colorbar(image, ax=axes, pad=0.015, aspect=24).set_label(label)
     instead = matrix_sentence(matrix) if values.size <= _FEW_CELLS else ""
     return replace(Plot.of(words, figure, _matrix_data(matrix)), instead=instead)
+
+
+def _crowded(names: Sequence[str], width: float) -> bool:
+    """Whether names side by side above the cells of a matrix of some width [inch] would run into each other."""
+    longest = max(len(line) for name in names for line in plain(name, 12).split("\n"))
+    return longest * _CHARACTER > _CELLS * width / len(names)
 
 
 def matrix_sentence(matrix: Matrix) -> str:

@@ -95,7 +95,7 @@ _STREAM = (
     ("flight_constants.sphere_drag", "drag of a drop", "How strongly the air slows a drop down."),
     ("flight_constants.diameter_ratio", "drop size in the simple flight law", "Size that acts as the drops' size, over "
      "the tip size."),
-    ("flight_constants.breakup_exponent", "gain from late breakup (simple law)", "How much farther water "
+    ("flight_constants.breakup_exponent", "gain from late breakup by the simple law", "How much farther water "
      "flies that breaks up later."),
     ("flight_constants.speed_exponent", "effect of speed in the simple flight law", "How the drops' size follows the "
      "speed of the stream."),

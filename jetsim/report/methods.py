@@ -33,8 +33,8 @@ LAWS = {
     "sobol": "Shares of variance are Sobol' indices by pick-and-freeze estimators over independent replicates "
     "[@sobol2001; @saltelli2010; @jansen1999].",
     "ranking": "Inputs are compared in pairs over the replicates, adjusted for many comparisons [@holm1979].",
-    "calibration": "Unknowns are learnt by sampling their posterior with differential evolution "
-    "[@emcee2013; @braak2006].",
+    "calibration": "Unknowns are learnt by sampling their posterior with random walks about its normal "
+    "approximation [@cotter2013].",
 }
 WATER_AND_AIR = "Properties of water and air follow standard formulas [@kell1975; @iapws_r1_76; @atmosphere1976]."
 

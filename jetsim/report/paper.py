@@ -90,6 +90,7 @@ class _Paper:
         self._front()
         for section in self.report.sections:
             self._section(section.title, section.texts, section.figures, section.tables)
+        self._listed("What else was found", self.report.further)
         self._methods()
         self._listed("Limits of this study", self.writing.limits)
         self._glossary()
@@ -132,7 +133,6 @@ class _Paper:
         for notice in self.report.notices:
             self._paragraph(notice, _NOTICE)
         self._listed("Summary", self.report.lead)
-        self._listed("What else was found", self.report.further)
 
     def _listed(self, title: str, items: Iterable[str]) -> None:
         texts = list(items)
@@ -299,11 +299,13 @@ def _parts(widths: Sequence[float], room: float, opening: int = 1) -> list[list[
         return [list(range(len(widths)))]
     first = list(range(opening))
     free = max(room - sum(widths[:opening]), max(widths[opening:]))
-    share = sum(widths[opening:]) / ceil(sum(widths[opening:]) / free)
+    count = ceil(sum(widths[opening:]) / free)
+    share = sum(widths[opening:]) / count
     parts: list[list[int]] = []
     for number in range(opening, len(widths)):
         taken = sum(widths[n] for n in parts[-1][opening:]) if parts else 0.0
-        if not parts or taken + widths[number] / 2 > share or taken + widths[number] > free:
+        full = len(parts) < count and taken + widths[number] / 2 > share
+        if not parts or full or taken + widths[number] > free:
             parts.append(first.copy())
         parts[-1].append(number)
     return parts

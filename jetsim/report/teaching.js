@@ -145,6 +145,8 @@
     const percent = 100 * part;
     return part > 0 && percent < 1 ? "under 1 %" : part < 1 && percent > 99 ? "over 99 %" : `${percent.toFixed(0)} %`;
   };
+  const draws = (count, which = "") =>
+    `${count === 0 ? "none" : count === D.draws ? "all" : share(count / D.draws)} of the ${which} draws`.replace("  ", " ");
   const people = (count) => `${count} firefighter${count === 1 ? "" : "s"}`;
 
   // ------------------------------------------------------------------------------------------------ one lane
@@ -170,9 +172,11 @@
     const set = setup.lined ? where.pressure : NaN;
     believed.pump_pressure = [setup.lined ? aimed : NaN];
     delivered.pump_pressure = [set];
-    const told = weak(setup, tables, where, delivered, notices);
+    const under = setup.lined && needed(tables, where, 0)[0] > where.pressure;
+    const told = weak(setup, tables, under, delivered, notices);
     if (told) beyond(setup, delivered, set, notices);
-    return { setup, at: where, tables, believed, delivered, wrong: Boolean(wrong), told, notices };
+    const thoughtTold = believed.nozzle_pressure[0] >= D.least * (1 - 1e-6);
+    return { setup, thoughtTold, at: where, tables, believed, delivered, wrong: Boolean(wrong), told, under, notices };
   }
 
   // The pressure that the operator aims at: for the target, or as the slider says, within what the pump can give.
@@ -207,10 +211,9 @@
   }
 
   // Whether a stream is told at all; why not, where it is not.
-  function weak(setup, tables, at, delivered, notices) {
+  function weak(setup, tables, under, delivered, notices) {
     const middle = delivered.nozzle_pressure[0], least = D.least, low = tables.axes[0].nodes[0];
     if (middle >= least * (1 - 1e-6)) return true;
-    const under = setup.lined && needed(tables, at, 0)[0] > at.pressure;
     const gets = under ? `Less than ${shown("nozzle", low)} reaches` : `Only ${shown("nozzle", middle)} reaches`;
     notices.push(`${gets} the nozzle${setup.lined ? " over this hose and rise" : ""}: below ${shown("nozzle", least)} ` +
       "this page tells no stream.");
@@ -236,21 +239,21 @@
     const word = force[0] <= crew.limit * (1 + 1e-9) ? "within" : "above";
     return `${shown("force", force[0])} by the limit's own formula: ${word} the stated limit of ` +
       `${shown("force", crew.limit)} for ${people(crew.firefighters)}. With the measured excess, within it in ` +
-      `${share(within / D.draws)} of the draws.`;
+      `${draws(within)}.`;
   }
 
   function stretchedWords(lane) {
     const flags = flagsAt(lane.tables, lane.at, lane.delivered.nozzle_pressure[0]);
     const words = Object.keys(D.flags).filter((bit) => flags & Number(bit)).map((bit) => D.flags[bit]);
     return words.length
-      ? `Breakup and reach are stretched beyond the tests behind them at the nearest computed setting: ${words.join("; ")}.`
+      ? `Breakup and reach are stretched beyond the tests behind them (at the nearest computed setting): ${words.join("; ")}.`
       : "";
   }
 
   // Whether a number of a lane is told: none of a stream that is too weak, no good stream where none is left.
   function isTold(lane, name, found) {
     if (name === "pump_pressure") return lane.setup.lined;
-    if (name === "nozzle_pressure") return true;
+    if (["nozzle_pressure", "flow_rate", "reaction_force", "crew_force"].includes(name)) return !lane.under;
     if (!lane.told) return false;
     return name !== "effective_reach" || found.effective_reach[0] >= D.told * found.extreme_reach[0];
   }
@@ -294,7 +297,7 @@
       one.textContent = text;
       return one;
     };
-    const before = isTold({ ...lane, told: true }, name, lane.believed) ? lane.believed[name][0] : NaN;
+    const before = isTold({ ...lane, told: lane.thoughtTold, under: false }, name, lane.believed) ? lane.believed[name][0] : NaN;
     cell("was", isFinite(before) ? number(before * unit(kind).one) : "–");
     const none = name === "effective_reach" && lane.told && !told;
     const main = cell("is", none ? "none left" : isFinite(middle) ? shown(kind, middle) : "–");
@@ -351,11 +354,13 @@
   function shapeOf(lane, found, where, tables) {
     const [xs, zs] = pathOf(tables, where, found.nozzle_pressure[0]), reach = found.extreme_reach, rise = found.apex_height;
     const chord = xs.map((x) => zs[0] * (1 - x)), over = zs.map((z, s) => z - chord[s]), ease = zs[0] / 4;
-    const far = Math.max(...reach), places = Array.from({ length: 61 }, (_, k) => (far * k) / 60);
+    // In a head wind the path may turn back before it lands: what lies above its farthest point counts.
+    const turn = xs.indexOf(Math.max(...xs)), out = xs.slice(0, turn + 1);
+    const far = Math.max(...reach) * out[turn], places = Array.from({ length: 121 }, (_, k) => (far * k) / 120);
     const heights = places.map((x) => {
       const all = reach.map((r, c) => {
         const grown = (rise[c] - zs[0] + ease) / (rise[0] - zs[0] + ease), at = x / r;
-        return at >= 1 ? 0 : Math.max(0, zs[0] * (1 - at) + grown * between(at, xs, over));
+        return at >= out[turn] ? 0 : Math.max(0, zs[0] * (1 - at) + grown * between(at, out, over));
       });
       return endsOf(all);
     });
@@ -379,18 +384,20 @@
     svg.replaceChildren();
     svg.setAttribute("viewBox", `0 0 ${size.width} ${size.height}`);
     svg.setAttribute("aria-label", spoken(lane));
+    make(svg, "text", { x: 4, y: 16, class: "named" }, lane.setup.label);
+    if (!lane.shape) make(svg, "text", { x: LEFT + 10, y: ground - 30 }, "No stream is told here.");
+    else drawFlight(svg, lane, X, Y);
     drawGround(svg, scale, ground, X, size.width);
     drawCrew(svg, ground);
     drawWind(svg, size.width);
-    if (!lane.shape) {
-      make(svg, "text", { x: LEFT + 10, y: ground - 30 }, "No stream is told here.");
-      return;
-    }
+    if (lane.shape) drawMarks(svg, lane, ground, X);
+  }
+
+  function drawFlight(svg, lane, X, Y) {
     if (lane.thought)
       make(svg, "polyline", { points: lane.thought.path.map(([x, z]) => `${X(x)},${Y(z)}`).join(" "), fill: "none",
         stroke: "#4d5455", "stroke-width": 2, "stroke-dasharray": "7 5" });
     drawStream(svg, lane, X, Y);
-    drawMarks(svg, lane, ground, X);
   }
 
   function drawGround(svg, scale, ground, X, width) {
@@ -588,8 +595,7 @@
     for (const lane of lanes) {
       lane.shape = lane.told ? shapeOf(lane, lane.delivered, lane.at, lane.tables) : null;
       const own = { ...lane.at, pressure: lane.setup.lined ? lane.believed.pump_pressure[0] : lane.at.pressure, kinked: false };
-      const enough = lane.believed.nozzle_pressure[0] >= D.least * (1 - 1e-6);
-      lane.thought = lane.wrong && enough ? shapeOf(lane, lane.believed, own, lane.setup.tables) : null;
+      lane.thought = lane.wrong && lane.thoughtTold ? shapeOf(lane, lane.believed, own, lane.setup.tables) : null;
     }
     const boxes = [0, 1].map((n) => el(`lane${n}`));
     boxes.forEach((box, n) => (box.hidden = n >= lanes.length));
@@ -616,8 +622,8 @@
   function besideWords(lanes) {
     if (lanes.length < 2 || !lanes.every((lane) => lane.told)) return "";
     const [one, other] = lanes.map((lane) => lane.delivered.extreme_reach.slice(1));
-    const farther = one.filter((x, c) => x > other[c]).length / D.draws;
-    return `In ${share(farther)} of the ${D.draws} common draws the farthest drops of 1 land beyond those of 2.`;
+    const farther = one.filter((x, c) => x > other[c]).length;
+    return `In ${draws(farther, `${D.draws} common`)} the farthest drops of 1 land beyond those of 2.`;
   }
 
   function listen() {

@@ -31,7 +31,7 @@ def checks_of(rigs: Sequence[Rig], tables: Sequence[Tables], seed: int, count: i
     found = []
     for number, (rig, table) in enumerate(zip(rigs, tables, strict=True)):
         settings = list(random_settings(rig, table, np.random.default_rng([seed, number]), count))
-        pairs = [(table.read(setting), simulated(rig, setting)) for setting in settings]
+        pairs = list(zip(map(table.read, settings), simulated(rig, *settings), strict=True))
         for name in JUDGED:
             off = np.array([departures(name, read, true) for read, true in pairs]).max(axis=0)
             found.append(Check(rig.setup.label, name, float(off[0]), float(off[1]), count))

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from jetsim.equipment.crews import drawn_nozzle
 from jetsim.equipment.department import SetUp
@@ -26,7 +26,7 @@ Question = Asked[TeachingQuestion]
 RISE, KINK_LOSS, STEP = "supply.rise", "supply.kink_loss_coefficient", "supply.setting_step"
 OUTPUTS = ("flow_rate", "reaction_force", "breakup_distance", "extreme_reach", "apex_height", EFFECTIVE, BEST)
 # Spacing of the nodes: nozzle pressure by ratio, elevation [deg], wind [m/s]; of the middle, and of the draws.
-FINE, COARSE = (1.35, 3.0, 1.2), (2.0, 7.0, 2.3)
+FINE, COARSE = (1.35, 3.0, 1.2), (1.6, 7.0, 2.3)
 STATIONS = 31
 # Tables begin this far below the least nozzle pressure, for draws whose pressure is lower than the middle's.
 MARGIN = 0.6
@@ -83,7 +83,7 @@ class Rig:
         return self.model().target_pressure
 
     def model(
-        self, length: float | None = None, more: Mapping[str, Any] | None = None, drive: Drive = "nozzle"
+        self, length: ArrayLike | None = None, more: Mapping[str, Any] | None = None, drive: Drive = "nozzle"
     ) -> SetUpModel:
         """The set-up's model with its last section of another length, and further inputs fixed."""
         setup, line = self.setup, self.setup.line
@@ -129,26 +129,38 @@ def rigs_of(asked: Question) -> list[Rig]:
 # The model itself at one setting
 
 
-def simulated(rig: Rig, setting: Setting) -> dict[str, Array]:
-    """Every result at a setting by the model itself, the median first; shape (1 + n,), SI."""
-    sample = rig.sample()
+def simulated(rig: Rig, *settings: Setting) -> list[dict[str, Array]]:
+    """Every result at each setting by the model itself, the median first; shape (1 + n,), SI."""
+    cases = rig.cases(RISE).size
+
+    def each(*values: float) -> Array:
+        return np.repeat(np.array(values, dtype=float), cases)
+
+    sample = {name: np.tile(values, len(settings)) for name, values in rig.sample().items()}
     laid = rig.cases(RISE, 0.0 if rig.setup.line is None else rig.setup.line.rise.middle)
-    sample[RISE] = laid + setting.floor * rig.question.floor_height
-    sample[PUMP if rig.lined else NOZZLE] = np.full(laid.size, setting.pressure)
-    kinks = {KINK_LOSS: rig.question.kink_loss_coefficient} if setting.kinked else {}
-    more = {"elevation": setting.elevation, "wind_along": setting.wind, **kinks}
-    model = rig.model(setting.length or None, more, "pump" if rig.lined else "nozzle")
+    floors = each(*(setting.floor for setting in settings)) * rig.question.floor_height
+    sample |= {
+        RISE: np.tile(laid, len(settings)) + floors,
+        KINK_LOSS: each(*(setting.kinked * rig.question.kink_loss_coefficient for setting in settings)),
+        PUMP if rig.lined else NOZZLE: each(*(setting.pressure for setting in settings)),
+        "elevation": each(*(setting.elevation for setting in settings)),
+        "wind_along": each(*(setting.wind for setting in settings)),
+    }
+    length = each(*(setting.length for setting in settings))
+    model = rig.model(length if rig.lined else None, drive="pump" if rig.lined else "nozzle")
     found = model(_dataset(sample))
     values = {name: found[name].values for name in OUTPUTS}
     pressure = found[DELIVERED].values
-    handbook = drawn_nozzle(model, sample).handbook_reaction(pressure)
-    return {**values, "nozzle_pressure": pressure, "handbook_force": np.broadcast_to(handbook, laid.size)}
+    force = np.broadcast_to(drawn_nozzle(model, sample).handbook_reaction(pressure), pressure.shape)
+    values |= {"nozzle_pressure": pressure, "handbook_force": force}
+    parts = {name: value.reshape(len(settings), cases) for name, value in values.items()}
+    return [{name: part[number] for name, part in parts.items()} for number in range(len(settings))]
 
 
-def simulated_over(rig: Rig, setting: Setting, elevations: Array) -> dict[str, Array]:
-    """Results at the medians over elevations, all else as set; shape of the elevations, SI."""
-    each = [simulated(replace(rig, draws={}), replace(setting, elevation=float(one))) for one in elevations]
-    return {name: np.array([one[name][0] for one in each]) for name in OUTPUTS}
+def middles(rig: Rig, *settings: Setting) -> list[dict[str, float]]:
+    """Every result at each setting with everything at its median, SI."""
+    found = simulated(replace(rig, draws={}), *settings)
+    return [{name: float(values[0]) for name, values in one.items()} for one in found]
 
 
 def one_low(rig: Rig) -> Rig:
@@ -176,16 +188,15 @@ def _dataset(sample: Mapping[str, Array]) -> xr.Dataset:
 def tables_of(rig: Rig) -> Tables:
     """Every table of a set-up."""
     fine, coarse = _axes(rig, FINE), _axes(rig, COARSE)
-    sample = rig.sample()
-    alone, drawn = ({n: v[part] for n, v in sample.items()} for part in (slice(1), slice(1, None)))
-    middle, at_middle, drawn = _flown(rig, alone, fine), _flown(rig, alone, coarse), _flown(rig, drawn, coarse)
+    middle = _flown(rig, {name: values[:1] for name, values in rig.sample().items()}, fine)
+    drawn = _flown(rig, rig.sample(), coarse)
     lengths = {name: middle[name][0] for name in (*LENGTHS, BEST)}
     site = rig.setup.site.elevation.middle
     unit = np.einsum("pew,e,w->p", lengths["extreme_reach"], fine[1].weights(site), fine[2].weights(0.0))
     scale = fine[0].weights(coarse[0].nodes) @ unit
     departures = {}
     for name in lengths:
-        off = drawn[name] - at_middle[name]
+        off = drawn[name][1:] - drawn[name][:1]
         departures[name] = off / scale.reshape((-1, *[1] * (off.ndim - 2)))
     found = Tables(
         *fine,

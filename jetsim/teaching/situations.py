@@ -12,7 +12,7 @@ from jetsim.equipment.crews import drawn_force, share_within
 from jetsim.equipment.department import Crew
 from jetsim.equipment.questions import Asked
 from jetsim.teaching.question import TeachingQuestion
-from jetsim.teaching.runs import Rig, needed_pump, one_low, simulated, simulated_over
+from jetsim.teaching.runs import Rig, middles, needed_pump, one_low, simulated
 from jetsim.teaching.tables import BEST, EFFECTIVE, Setting
 
 Array = NDArray[np.float64]
@@ -63,20 +63,15 @@ def at_target(rig: Rig) -> Setting:
     return Setting(pressure, rig.setup.site.elevation.middle, 0.0, rig.length)
 
 
-def _middles(rig: Rig, setting: Setting) -> dict[str, float]:
-    return {name: float(values[0]) for name, values in simulated(rig, setting).items()}
-
-
 def _mistake(kind: str, rigs: Sequence[Rig], number: int) -> Situation:
     """One mistake: what is believed beside what is delivered."""
     rig, set_ = rigs[number], at_target(rigs[number])
-    wrong = {
-        LOW: lambda: simulated(rig, replace(set_, pressure=set_.pressure - rig.question.pump_error)),
-        RING: lambda: simulated(one_low(rig), set_),
-        KINKED: lambda: simulated(rig, replace(set_, kinked=True)),
-    }[kind]()
-    facts: dict[str, Any] = {f"{name}_believed": value for name, value in _middles(rig, set_).items()}
-    facts |= {name: float(values[0]) for name, values in wrong.items()}
+    slipped = {LOW: rig.question.pump_error}.get(kind, 0.0)
+    wrong = replace(set_, pressure=set_.pressure - slipped, kinked=kind == KINKED)
+    (believed,) = middles(rig, set_)
+    (delivered,) = middles(one_low(rig) if kind == RING else rig, wrong)
+    facts: dict[str, Any] = {f"{name}_believed": value for name, value in believed.items()}
+    facts |= delivered
     facts |= {"label": rig.setup.label, "error": rig.question.pump_error}
     return Situation(kind, {"setups": [number], "mistake": kind}, facts)
 
@@ -99,7 +94,8 @@ def _raised(rigs: Sequence[Rig]) -> Situation:
     rig = rigs[0]
     low, high = rig.question.elevation
     tried = np.arange(np.ceil(low), np.floor(high) + 1)
-    found = simulated_over(rig, at_target(rig), tried)
+    each = middles(rig, *(replace(at_target(rig), elevation=float(one)) for one in tried))
+    found = {name: [one[name] for one in each] for name in ("extreme_reach", EFFECTIVE)}
     far, good = (int(np.argmax(found[name])) for name in ("extreme_reach", EFFECTIVE))
     facts = {"label": rig.setup.label, "far_at": tried[far], "good_at": tried[good]}
     facts |= {"far": found["extreme_reach"][far], "good": found[EFFECTIVE][good], "good_there": found[EFFECTIVE][far]}
@@ -111,7 +107,7 @@ def _windy(rigs: Sequence[Rig]) -> Iterator[Situation]:
     rig, wind = rigs[0], rigs[0].question.wind_along[0]
     if wind >= 0:
         return
-    still, windy = _middles(rig, at_target(rig)), _middles(rig, replace(at_target(rig), wind=wind))
+    still, windy = middles(rig, at_target(rig), replace(at_target(rig), wind=wind))
     lost = {name: 1 - windy[name] / still[name] for name in ("extreme_reach", BEST)}
     facts = {"label": rig.setup.label, "wind": -wind, "far_lost": lost["extreme_reach"], "good_lost": lost[BEST]}
     yield Situation("wind", {"setups": [0], "wind": wind}, facts)
@@ -124,7 +120,7 @@ def _pair(rigs: Sequence[Rig]) -> Iterator[Situation]:
     )
     if other is None:
         return
-    first, second = (simulated(rig, at_target(rig)) for rig in (rigs[0], rigs[other]))
+    (first,), (second,) = (simulated(rig, at_target(rig)) for rig in (rigs[0], rigs[other]))
     farther = first["extreme_reach"][1:] > second["extreme_reach"][1:]
     facts: dict[str, Any] = {"label": rigs[0].setup.label, "other": rigs[other].setup.label}
     facts |= {"share": float(farther.mean()), "draws": int(farther.size)}

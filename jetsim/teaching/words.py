@@ -5,7 +5,7 @@ from typing import Any
 
 from jetsim import findings
 from jetsim.equipment.questions import Asked
-from jetsim.equipment.words import labelled, overrides_sentence
+from jetsim.equipment.words import in_trade_words, labelled
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.card import ReportCard
@@ -166,15 +166,21 @@ def remarks(asked: Asked[TeachingQuestion], checks: Sequence[Check]) -> list[str
     ]
 
 
-def lead(
-    asked: Asked[TeachingQuestion], situations: Sequence[Situation], checks: Sequence[Check], system: UnitSystem
-) -> list[str]:
-    """What was written, how true it is, and the first answers."""
+def lead(asked: Asked[TeachingQuestion], situations: Sequence[Situation], checks: Sequence[Check]) -> list[str]:
+    """What was written, and how true it is."""
+    middle, ends = (100 * max(getattr(check, name) for check in checks) for name in ("middle", "ends"))
     sets, ways = display.number_words(len(asked.setups)), display.number_words(len(situations))
     noun = "set-up" if len(asked.setups) == 1 else "set-ups"
-    answers = [" ".join(told(one, system)[1:]) for one in situations[:2]]
     first = f"{PAGE}: one file that opens by double click, without a network, for {sets} {noun} and {ways} situations."
-    return [first, accuracy_sentence(checks), *answers, *filter(None, [overrides_sentence(asked, system)])]
+    return [first, f"Its middle values are off the model by at most {middle:.2g} % (ends of bands: {ends:.2g} %)."]
+
+
+def further(
+    asked: Asked[TeachingQuestion], situations: Sequence[Situation], checks: Sequence[Check], system: UnitSystem
+) -> list[str]:
+    """How that was found, the first answers, and what the inputs rest on."""
+    answers = [" ".join(told(one, system)[1:]) for one in situations[:2]]
+    return [accuracy_sentence(checks), *answers, findings.standing_sentence(in_trade_words(asked))]
 
 
 def situations_table(situations: Sequence[Situation], system: UnitSystem) -> Table:

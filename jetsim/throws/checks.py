@@ -21,6 +21,9 @@ DEVIATIONS, LEAST_SHARE = 4.0, 0.2
 # Farthest drops over the drag-free range: even a stream without drag cannot pass it but for wind; no stream that is
 # worth a throw falls so short. Breakup lies well before the end.
 FARTHEST_SHARE, NEAREST_SHARE, BREAKUP_SHARE = 1.1, 0.15, 0.6
+WIDEST = 5.0  # of a width, in logarithms: where hardly any water comes nothing is told
+WITHIN_PLAN = 2.0  # standard deviations of a pump pressure about what its target needs, beyond the plan's tolerance
+PLAN = "the plan"
 OFF_SITE, NEAR_SITE = 10.0, 2.5  # of elevation and bearing from their site's [deg]
 TURNED = 45.0  # bearing of all throws off the ground's [deg]
 _MANY = 4  # clashes of one kind that are told once for the column
@@ -85,14 +88,16 @@ class Checker:
         found: dict[str, tuple[float, float, str]] = {}
         tolerance = self.test.question.match.tolerance
         target = self.targets[setup]
-        found["target_nozzle_pressure"] = (target * (1 - tolerance), target * (1 + tolerance), "the plan")
+        found["target_nozzle_pressure"] = (target * (1 - tolerance), target * (1 + tolerance), PLAN)
         if np.isnan(nozzle) and np.isnan(pump):
             return found
         by = "nozzle_pressure" if not np.isnan(nozzle) else "pump_pressure"
+        if by == "pump_pressure":
+            found[by] = self._pump_for_the_plan(setup)
         for column, (middle, spread) in self.predictor.shown(setup, nozzle, pump).items():
             if column == by or np.isnan(middle):
                 continue
-            width = max(DEVIATIONS * spread, float(np.log1p(LEAST_SHARE)))
+            width = min(max(DEVIATIONS * spread, float(np.log1p(LEAST_SHARE))), WIDEST)
             found[column] = (middle * np.exp(-width), middle * np.exp(width), by)
         elevation = numbers.get("elevation", self.test.elevation)
         reach, time = self.predictor.drag_free(setup, nozzle, pump, elevation)
@@ -101,6 +106,14 @@ class Checker:
             found["farthest_drops"] = (NEAREST_SHARE * reach, far, by)
             found["breakup_distance"] = (0.0, BREAKUP_SHARE * reach, by)
         return found
+
+    def _pump_for_the_plan(self, setup: str) -> tuple[float, float, str]:
+        """Pump pressures [Pa] that may give the set-up its target at the nozzle, where nobody read it there."""
+        middle, spread = self.predictor.shown(setup, self.targets[setup], np.nan)["pump_pressure"]
+        if np.isnan(middle):
+            return 0.0, np.inf, PLAN
+        width = np.log1p(self.test.question.match.tolerance) + WITHIN_PLAN * spread
+        return middle * float(np.exp(-width)), middle * float(np.exp(width)), PLAN
 
     def clashing(self, setup: str, numbers: Numbers) -> dict[str, tuple[float, float, str]]:
         """Readings of a throw that do not fit, with where they would."""
@@ -176,26 +189,34 @@ def _told(checker: Checker, column: str, found: Sequence[tuple[Clash, Row]], rea
 def _clash_words(clash: Clash, row: Row, system: UnitSystem) -> str:
     name = _SHOWN[clash.column]
     span = display.span(name, clash.low, clash.high, system)
-    given = f"{clash.beside} = {row[clash.beside].text!r}" if clash.beside in row else "the plan"
+    given = f"{clash.beside} = {row[clash.beside].text!r}" if clash.beside in row else PLAN
     return clash.cell.line(f"does not fit {given} of set-up {row['setup'].text!r}, beside which {span} would fit")
 
 
 def _remedy(checker: Checker, clash: Clash, row: Row) -> str:
-    """What would make a throw fit: two cells swapped, or another unit."""
-    numbers, setup = _numbers(row), row["setup"].text
-    for column in (clash.column, clash.beside):
+    """What would make a throw fit: another unit, or two cells swapped."""
+    numbers, setup, beside = _numbers(row), row["setup"].text, clash.beside
+    for column in (clash.column, beside):
+        if column not in EVERY:  # the plan itself
+            continue
+        if unit := _other_unit(checker, setup, numbers, row.get(column), column):
+            return f"; is {column} in {unit}?"
         for other in _swappable(row, column):
             changed = _swapped(row, numbers, column, other)
             if changed is not None and _fits(checker, setup, changed):
                 return f"; swapped with {other}?" if column == clash.column else f"; {column} swapped with {other}?"
-    for column in (clash.column, clash.beside):
-        cell = row.get(column)
-        for unit in units.units_of(EVERY[column].dimension) if cell is not None and cell.unit else ():
-            assert cell is not None
-            value = float(units.to_si(units.from_si(cell.number, cell.unit), unit))
-            if unit != cell.unit and _fits(checker, setup, {**numbers, column: value}):
-                return f"; is {column} in {unit}?"
     return "; correct one of them, or the set-up, or exclude the throw with a reason"
+
+
+def _other_unit(checker: Checker, setup: str, numbers: Numbers, cell: Cell | None, column: str) -> str:
+    """The unit in which a cell would fit; empty for none."""
+    for unit in units.units_of(EVERY[column].dimension) if cell is not None and cell.unit else ():
+        assert cell is not None
+        value = float(units.to_si(units.from_si(cell.number, cell.unit), unit))
+        plausible = EVERY[column].low <= value <= EVERY[column].high
+        if unit != cell.unit and plausible and _fits(checker, setup, {**numbers, column: value}):
+            return unit
+    return ""
 
 
 def _swappable(row: Row, column: str) -> list[str]:

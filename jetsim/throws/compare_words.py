@@ -15,6 +15,7 @@ from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.display import percent
 from jetsim.report.document import Report, ReportCard, Section
+from jetsim.report.figures import NOTHING
 from jetsim.report.tables import Column, Table
 from jetsim.throws import names
 from jetsim.throws.comparing import Compared
@@ -275,7 +276,8 @@ def cause_table(test: FieldTest, compared: Compared) -> Table:
             Column("share [%]", [100 * share for _, share in rows], label="Share of variance, %", decimals=0),
         ),
         "Squared rank correlations; shares of unknowns that the data tie overlap.",
-        most=8,
+        nothing=[share < NOTHING for _, share in rows],
+        nothing_words=f"a share under {100 * NOTHING:g} %",
     )
 
 

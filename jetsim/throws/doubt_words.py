@@ -12,6 +12,7 @@ from jetsim.throws.reading import Reading
 from jetsim.throws.sheet import Sheet
 from jetsim.throws.words import length
 
+POINTER = "Not everything was read: what stands for it, and by how much that widens a throw, stands below the findings."
 _READINGS = {"flow": "flows", "reaction": "reactions", "pump_pressure": "pump pressures"}
 _CAUSES = {
     "flow": "another tip, a worn one, or a flowmeter or gauge that is off",
@@ -24,8 +25,10 @@ def with_doubts(report: Report, test: FieldTest, reading: Reading, system: UnitS
     """A report that says what its sheet leaves open, and before all findings what speaks against them."""
     sheet = reading.sheet
     against = [*order_words(test, order_of(sheet)), *hint_words(test, reading, system)]
-    open_still = [*missing_words(test, reading, system), *(f"Of the sheet: {notice}." for notice in sheet.notices)]
-    return replace(report, notices=[*report.notices, *against], further=[*report.further, *open_still])
+    missing = missing_words(test, reading, system)
+    against += [POINTER] if missing else []
+    noted = [f"Of the sheet: {notice}." for notice in sheet.notices]
+    return replace(report, notices=[*report.notices, *against], further=[*report.further, *missing, *noted])
 
 
 # --------------------------------------------------------------------------------------------------------
@@ -84,7 +87,7 @@ def order_words(test: FieldTest, order: Order) -> list[str]:
     elif order.repeated:
         lines.append("Every block threw the set-ups in the same order: what the first throw of a block has of its own "
                      "cannot be told from its set-up.")  # fmt: skip
-    if not order.stated:
+    if len(test.setups) > 1 and not order.stated:
         lines.append("The sheet gives no order: throws are taken in the order of its rows, and nobody can say whether "
                      "it was random.")  # fmt: skip
     for found, one in ((order.days, "day"), (order.observers, "observer")):

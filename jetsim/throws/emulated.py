@@ -29,6 +29,7 @@ _DROP, _AIR = COORDINATES.index("drop"), COORDINATES.index("air")
 FURTHER = (*((_DROP,) * (4 - k) + (_AIR,) * k for k in range(5)), (_DROP,) * 5, (*(_DROP,) * 4, _AIR))
 CLEAR_BREAKUP = 210.0  # breakup length over diameter at which the exponent of the flight does nothing
 WIDE = 1.3  # spread of the runs of the first fit over that of the priors
+_FAR = 20.0  # largest logarithm of a distance in metres: far from its runs an emulator says anything
 BLOWN_BACK = 0.05  # largest share of runs that an emulator leaves out
 WIDEST_NEAR, _HALVINGS = 4.0, 8
 INFLATED = 1.2  # spread of the runs of the second fit over that of the first approximation
@@ -62,23 +63,24 @@ class Emulated:
         """Largest held-out error of a distance of a throw, as a share of it."""
         return max(emulator.error for emulator in self.emulators.values())
 
-    @property
-    def common_errors(self) -> dict[str, float]:
-        """Of each set-up, the error that the reach of all its throws shares, as a share of reach."""
-        return {
-            name: emulator.common_error(slice(len(self.thrown.of(name)))) for name, emulator in self.emulators.items()
-        }
+    def common_errors(self, flown: str = FLOWN[0]) -> dict[str, float]:
+        """Of each set-up, the error that a distance of all its throws shares, as a share of it."""
+        at, counts = FLOWN.index(flown), {name: len(self.thrown.of(name)) for name in self.emulators}
+        parts = {name: slice(at * count, (at + 1) * count) for name, count in counts.items()}
+        return {name: emulator.common_error(parts[name]) for name, emulator in self.emulators.items()}
 
-    def share(self, scatter: float) -> float:
-        """Largest share of the common error in the standard error of the mean reach of a set-up.
+    def share(self, scatter: float, flown: str = FLOWN[0]) -> float:
+        """Largest share of the common error in the standard error of the mean distance of a set-up.
 
         Parameters
         ----------
         scatter : float
-            Of reach from throw to throw, as a share of it.
+            Of that distance from throw to throw, as a share of it.
+        flown : str, optional
+            Which distance: reach, or breakup where no reach was read.
         """
         counts = {name: len(self.thrown.of(name)) for name in self.emulators}
-        return max(error * float(np.sqrt(counts[name])) / scatter for name, error in self.common_errors.items())
+        return max(error * float(np.sqrt(counts[name])) / scatter for name, error in self.common_errors(flown).items())
 
     @property
     def runs(self) -> int:
@@ -98,7 +100,8 @@ class Emulated:
             left = self.leaves[setup.name]
             real = left.model.actual({name: column[:, None] for name, column in inputs.items()})
             exact = gauges(real, self.thrown.at_the_tip(real, at, values[model.GAUGE]))
-            distances = np.exp(self.emulators[setup.name](left.coordinates(real, inputs, values)))
+            logs = self.emulators[setup.name](left.coordinates(real, inputs, values))
+            distances = np.exp(np.clip(logs, -_FAR, _FAR))
             exact |= dict(zip(FLOWN, np.split(distances, len(FLOWN), axis=1), strict=True))
             for column, shown in expected.instruments_show(exact, values, self.thrown.day_factor(at, values)).items():
                 found[column][:, at] = shown

@@ -106,10 +106,10 @@ class Throws:
         gauge : ndarray, shape (draws,)
             Error of the gauge, as a logarithm.
         """
-        pumped, error = self.pumped(at), np.exp(gauge)[:, None]
+        pumped, error = self.pumped(at), np.exp(gauge)
         if pumped is None:
-            return np.asarray(self.nozzle_pressure[at] / error)
-        return real.nozzle_pressure(pumped / error)
+            return np.asarray((self.nozzle_pressure[at][:, None] / error).T)  # draws side by side in memory
+        return real.nozzle_pressure((pumped[:, None] / error).T)
 
     def day_factor(self, at: NDArray[np.intp], values: Mapping[str, Array]) -> Array | float:
         """What the day of each throw does to its reach, shape (draws, throws); 1 for a test of one day."""

@@ -13,7 +13,7 @@ from jetsim.throws.sheet import Sheet
 
 Array = NDArray[np.float64]
 
-NOT_RANDOM = -3.1  # standard deviations: one order in a thousand
+NOT_RANDOM = -2.6  # standard deviations: some one order in two hundred
 FEWEST = 8  # throws that a hint rests on
 WIDENED, NARROWED = 1.15, 0.85  # scatter with the wind taken off, over the scatter as measured
 _NINE_IN_TEN = 1.645

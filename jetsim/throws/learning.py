@@ -28,11 +28,15 @@ PASSES = 3  # at most, after the first
 
 @dataclass(frozen=True, eq=False)
 class Learning:
-    """A calibrated test: the posterior, and the emulators of each pass; it rests on the last ones."""
+    """A calibrated test: the posterior, and the emulators of each pass; it rests on the last ones.
+
+    `measured` is the column whose mean the emulators' error is held against.
+    """
 
     posterior: Posterior
     passes: tuple[Emulated, ...]
     made_by_model: bool
+    measured: str = "farthest_drops"
 
     @property
     def first(self) -> Emulated:
@@ -65,8 +69,9 @@ class Learning:
         return sum(emulated.runs for emulated in self.passes)
 
     def emulator_share(self, emulated: Emulated) -> float:
-        """Largest share of an emulator's common error in the standard error of the mean reach of a set-up."""
-        return emulated.share(float(np.median(self.values["trial.reach_scatter"])))
+        """Largest share of an emulator's common error in the standard error of the mean distance of a set-up."""
+        scatter = float(np.median(self.values[expected.SCATTERS[self.measured]]))
+        return emulated.share(scatter, expected.COMPARED[self.measured][0])
 
     @property
     def trusted(self) -> bool:
@@ -81,18 +86,23 @@ def learn(test: FieldTest, sheet: Sheet, sampling: Sampling, seed: int | None = 
     unknowns, ties = {key: prior.distribution for key, prior in test.priors.items()}, test.ties
     passes, about = _passes(test, counted, np.random.default_rng(start))
     posterior = calibrate(unknowns, likelihood(test, counted, passes[-1]), start, sampling, about, ties)
-    return Learning(posterior, tuple(passes), counted.made_by_model)
+    return Learning(posterior, tuple(passes), counted.made_by_model, _measured(counted))
+
+
+def _measured(counted: Sheet) -> str:
+    """The distance that the throws teach most about: farthest drops, or breakup where no others were read."""
+    return "breakup_distance" if counted.silent("farthest_drops").all() else "farthest_drops"
 
 
 def _passes(test: FieldTest, counted: Sheet, rng: np.random.Generator) -> tuple[list[Emulated], tuple[Array, Array]]:
     """Emulators of each pass, and where the posterior is by the last ones."""
-    thrown = throws_of(test, counted)
+    thrown, measured = throws_of(test, counted), _measured(counted)
     unknowns = {key: prior.distribution for key, prior in test.priors.items()}
     passes, about = [emulate(test, thrown, wide_scores(test, rng))], None
     while True:
         about = scouted(unknowns, likelihood(test, counted, passes[-1]), about, test.ties)
-        scatter = values_of(test, about[0][None])[expected.SCATTERS["farthest_drops"]]
-        small = passes[-1].share(float(scatter[0])) <= LARGEST_SHARE
+        scatter = values_of(test, about[0][None])[expected.SCATTERS[measured]]
+        small = passes[-1].share(float(scatter[0]), expected.COMPARED[measured][0]) <= LARGEST_SHARE
         if len(passes) > PASSES or (len(passes) > 1 and small):
             return passes, about
         passes.append(emulate(test, thrown, near_scores(test, *about, rng), FURTHER))

@@ -229,7 +229,7 @@ def _setups(grid: Grid, at: int | None, first: int, rules: SheetRules) -> tuple[
     """What the sheet calls a set-up to the name whose label shares most words with it, and what shares none."""
     if at is None:
         return {}, []
-    said = dict.fromkeys(" ".join(row[at].text.split()) for row in grid.rows[first:] if at < len(row))
+    said = dict.fromkeys(row[at].shown for row in grid.rows[first:] if at < len(row))
     known = {name.casefold() for name in (*rules.labels, *rules.targets)}
     found, unknown = {}, []
     for text in said:

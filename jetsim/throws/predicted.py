@@ -10,6 +10,7 @@ from scipy import constants
 from jetsim.equipment.department import SetUp
 from jetsim.equipment.model import Actual
 from jetsim.throws import model
+from jetsim.throws.columns import EVERY
 from jetsim.throws.emulated import gauges
 from jetsim.throws.question import FieldTest
 
@@ -42,7 +43,8 @@ class Predictor:
             return np.asarray(nozzle / gauge)
         if self.real[setup].line is None:
             return np.full(gauge.shape, np.nan)
-        return np.asarray(np.maximum(self.real[setup].nozzle_pressure(pump / gauge), 1.0))
+        shown = np.minimum(pump / gauge, EVERY["pump_pressure"].high)
+        return np.asarray(np.maximum(self.real[setup].nozzle_pressure(shown), 1.0))
 
     def shown(self, setup: str, nozzle: float, pump: float) -> dict[str, tuple[float, float]]:
         """Middle, SI, and standard deviation of its logarithm, of every instrument, by column of the sheet.

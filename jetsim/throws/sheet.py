@@ -160,9 +160,10 @@ def checked(
     grid: Grid, layout: Layout, rules: SheetRules, mapped: Mapped | None = None
 ) -> tuple[list[dict[str, Cell]], list[str]]:
     """All rows, and everything that is wrong with them from top to bottom."""
+    count = sum(not all(cell.empty for cell in row) for row in grid.rows[layout.first :])
+    if count > MOST_THROWS:
+        return [], [f"holds {count:,} throws: at most {MOST_THROWS:,} are read at once"]
     rows, lines = _read_rows(grid, layout, rules, mapped)
-    if len(rows) > MOST_THROWS:
-        return rows, [f"holds {len(rows):,} throws: at most {MOST_THROWS:,} are read at once"]
     lines += [line for row in rows for line in _row_rules(row, rules)]
     lines += _sheet_rules(rows, rules, own=mapped is None)
     if rules.physics is not None:
@@ -226,7 +227,7 @@ def _row(number: int, row: Sequence[Raw], layout: Layout, grid: Grid) -> tuple[l
         cell = _read(place, raw, one)
         if isinstance(cell, Complaint):
             lines.append(cell.line)
-            cell = Cell(place, " ".join(raw.text.split()), np.nan, bad=True)
+            cell = Cell(place, raw.shown, np.nan, bad=True)
         found[one.column.name] = cell
     return lines, found
 
@@ -320,8 +321,8 @@ def _sheet_rules(rows: Sequence[Row], rules: SheetRules, own: bool) -> Iterable[
         if key in first:
             yield order.line(f"is used before ({first[key].place}); number every throw once")
         first.setdefault(key, order)
-    if own:
-        yield from _gaps([number for _, number in first])
+    for day in dict.fromkeys(day for day, _ in first) if own else ():
+        yield from _gaps([number for at, number in first if at == day])
     yield from _numbers_among_texts(rows)
     yield from _blocks_in_order(rows)
     for setup in rules.targets:

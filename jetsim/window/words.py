@@ -67,8 +67,9 @@ def margin_headline(found: Outcome, system: UnitSystem) -> str:
     task, limit = found.task, found.limit()
     if np.isnan(limit):
         return "No stand-off that was tried meets the target surely enough."
-    unit = display.value("path_along", limit, system)
-    return f"The nozzle {_margin_words(limit, task, system)} (the last that serves surely enough: {unit})."
+    last = "at least " if limit >= task.stand_offs[-1] else ""
+    farthest = f"{last}{display.value('path_along', limit, system)}"
+    return f"The nozzle {_margin_words(limit, task, system)} (farthest that serves surely enough: {farthest})."
 
 
 def further(found: Found, standing: str, system: UnitSystem) -> list[str]:

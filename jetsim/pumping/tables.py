@@ -1,0 +1,196 @@
+"""Tables of the study from the pump."""
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from jetsim import findings
+from jetsim.equipment.model import DELIVERED, FORCE, PUMP
+from jetsim.pumping.question import BEST
+from jetsim.pumping.runs import Choice, Estimate, Found, Loaded, Mistakes, Ranking, Spread
+from jetsim.pumping.subject import Subject
+from jetsim.pumping.words import VERIFY, capital, deviation_words, limit_sources
+from jetsim.quantities import UnitSystem
+from jetsim.report import display
+from jetsim.report.tables import Column, Table
+
+
+def set_up_columns(subjects: Sequence[Subject]) -> tuple[Column, Column]:
+    """Set-up and line."""
+    return (
+        Column("setup", [subject.setup.label for subject in subjects], label="Set-up"),
+        Column("line", [capital(subject.line_label) for subject in subjects]),
+    )
+
+
+def estimate_table(found: Found) -> Table:
+    """Pump pressures for the targets, with their spread."""
+    rows = found.estimates
+    return Table(
+        "estimated_pump_pressures",
+        f"Estimated pump pressure of each set-up, {VERIFY}",
+        (
+            *set_up_columns([row.subject for row in rows]),
+            Column("stated", [float(r.stated.pump_pressure) for r in rows], PUMP, "By stated coefficients"),
+            Column(PUMP, [float(r.pump_pressure.middle) for r in rows], label="Estimate (median)"),
+            Column("low", [float(r.pump_pressure.low) for r in rows], PUMP, "One case in 20 below"),
+            Column("high", [float(r.pump_pressure.high) for r in rows], PUMP, "One in 20 above"),
+        ),
+        "By stated coefficients: no kinks, no wear, hose as stated. The estimate and its spread take the hose's "
+        "scatter, kinks and the nozzle as the department and the question let them vary.",
+    )
+
+
+def cost_table(found: Found) -> Table:
+    """What the targets cost in reaction."""
+    rows = found.estimates
+    points = [row.stated.point for row in rows]
+    return Table(
+        "cost_in_reaction",
+        "What each target costs in steady reaction",
+        (
+            Column("setup", [row.subject.setup.label for row in rows], label="Set-up"),
+            Column("nozzle_pressure", [float(p.nozzle_pressure) for p in points], label="Nozzle pressure"),
+            Column("flow_rate", [float(p.flow_rate) for p in points], label="Flow"),
+            Column("reaction_force", [r.reaction for r in rows], label="Reaction by the formula"),
+            Column("stated_for", [_stated_for(row) for row in rows], label="Within the limit stated for"),
+            Column("crew", [str(r.subject.setup.crew.firefighters) if r.subject.setup.crew else "none" for r in rows],
+                   label="Its crew"),
+            Column("within [%]", [100 * r.share_within for r in rows], label="Within for its crew, %", digits=2),
+        ),
+        f"{limit_sources(found)} The last column is for the set-up's own crew, in percent of the runs, and counts the "
+        "measured excess of force over the formula. Opening, closing and slipping come on top.",
+    )  # fmt: skip
+
+
+def _stated_for(row: Estimate) -> str:
+    """Least number of firefighters whose stated limit the target is within."""
+    if row.subject.limits is None:
+        return "no limit stated"
+    return str(int(row.subject.limits.firefighters_stated(row.force)) or "none")
+
+
+def short_chart(loaded: Loaded, found: Found, system: UnitSystem) -> Table:
+    """The pump chart to read off: a row for each set-up and storey, a column for each length."""
+    asked = loaded.question.chart
+    at = [(n, j) for n in range(len(found.charts)) for j in range(len(asked.storeys))]
+
+    def cell(chart: Spread, i: int, j: int) -> str:
+        ends = (chart.middle, chart.low, chart.high)
+        middle, low, high = (display.number(float(display.convert(PUMP, end[i, j], system))) for end in ends)
+        return f"{middle} ({low} to {high})"
+
+    lengths = [
+        Column(_length(length, system), [cell(found.charts[n], i, j) for n, j in at])
+        for i, length in enumerate(asked.lengths)
+    ]
+    return Table(
+        "pump_chart_by_length",
+        f"Pump chart in {display.unit_label(PUMP, system)} by length of the line's last section, {VERIFY}",
+        (
+            *set_up_columns([found.estimates[n].subject for n, _ in at]),
+            Column("storeys", [asked.storeys[j] for _, j in at]),
+            *lengths,
+        ),
+        "Median, and in brackets what nine cases in ten need. Storeys count from the height at which the line is "
+        "laid. Pressures above the pump's maximum are shown, not cut. Both units: tables/pump_chart.csv.",
+        most=100,
+    )
+
+
+def _length(length: float, system: UnitSystem) -> str:
+    """A length in the edition's own unit, with as many digits as tell two lengths apart."""
+    shown = float(display.convert("supply.hose_length", length, system))
+    return f"{shown:.6g} {display.unit_label('supply.hose_length', system)}"
+
+
+def chart_table(loaded: Loaded, found: Found) -> Table:
+    """The whole pump chart in both units."""
+    asked = loaded.question.chart
+    sizes = (len(found.charts), len(asked.lengths), len(asked.storeys))
+    at = list(np.ndindex(*sizes))
+    ends = (("low", "low"), (PUMP, "middle"), ("high", "high"))
+    return Table(
+        "pump_chart",
+        "Pump chart",
+        (
+            *set_up_columns([found.estimates[n].subject for n, _, _ in at]),
+            Column("supply.hose_length", [asked.lengths[i] for _, i, _ in at]),
+            Column("storeys", [asked.storeys[j] for _, _, j in at]),
+            *(Column(key, [float(getattr(found.charts[n], end)[i, j]) for n, i, j in at], PUMP) for key, end in ends),
+        ),
+    )
+
+
+_CHANGED = ("flow_rate", "reaction_force", "extreme_reach")
+
+
+def mistake_table(
+    mistakes: Sequence[Mistakes], name: str, system: UnitSystem = "us", everything: bool = False
+) -> Table:
+    """Believed against delivered; with the pressure at the nozzle and by how much if everything is wanted."""
+    rows = [(one, row) for one in mistakes for row in range(len(one.labels))]
+    columns = [
+        Column("setup", [one.subject.setup.label for one, _ in rows], label="Set-up"),
+        Column("what is wrong", [capital(one.labels[row]) for one, row in rows]),
+    ]
+    for result in (*_CHANGED, *((DELIVERED,) if everything else ())):
+        columns.append(Column(result, [float(one.results[result][row]) for one, row in rows]))
+        if result in _CHANGED:
+            change = [100 * float(one.change(result)[row]) for one, row in rows]
+            columns.append(Column(f"{result}_change [%]", change, label="Change, %", digits=2))
+    if everything:
+        wrong = [deviation_words(one.deviations[row], system) for one, row in rows]
+        columns.append(Column("by how much", wrong))
+    return Table(
+        name,
+        "What is delivered when something is not as believed",
+        tuple(columns),
+        "Pumped for each target by the stated coefficients. A fixed opening that loses a quarter of its flow to hose "
+        "or pump loses 44 % of its pressure and reaction; a wrong setting changes the opening itself. With the "
+        "pressure at the nozzle and by how much each is wrong: tables/believed_against_delivered_all.csv.",
+        most=100,
+    )
+
+
+_CHANCES = (("target_flow", "flow", "Flow, %"), ("stated_limit", "limit", "Limit, %"), ("both", "both", "Both, %"))
+
+
+def choice_table(found: Found) -> Table | None:
+    """The best point of each set-up with a stated limit; None where there is none."""
+    rows = [choice for choice in found.choices if choice is not None]
+    if not rows:
+        return None
+    return Table(
+        "operating_choice",
+        "The best pump pressure of each set-up",
+        (
+            Column("setup", [c.swept.subject.setup.label for c in rows], label="Set-up"),
+            Column(PUMP, [c.pump_pressure for c in rows], label="Pump at"),
+            *(_middle(name, label, rows) for name, label in (("flow_rate", "Flow"), (FORCE, "Force"),
+                                                             (BEST, "Effective reach, best elevation"),
+                                                             ("extreme_reach", "Farthest drops"))),
+            *(
+                Column(f"{key} [%]", [100 * float(getattr(c.chances, part)[c.place]) for c in rows], label=label,
+                       digits=2)
+                for key, part, label in _CHANCES
+            ),
+            Column("wanted chance", ["yes" if c.met else "no" for c in rows], label="Met"),
+        ),
+        "Medians of flow, of the force on the crew, of effective reach at the best elevation and of the farthest "
+        "drops at the crew's, and chances in percent of the runs: of the target "
+        "flow, of the crew's stated limit, of both. Met: both have the wanted chance. Where they do not, the pump "
+        "pressure with the best chance.",
+    )  # fmt: skip
+
+
+def _middle(name: str, label: str, rows: Sequence[Choice]) -> Column:
+    return Column(name, [float(c.swept.spread(name).middle[c.place]) for c in rows], label=label)
+
+
+def ranking_table(ranking: Ranking) -> Table:
+    """Indices and ranks of a set-up's inputs."""
+    setup = ranking.estimate.subject.setup
+    title = f"{setup.label}: what moves delivered flow and reach"
+    labels = findings.technical_labels(ranking.space)
+    return findings.shares_table(f"ranking_{setup.name}", title, ranking.indices, labels, ranking.ranks)
