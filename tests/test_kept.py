@@ -61,16 +61,21 @@ def test_what_another_process_would_not_know_again_has_no_name(value):
     assert name_of(value) is None
 
 
-def named_model():
-    asked = load_question(INPUTS / "rank_controls.toml", RankQuestion)
-    return name_of(asked.model(asked.setups[0]))
+NAMED = """
+from pathlib import Path
+from jetsim.equipment.department import load_department
+from jetsim.kept import name_of
+print(name_of(load_department(Path("studies/inputs/department.toml")).setups))
+"""
 
 
-def test_a_model_has_the_same_name_in_every_process():
+def test_a_set_up_has_the_same_name_in_every_process():
     environment = {**os.environ, "PYTHONHASHSEED": "1", "PYTHONPATH": str(ROOT)}
-    command = [sys.executable, "-c", "from tests.test_kept import named_model; print(named_model())"]
+    command = [sys.executable, "-c", NAMED]
     told = subprocess.run(command, cwd=ROOT, env=environment, capture_output=True, text=True, check=True).stdout
-    assert told.strip() == named_model() != "None"
+    asked = load_question(INPUTS / "rank_controls.toml", RankQuestion)
+    assert told.strip() == name_of(asked.department.setups)
+    assert name_of(asked.model(asked.setups[0])) is not None
 
 
 def test_pieces_come_back_to_the_last_bit():
