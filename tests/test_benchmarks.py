@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from benchmarks.mutants import Mutant, survivors
+from benchmarks.mutants import MUTANTS, Mutant, changed, survivors
 from jetsim.errors import InputError
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -76,6 +76,12 @@ def test_published_data_refuses_in_words(tmp_path, options):
     assert "Traceback" not in done.stderr
     assert options[1] in done.stderr
     assert (tmp_path / "taken").read_text(encoding="utf-8") == "someone's"
+
+
+@pytest.mark.parametrize("mutant", MUTANTS, ids=lambda mutant: f"{mutant.file}: {mutant.old[:40]}")
+def test_each_listed_change_can_be_made(mutant):
+    assert changed((ROOT / mutant.file).read_text(encoding="utf-8"), mutant) != ""
+    assert all((ROOT / "tests" / f"{name}.py").exists() for name in mutant.tests.split())
 
 
 def test_mutants_are_killed_or_survive(tmp_path, capsys):

@@ -76,7 +76,7 @@ def _chart(question: CardsQuestion, card: Card, system: UnitSystem) -> Grid:
     heads = ["last section", *(_floor(number) for number in question.floors)]
     rows = []
     for length, pressures in zip(question.lengths, card.chart, strict=True):
-        rows.append([words.plain(LENGTH, length, system), *(_cell(p, card.most, system) for p in pressures)])
+        rows.append([display.value(LENGTH, length, system), *(_cell(p, card.most, system) for p in pressures)])
     storey = display.value(LENGTH, question.floor_height, system, 2)
     over = f" A dash: beyond the pump's {words.plain(PUMP, card.most, system)}." if "–" in str(rows) else ""
     remark = f"By the stated coefficients; each floor {storey} higher.{over} Verify by in-line gauge and flowmeter."
