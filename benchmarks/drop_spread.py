@@ -11,6 +11,7 @@ printed beside.
 import argparse
 import sys
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 from typing import NamedTuple
 
@@ -73,10 +74,15 @@ def errors(rows: Rows, spread: float) -> Array:
     return np.asarray(effective_reach_at_best(thrown) / rows.reach - 1)
 
 
+@cache
+def rival_fit() -> Array:
+    """Constants of the rival law, fitted to the same throws and heights as the law that ships."""
+    return np.asarray(fit(SHARED, without(None)[None], data.both())[0])
+
+
 def shared_errors(tip: float, least: float = 40.0) -> Array:
     """As `errors`, of the rival law in which all drops share one air stream, fitted to the same throws and heights."""
-    x = fit(SHARED, without(None)[None], data.both())[0]
-    law, rows = shared_air(*SHARED.constants(x)), rows_of(tip)
+    law, rows = shared_air(*SHARED.constants(rival_fit())), rows_of(tip)
     thrown = replace(rows.thrown, constants=FlightConstants(drop_spread=SHARED_SPREAD), law=law)
     kept = rows.pressures > units.to_si(least - 1, "psi")
     return np.asarray(effective_reach_at_best(thrown) / rows.reach - 1)[kept]

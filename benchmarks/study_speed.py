@@ -204,8 +204,10 @@ def write(options: Options, case: Case, found: ranked.Results, stages: Stages) -
         for plot in (plot for section in sections for plot in section.plots):
             plot.save(place / "figures", options.quick)
     with stages.timed("tables, results and report", lambda: sizes(place, ".")):
-        lead, card = words.case_lead(case, found, system), words.card([(case, found)])
-        report = Report(space.title, lead, sections, card, system, validity=findings.validity_counts(found.runs))
+        pairs = [(case, found)]
+        lead, card = words.lead(pairs, system), words.card(pairs, system)
+        report = Report(space.title, lead, sections, card, system, validity=findings.validity_counts(found.runs),
+                        further=words.further(pairs, system))  # fmt: skip
         (place / "tables").mkdir()
         for table in report.tables:
             table.save(place / "tables")

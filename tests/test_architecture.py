@@ -3,6 +3,7 @@
 import ast
 import subprocess
 import sys
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -49,6 +50,7 @@ def room(path: Path) -> str:
     return path.relative_to(PACKAGE).parts[0].removesuffix(".py")
 
 
+@cache
 def imports(path: Path) -> list[tuple[str, int, bool]]:
     """(module, line, inside a function) of every import of a file; names imported from packages resolved."""
     tree = ast.parse(path.read_text(encoding="utf-8"))

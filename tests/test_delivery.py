@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+import xarray as xr
 
 from jetsim.errors import InputError
 from jetsim.jet.delivery import (
@@ -249,7 +250,7 @@ def test_the_best_elevation_is_a_result_that_is_asked_for():
     assert float(result.effective_reach_at_best[0]) >= flat.max()
     assert np.isnan(result.effective_reach_at_best[1])
     model = StreamModel(stream, ("effective_reach_at_best",))
-    samples = simulate(Stream(**stream))[[]].assign(elevation=("sample", [10.0, 50.0]))
+    samples = xr.Dataset({"elevation": ("sample", [10.0, 50.0])})
     values = model(samples).effective_reach_at_best.values
     assert values[0] == values[1] == float(result.effective_reach_at_best[0])
     plain = simulate(Stream(**stream, drag_model="vacuum", further_results=("effective_reach_at_best",)))
