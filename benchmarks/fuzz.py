@@ -151,14 +151,14 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--examples", type=int, default=10_000, help="of each kind")
     parser.add_argument("--kinds", nargs="+", choices=("department", "question", "sheet"))
-    parser.add_argument("--quick", action="store_true", help="60 examples of each kind")
+    parser.add_argument("--quick", action="store_true", help="20 examples of each kind")
     options = parser.parse_args()
     total: Counter[str] = Counter()
     with tempfile.TemporaryDirectory() as place:
         for kind, (strategy, outcome) in kinds(Path(place)).items():
             if options.kinds and kind not in options.kinds:
                 continue
-            counts = counted(60 if options.quick else options.examples, strategy, outcome)
+            counts = counted(20 if options.quick else options.examples, strategy, outcome)
             print(f"{kind}: {', '.join(f'{word} {counts[word]:,}' for word in WORDS)}", flush=True)
             total += counts
     return 1 if any(total[word] for word in WRONG) else 0
