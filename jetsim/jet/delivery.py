@@ -315,7 +315,9 @@ def delivered_reach(thrown: Thrown, share: float = DELIVERED_SHARE, effort: Effo
     """Distance to which a share of the flow carries [m]: where the drops land that this share outdoes in size.
 
     Larger drops land farther, so one class decides and only that one is flown. The stream's own width and a tail wind
-    that carries fine spray beyond the coarse are left out: `landing` has them.
+    that carries fine spray beyond the coarse are left out: `landing` has them. In a head wind of 1 to 4 m/s, above some
+    30 deg, drops near the finest that the law can say may ride in the air of a large, fast stream to its end (seen at
+    1 1/8 in and 10 bar, of 20,000 streams of all sorts in ten): there this jumps, up to the extreme reach.
 
     Parameters
     ----------
