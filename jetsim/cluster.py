@@ -65,11 +65,11 @@ def dask_settings() -> Any:
 def _client(dask: Any, place: str, workers: int) -> Iterator[Any]:
     if place == LOCAL:
         processes = dask.LocalCluster(workers, threads_per_worker=1, processes=True, dashboard_address=None)
-        with processes as local, dask.Client(local) as client:
+        with processes as local, dask.Client(local, set_as_default=False) as client:
             yield client
         return
     try:
-        client = dask.Client(place, timeout=_PATIENCE)
+        client = dask.Client(place, timeout=_PATIENCE, set_as_default=False)
     except (OSError, ValueError, TypeError) as error:
         words = " ".join(str(error).split())
         raise InputError(f"--cluster {place}: no scheduler answers there, as in tcp://HOST:8786 ({words})") from None

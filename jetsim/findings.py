@@ -105,13 +105,14 @@ def leading_sentence(
     first, _ = leaders(indices, ranking, output, index)
     if len(first) > _MOST_LEADERS:
         return f"{heading}: too few runs to say what it depends on most."
-    tie = ", a tie that the runs cannot settle; the first makes" if len(first) > 1 else ", which makes"
+    tie, this = (", a tie that the runs cannot settle", "the first") if len(first) > 1 else ("", "this")
     at = indices.sel(output=output, parameter=first[0])
     ends = [100 * float(at[f"{index}{end}"]) for end in ("_low", "", "_high")]
     decimals = 0 if round(ends[0]) < round(ends[2]) else 1
     low, middle, high = (f"{end:.{decimals}f}" for end in ends)
     named = " and ".join(labels.get(name, name) for name in first)
-    return f"{heading} depends most on {named}{tie} {middle} % of the differences between throws ({low} to {high})."
+    share = f"of all that makes one throw differ from the next, {this} is {middle} % ({low} to {high})"
+    return f"{heading} depends most on {named}{tie}: {share}."
 
 
 def leaders_sentence(

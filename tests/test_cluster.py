@@ -4,6 +4,7 @@ import os
 import signal
 import sys
 from functools import partial
+from importlib import import_module
 from pathlib import Path
 
 import pytest
@@ -43,6 +44,7 @@ def test_an_address_without_a_scheduler_is_one_line(address, monkeypatch):
     with pytest.raises(InputError, match=r"--cluster .*: no scheduler answers there") as caught, asked.executor():
         pass
     assert "\n" not in str(caught.value)
+    assert import_module("dask").config.get("scheduler", None) is None  # or all that follows would look for a cluster
 
 
 def test_without_the_engine_the_extra_is_named(monkeypatch):

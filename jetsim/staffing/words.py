@@ -44,8 +44,8 @@ def crew_headline(fit: Fit, system: UnitSystem) -> str:
     flow = display.value("flow_rate", fit.flow, system)
     careful = display.value("flow_rate", fit.careful, system)
     return (
-        f"Within the limit stated for {crew}, {fit.rig.setup.label} gives most water, {flow} (most runs stay within it "
-        f"up to {careful}, once the measured excess of force counts)."
+        f"Within the limit stated for {crew}, {fit.rig.setup.label} gives most water, {flow} by the formula (plan on "
+        f"{careful}: measured nozzles pushed harder than the formula)."
     )
 
 

@@ -81,7 +81,7 @@ def decision_headline(test: FieldTest, compared: Compared) -> str:
     if len(made.best) > 1:
         return decision_words(test, compared)
     chance = made.chance_of_best[made.setups.index(made.best[0])]
-    return f"By the department's weights {test.labels[made.best[0]]} comes first, in {percent(chance)} of the cases."
+    return f"By the department's priorities {test.labels[made.best[0]]} comes first, in {percent(chance)} of the cases."
 
 
 def further(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:

@@ -26,8 +26,8 @@ Array = NDArray[np.float64]
 
 QUESTION = "What do the throws teach about shutoffs, nozzles, hose and flight, and what can they not tell apart?"
 MODEL_MADE = (
-    "These throws were made by this very model from stated true values: finding them again tests the arithmetic, not "
-    "the model, and says nothing about real nozzles."
+    "Practice data: these throws were made by this very model, so what is found tests the arithmetic and says nothing "
+    "about real nozzles."
 )
 _ENDS = np.array([0.05, 0.5, 0.95])
 
@@ -93,18 +93,15 @@ def lead(test: FieldTest, learning: Learning, every: list[Learnt]) -> list[str]:
     """The findings for a briefing: what shutoffs do that the throws taught, and what they did not teach."""
     labels, outside = factor_labels(test), outside_sentence(learning.flags)
     left = [labels[one.name] for one in every if one.name in labels and one.words == "not learnt"]
-    last = [
-        f"The throws do not tell {' nor '.join(left)}." if left else "",
-        MODEL_MADE if learning.made_by_model else "",
-        outside,
-    ]
+    first = [MODEL_MADE] if learning.made_by_model else []
+    last = [f"The throws could not measure {' nor '.join(left)}." if left else "", outside]
     others = [text for text in last if text]
     taught = [one.name for one in every if one.name in labels and one.words != "not learnt"]
     shown = [
         f"{labels[name][:1].upper()}{labels[name][1:]}: {spread_words(learning, name)} times that of a clear waterway"
         for name in taught
     ]
-    return [*(f"{text}." for text in shown[: MOST_LEAD - len(others)]), *others]
+    return [*first, *(f"{text}." for text in shown[: MOST_LEAD - len(first) - len(others)]), *others]
 
 
 def further(test: FieldTest, learning: Learning, every: list[Learnt], ties: list[Confused],

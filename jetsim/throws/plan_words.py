@@ -50,7 +50,7 @@ def lead(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
         f"It takes {throws} throws of each set-up ({throws * len(test.setups)} in all) to find the difference that was "
         f"asked for ({wanted}).",
         f"A single throw of each says nothing about a difference below {length(1.96 * hardest_scatter(plan), system)} "
-        "(19 in 20 equal set-ups differ by less).",
+        "(by chance alone, 19 in 20 equal set-ups land nearer than that).",
         f"Hardest to tell apart are {test.labels[hard.first]} and {test.labels[hard.second]}: the test does so with a "
         f"chance of {100 * hard.chance:.0f} %.",
         outside_sentence(plan.flags),

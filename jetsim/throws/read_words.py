@@ -63,7 +63,7 @@ def lead(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: Uni
     excluded = int(reading.sheet.excluded.sum())
     farther = "too far" if drops.bias(every) > 0 else "too short"
     before = (f"Before the test the model put the farthest drops {length(abs(drops.bias(every)), system)} {farther} on "
-              f"average (one throw is off by {length(drops.rmse(every), system)} or so).")  # fmt: skip
+              f"average (any single throw may be off by {length(drops.rmse(every), system)} or so).")  # fmt: skip
     said = [
         verdict_headline(test, pairs, system) if tests(test, reading) else untold(test),
         before if drops.read else "",
