@@ -157,7 +157,7 @@ def help_sentence(sure: float, helps: Mapping[str, float]) -> str:
     name, best = max(helps.items(), key=lambda item: item[1])
     if best <= sure + 0.01:
         return "None of the changes tried would help."
-    return f"What would help most: {name} (it then serves in {percent(best) if best < 1 else 'every one'} of the runs)."
+    return f"What would help most: {name} (it then serves in {percent(best)} of the runs)."
 
 
 def beside_sentences(found: Found, system: UnitSystem) -> list[str]:
