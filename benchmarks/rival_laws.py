@@ -64,7 +64,7 @@ class Rival:
 
     def slowing(self, time: Array, velocity: Array, own: Array) -> tuple[Array, Array]:
         """Drag deceleration and rates of the own rows."""
-        raise NotImplementedError
+        raise NotImplementedError  # each rival says it
 
     def rates(self, time: Array, y: Array, out: Array) -> None:
         """Gravity and the law's drag."""

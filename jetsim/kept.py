@@ -145,7 +145,7 @@ def packed(piece: Pieces) -> bytes:
         raise ValueError("objects cannot be kept")
     target = io.BytesIO()
     written = np.frombuffer(json.dumps(header, default=_plain).encode(), np.uint8)
-    np.savez(target, header=written, **arrays)  # type: ignore[arg-type]
+    np.savez(target, header=written, **arrays)  # type: ignore[arg-type] # no array is called allow_pickle
     return target.getvalue()
 
 
@@ -174,7 +174,7 @@ def unpacked(content: bytes) -> Pieces:
 # The file
 
 
-class Stopped(Exception):  # noqa: N818
+class Stopped(Exception):  # noqa: N818 - no error: the run was ended on purpose
     """The run has ended; a thread that goes on has nobody to work for."""
 
 
@@ -364,7 +364,7 @@ def kept(function: Callable[..., R], *arguments: Any) -> R:
     if found is None:
         found = whole(function, *arguments)
         ledger.keep(name, found)
-    return found  # type: ignore[return-value]
+    return found  # type: ignore[return-value] # what the same function gave before
 
 
 def kept_map(function: Callable[[Any], R], items: Iterable[Any], executor: Executor | None = None) -> list[R]:
@@ -395,4 +395,4 @@ def kept_map(function: Callable[[Any], R], items: Iterable[Any], executor: Execu
     finally:
         for future in futures:
             future.cancel()
-    return done  # type: ignore[return-value]
+    return done  # type: ignore[return-value] # every place was filled above

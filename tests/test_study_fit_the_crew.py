@@ -3,6 +3,7 @@
 import copy
 import csv
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -88,6 +89,14 @@ def automatic(limit):
 
     flow = brentq(lambda q: 0.0505 * q * np.sqrt(pressure(q)) - limit, 70, 400)
     return pressure(flow), flow
+
+
+def test_a_headline_names_the_flow_to_plan_on_where_it_is_another(demo):
+    fit = fits_of(demo[1], "a")[3]
+    assert fit.careful < fit.flow
+    assert "(plan on " in words.crew_headline(fit, "us")
+    even = words.crew_headline(replace(fit, careful=fit.flow), "us")
+    assert even.endswith("by the formula (no force beyond the formula's lowers it).")
 
 
 def test_the_three_sentences_by_hand(demo):

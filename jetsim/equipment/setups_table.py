@@ -9,6 +9,7 @@ from jetsim.equipment.department import Department, SetUp
 from jetsim.equipment.learnt import Learnt
 from jetsim.equipment.model import DELIVERED, NEEDED
 from jetsim.equipment.spaces import inputs_of, model_of
+from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.tables import Column, Table
 
@@ -50,9 +51,10 @@ def told(middles: Mapping[str, Mapping[str, float]]) -> Table:
     labels, names, values = (list(column) for column in zip(*rows, strict=True))
     sources = [QUANTITIES_TOLD[str(name)] for name in names]
     columns = [Column("setup", labels, "", "set-up"), Column("quantity", names, "", "quantity")]
-    for system, head in (("us", "US"), ("si", "metric")):
-        units = [display.unit_label(name, system) for name in sources]  # type: ignore[arg-type] # both are systems
-        shown = [float(display.convert(n, v, system)) for n, v in zip(sources, values, strict=True)]  # type: ignore[arg-type]
+    systems: tuple[tuple[UnitSystem, str], ...] = (("us", "US"), ("si", "metric"))
+    for system, head in systems:
+        units = [display.unit_label(name, system) for name in sources]
+        shown = [float(display.convert(n, v, system)) for n, v in zip(sources, values, strict=True)]
         columns += [Column(f"unit [{head}]", units, "", f"unit, {head}"), Column(f"value [{head}]", shown, "", head)]
     caption = (
         "Everything at its median, each set-up at its own target, at the site's elevation and in still air, by the "

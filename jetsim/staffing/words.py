@@ -43,9 +43,10 @@ def crew_headline(fit: Fit, system: UnitSystem) -> str:
     crew = display.people(fit.crew.firefighters)
     flow = display.value("flow_rate", fit.flow, system)
     careful = display.value("flow_rate", fit.careful, system)
+    pushed = f"plan on {careful}: measured nozzles pushed harder than the formula"
+    told = pushed if careful != flow else "no force beyond the formula's lowers it"
     return (
-        f"Within the limit stated for {crew}, {fit.rig.setup.label} gives most water, {flow} by the formula (plan on "
-        f"{careful}: measured nozzles pushed harder than the formula)."
+        f"Within the limit stated for {crew}, {fit.rig.setup.label} gives most water, {flow} by the formula ({told})."
     )
 
 
