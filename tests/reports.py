@@ -1,9 +1,11 @@
 """Reports in both unit systems from one flight, and what a reader must not meet in them."""
 
+import base64
 import html
 import re
 import tomllib
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
 from types import ModuleType
@@ -12,6 +14,7 @@ from typing import Any
 import pytest
 from matplotlib.text import Text
 
+from jetsim.report import style
 from jetsim.report.document import MOST_LEAD, Report, render
 from jetsim.study import Findings, run
 
@@ -26,6 +29,17 @@ TECHNICAL = (
     "standard deviation", "quantile", "median", "latent", "exponent", "weber", "coherence", "acceptance", "draws",
     "converged", "stochastic", "valve closure", "adjusted p",
 )  # fmt: skip
+# A picture of one pixel.
+DOT = base64.b64decode("iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAAAAAA6fptVAAAACklEQVR42mP4DwABAQEAHLCMmQAAAABJRU5ErkJggg==")
+
+
+@contextmanager
+def without_pictures() -> Iterator[None]:
+    """Figures are made, but neither laid out nor drawn: a pixel stands in for each. Also decorates a test."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(style, "work_out_layout", lambda figure: None)
+        patch.setattr(style.Plot, "_drawn", lambda plot, kind: DOT)
+        yield
 
 
 def in_both_systems(
@@ -35,10 +49,11 @@ def in_both_systems(
     kept: list[Any] = []
     write = getattr(module, writer)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(module, writer, lambda *found: (kept.append(found), write(*found))[1])
+        patch.setattr(module, writer, lambda *found: (kept.append((found, write(*found))), kept[-1][1])[1])
         assert (start(argv) if start else run(module.STUDY, argv)) == 0
-    (found,) = kept
-    both = {system: write(*found[:-1], system) for system in ("us", "si")}
+    (((*found, system), written),) = kept
+    other = {"us": "si", "si": "us"}[system]
+    both = {system: written, other: write(*found, other)}
     return {system: Findings(one) if isinstance(one, Report) else one for system, one in both.items()}
 
 
@@ -85,9 +100,15 @@ def lead_faults(report: Report) -> list[str]:
     return found
 
 
+@without_pictures()
+def page_of(report: Report) -> str:
+    """The page of a report."""
+    return render(report)
+
+
 def customary(metric: Findings) -> list[str]:
     """Customary units in a metric report; tables and wall cards keep theirs beside the metric ones."""
-    page = without_names(render(metric.report).partition("<h2>References</h2>")[0])
+    page = without_names(page_of(metric.report).partition("<h2>References</h2>")[0])
     page = re.sub(r'<t[dh] class="\w+ other">.*?</t[dh]>', "", page, flags=re.DOTALL)
     page = re.sub(r'<style>.*?</style>|src="[^"]*"|<td class="text">(?:psi|ft|gpm|lbf)</td>', "", page, flags=re.DOTALL)
     drawn = [
@@ -102,7 +123,7 @@ def customary(metric: Findings) -> list[str]:
 
 def reference_faults(report: Report) -> list[str]:
     """References that nobody cites, and citations of nothing."""
-    page = render(report)
+    page = page_of(report)
     body, _, rest = page.partition("<h2>References</h2>")
     listed = rest.partition("</ol>")[0].count("<li>")
     cited = {int(number) for group in re.findall(r"\[(\d+(?:, \d+)*)\]", body) for number in group.split(", ")}
