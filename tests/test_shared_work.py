@@ -38,12 +38,12 @@ STUDIES = [*(script.STUDY for script in SCRIPTS), *(s for name, s in script.COMM
 @pytest.mark.parametrize("one", STUDIES, ids=lambda one: one.name)
 def test_every_study_asks_for_the_cluster_it_was_given(one, tmp_path, capsys, monkeypatch):
     def refused(place, workers):
-        raise InputError(f"asked for {place} and {workers}")
+        raise InputError(f"--cluster {place}: asked with {workers}")
 
     monkeypatch.setattr(study, "cluster", refused)
     argv = ["--quick", "--cluster", "tcp://far:8786", "--workers", "3", "--output", str(tmp_path / "out")]
     assert study.run(one, argv) == 2
-    assert capsys.readouterr().err.endswith("error: asked for tcp://far:8786 and 3\n")
+    assert capsys.readouterr().err.endswith("error: --cluster tcp://far:8786: asked with 3\n")
 
 
 def same(one, other):
