@@ -5,7 +5,7 @@ import html
 import re
 import tomllib
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from functools import cache
 from pathlib import Path
 from types import ModuleType
@@ -34,26 +34,40 @@ DOT = base64.b64decode("iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAAAAAA6fptVAAAACklEQVR4
 
 
 @contextmanager
-def without_pictures() -> Iterator[None]:
-    """Figures are made, but neither laid out nor drawn: a pixel stands in for each. Also decorates a test."""
+def without_pictures(laid_out: bool = False) -> Iterator[None]:
+    """Figures are made, and laid out where asked, but not drawn: a pixel stands in for each. Also decorates a test."""
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(style, "work_out_layout", lambda figure: None)
-        patch.setattr(style.Plot, "_drawn", lambda plot, kind: DOT)
+        if not laid_out:
+            patch.setattr(style, "work_out_layout", lambda figure: None)
+        patch.setattr(style.Plot, "_drawn", lambda plot, *kind: DOT)
         yield
 
 
 def in_both_systems(
-    module: ModuleType, argv: list[str], writer: str = "written", start: Callable[[list[str]], int] | None = None
+    module: ModuleType,
+    argv: list[str],
+    writer: str = "written",
+    start: Callable[[list[str]], int] | None = None,
+    drawn: bool = False,
 ) -> dict[str, Findings]:
-    """Run a study once, and write what it found in US customary and in metric units."""
+    """Run a study once, and write what it found in US customary and in metric units.
+
+    Figures are those of a finished study where `drawn`; else those in metric units, which are searched, are laid out.
+    """
     kept: list[Any] = []
     write = getattr(module, writer)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(module, writer, lambda *found: (kept.append((found, write(*found))), kept[-1][1])[1])
+
+    def written(*found: Any) -> Any:
+        with nullcontext() if drawn else without_pictures(laid_out=found[-1] == "si"):
+            kept.append((found, write(*found)))
+        return kept[-1][1]
+
+    with pytest.MonkeyPatch.context() as patch, nullcontext() if drawn else without_pictures(laid_out=True):
+        patch.setattr(module, writer, written)
         assert (start(argv) if start else run(module.STUDY, argv)) == 0
-    (((*found, system), written),) = kept
-    other = {"us": "si", "si": "us"}[system]
-    both = {system: written, other: write(*found, other)}
+        (((*found, system), _),) = kept
+        written(*found, {"us": "si", "si": "us"}[system])
+    both = {given[-1]: one for given, one in kept}
     return {system: Findings(one) if isinstance(one, Report) else one for system, one in both.items()}
 
 

@@ -73,7 +73,7 @@ def flown(tmp_path_factory):
     place = tmp_path_factory.mktemp("study")
     (place / "my.toml").write_text(edited(), encoding="utf-8")
     argv = ["--inputs", str(place / "my.toml"), "--output", str(place / "out"), "--workers", "1"]
-    return place, in_both_systems(rank_controls, argv)
+    return place, in_both_systems(rank_controls, argv, drawn=True)
 
 
 @pytest.fixture(scope="module")

@@ -37,7 +37,8 @@ def arguments(place, *more, changes=(), department=DEPARTMENT):
 def folder(tmp_path_factory):
     """Results of a small run."""
     place = tmp_path_factory.mktemp("study")
-    assert run(STUDY, arguments(place)) == 0
+    with without_pictures(laid_out=True):
+        assert run(STUDY, arguments(place)) == 0
     return place / "out"
 
 
