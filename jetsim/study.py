@@ -24,7 +24,7 @@ import xarray as xr
 
 from jetsim import kept
 from jetsim.cluster import cluster
-from jetsim.errors import InputError, InputFileError
+from jetsim.errors import InputError, InputFileError, placed
 from jetsim.kept import Ledger
 from jetsim.processors import processors
 from jetsim.quantities import UnitSystem
@@ -258,9 +258,7 @@ def _add_options(parser: argparse.ArgumentParser, study: Study[Any]) -> None:
     add("--quick", action="store_true", help="few runs, figures as png only, to try things out")
     add("--units", choices=("us", "si"), help="units shown first (default: as the study file says)")
     add("--workers", type=_workers, metavar="N", default=min(processors(), MOST_WORKERS), help="threads (default: all)")
-    add(
-        "--cluster", metavar="local|ADDRESS", help="compute on a dask cluster instead: N processes here, or a scheduler"
-    )
+    add("--cluster", metavar="local|ADDRESS", help="use a dask cluster instead: N processes here, or a scheduler")
     add("--dry-run", action="store_true", help="say what would be run and write nothing")
     add("--overwrite", action="store_true",
         help="replace a folder that holds something else; files that no study wrote are kept beside it")  # fmt: skip
@@ -285,8 +283,7 @@ def _workers(text: str) -> int:
 
 
 def _options(parsed: argparse.Namespace) -> Options:
-    given = vars(parsed).copy()
-    given.pop("command", None)
+    given = {name: value for name, value in vars(parsed).items() if name != "command"}
     own = {name: given.pop(name) for name in tuple(given) if name in Options.__dataclass_fields__}
     return Options(**own, extra=given)
 
@@ -356,8 +353,7 @@ def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
     if options.dry_run:
         print(plan)
         return
-    read = [value for value in options.extra.values() if isinstance(value, Path)]
-    needed = (study.script, Path(__file__), *read)
+    needed = (study.script, Path(__file__), *(given for given in options.extra.values() if isinstance(given, Path)))
     folder = StudyFolder(options.output, study.name, options.inputs, options.overwrite, needed)
     folder.check()
     with _held(study, options, loaded, folder) as ledger:
@@ -372,7 +368,10 @@ def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
 def _written(study: Study[P], options: Options, loaded: P, folder: StudyFolder, clock: "_Clock") -> Findings:
     """Compute, write the folder, and give the findings as they were written."""
     digest = sha256(options.inputs)
-    findings = study.compute(loaded, options)
+    try:
+        findings = study.compute(loaded, options)
+    except InputError as error:
+        raise placed(error, options.inputs) from None
     record = _record(study, options, findings, folder, digest)
     finished = replace(findings, report=_completed(findings.report, study, options, record))
     with folder.writing() as place:
@@ -409,9 +408,8 @@ def _held(study: Study[P], options: Options, loaded: P, folder: StudyFolder) -> 
 
 
 def _how_to_go_on(ledger: Ledger) -> str:
-    if not ledger.count:
-        return AGAIN
-    return f"finished pieces are kept ({ledger.count}): the same command with --resume goes on"
+    pieces = f"finished pieces are kept ({ledger.count}): the same command with --resume goes on"
+    return pieces if ledger.count else AGAIN
 
 
 @dataclass(frozen=True)
@@ -445,7 +443,7 @@ def _record(study: Study[Any], options: Options, findings: Findings, folder: Stu
 def _completed(report: Report, study: Study[Any], options: Options, record: Record) -> Report:
     """The report with what only the runner knows: nothing that differs between equal runs."""
     found = versions()
-    made_with = {
+    made = {
         "jetsim": found.pop("jetsim") + (f" (commit {record.commit[:12]})" if record.commit else ""),
         "study file": f"{options.inputs.name} (SHA-256 {record.study_file_sha256[:16]}…)",
         **found,
@@ -458,8 +456,7 @@ def _completed(report: Report, study: Study[Any], options: Options, record: Reco
         "study file": f"{options.inputs.name}, SHA-256 {record.study_file_sha256}",
         **{name: f"SHA-256 {digest}" for name, digest in record.data_files.items()},
     }
-    provenance = {**made_with, **report.provenance}
-    return replace(report, notices=notices, provenance=provenance, rerun={**rerun, **report.rerun})
+    return replace(report, notices=notices, provenance={**made, **report.provenance}, rerun={**rerun, **report.rerun})
 
 
 def _command(study: Study[Any], options: Options, record: Record) -> str:
@@ -491,8 +488,7 @@ def _write(place: Path, findings: Findings, options: Options) -> None:
         (place / name).write_bytes(content)
     (place / "report.html").write_bytes(render(findings.report, options.quick).encode("utf-8"))
     if options.writes_paper:
-        paper = import_module("jetsim.report.paper")  # loads what only it needs
-        (place / "white_paper.docx").write_bytes(paper.white_paper(findings.report))
+        (place / "white_paper.docx").write_bytes(import_module("jetsim.report.paper").white_paper(findings.report))
 
 
 def _tell(findings: Findings, options: Options, seconds: float) -> None:
