@@ -53,6 +53,7 @@ def test_every_script_finds_the_package_and_ends_by_its_status():
         assert text.endswith('\n\nif __name__ == "__main__":\n    sys.exit(run(main))\n')
 
 
+@pytest.mark.slow
 def test_flight_laws(run, tmp_path):
     done = run(flight_laws, "--quick")
     assert done.returncode == 0, done.stderr
@@ -78,6 +79,7 @@ def test_published_data_prints_and_draws(run, tmp_path):
     assert any(header == "range predicted [m]" for header in table[0])
 
 
+@pytest.mark.slow
 def test_study_speed(run, tmp_path):
     done = run(study_speed, "--quick")
     assert done.returncode == 0, done.stderr
@@ -96,6 +98,17 @@ def test_study_speed(run, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+def test_the_sums_of_study_speed_leave_out_what_only_figures_need():
+    stages = study_speed.Stages(lambda stage: None)
+    for name, seconds in ((study_speed.FLIGHTS, 4.0), (study_speed.INDICES, 1.0), ("words", 0.5)):
+        stages.add(study_speed.Stage(name, seconds))
+    stages.add(study_speed.Stage("figures drawn", 2.25, is_figure=True))
+    everything, without, estimating = (line.split() for line in study_speed.totals(stages))
+    assert everything[:5] == ["import", "to", "written", "report", "7.75"]
+    assert without[:3] == ["without", "figures", "5.50"]
+    assert estimating == ["estimating", "over", "flying:", "0.25"]
+
+
 def test_study_speed_refuses_in_words(run):
     done = run(study_speed, "--workers", "0")
     assert done.returncode == 2
@@ -109,6 +122,7 @@ def test_an_unknown_option_is_refused_in_words(run, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_drop_spread(run, tmp_path):
     done = run(drop_spread)
     assert done.returncode == 0, done.stderr

@@ -156,6 +156,7 @@ def test_a_small_figure_becomes_a_sentence():
     assert "Figure 1" not in render(report)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("soffice") is None, reason="needs LibreOffice to open the paper")
 def test_a_word_processor_opens_it(tmp_path):
     (tmp_path / "paper.docx").write_bytes(white_paper(samples.report()))

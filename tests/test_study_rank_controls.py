@@ -384,6 +384,7 @@ def test_a_folder_that_cannot_be_written(capsys, place):
 # The real script
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="there such signals cannot be sent")
 def test_an_interrupt_leaves_nothing(tmp_path):
     command = [sys.executable, str(ROOT / "studies/rank_controls.py"), "--quick", "--workers", "2"]
