@@ -19,6 +19,14 @@ from jetsim.report.document import Section, Writing, render
 from jetsim.report.paper import _parts, white_paper
 from jetsim.report.tables import Column, Table
 from tests import samples
+from tests.reports import without_pictures
+
+
+@pytest.fixture(autouse=True)
+def no_pictures():
+    """What a figure shows is no matter here."""
+    with without_pictures():
+        yield
 
 
 def opened(report):

@@ -565,6 +565,13 @@ source = "mine"
         load(path, setups=("a",))
 
 
+def test_each_of_several_set_ups_is_planned_by_itself(tmp_path):
+    planned = load(own_file(tmp_path), setups=("a", "g")).streams
+    assert [plan.setup.name for plan in planned] == ["a", "g"]
+    assert len({plan.space.names for plan in planned}) == 2
+
+
+@pytest.mark.slow
 @without_pictures()
 def test_several_set_ups_stand_one_after_the_other(tmp_path):
     few = ("base_samples = 256", "base_samples = 8", "base_samples = 128, replicates = 16",
