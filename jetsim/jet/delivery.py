@@ -29,8 +29,8 @@ Array = NDArray[np.float64]
 # Share of the flow that must carry for a reach to be called effective: Freeman (1889), criterion read in reprints.
 DELIVERED_SHARE = 0.90
 # Elevation [deg] up to which the best one is sought, and those that are flown. Where the reach still grows up to the
-# last, no lower one is better (of 20,000 streams of all sorts in none); without a head wind, and with a target no higher
-# than the nozzle, it does so or falls by less than 0.5 %.
+# last, no lower one is better (of 20,000 streams of all sorts in none); without a head wind, and with a target no
+# higher than the nozzle, it does so or falls by less than 0.5 %.
 HIGHEST_BEST = 10.0
 _TRIED = np.linspace(0.0, HIGHEST_BEST, 5)
 STEEPEST = 80.0  # deg; steeper throws have no effective reach along the ground
