@@ -163,6 +163,16 @@ def test_what_is_surely_nothing_has_no_bar_but_is_counted():
     assert "three others: under 0.5 % each" in [text for text, _ in texts(fig.index_bars(samples.words(), view))]
 
 
+def test_what_has_no_bar_is_told_within_the_figure():
+    values = samples.indices(np.array([[0.3, 0.012, 0.011, 0.01]] * 2))
+    plot = fig.index_bars(
+        samples.words(), samples.index_view(indices=values, labels={"nozzle_pressure": "W" * 15}, most=1)
+    )
+    told = [box for text, box in texts(plot) if text.startswith("three others: at most")]
+    assert len(told) == 2
+    assert all(0 <= box.x0 < box.x1 <= plot.figure.bbox.x1 for box in told)
+
+
 def test_zero_bars_are_not_tied():
     flow = fig.index_bars(samples.words(), samples.index_view(indices=samples.indices(
         ((0.2, 0.5, 0.3, 0.001), (0.95, 0.0, 0.0, 0.05))))).figure.axes[1]  # fmt: skip
