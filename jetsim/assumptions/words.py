@@ -32,17 +32,13 @@ _LAW_WORDS = {
     "atomization": "atomization",
     "surface": "surface breakup",
 }
-_LAW_NOUNS = {"valve_model": "rule for the shutoff", "breakup_model": "breakup law", "drag_model": "drag law"}
+# What each formula that had to be chosen is for.
+_FORMULAS = {"valve_model": "the shutoff", "breakup_model": "breakup", "drag_model": "flight"}
 
 
 def law_words(law: str) -> str:
     """A law in words."""
     return DRAG_LAWS[law].words if law in DRAG_LAWS else _LAW_WORDS.get(law, law.replace("_", " "))
-
-
-def law_noun(parameter: str) -> str:
-    """What a choice of law is about."""
-    return _LAW_NOUNS.get(parameter, display.trade(parameter))
 
 
 def laws_words(laws: Laws) -> str:
@@ -51,8 +47,8 @@ def laws_words(laws: Laws) -> str:
 
 
 def labels_of(plan: Plan) -> dict[str, str]:
-    """Inputs in words, each as a whole; choices of law by what they are about."""
-    return {**findings.whole_labels(plan.space), **{name: law_noun(name) for name in plan.choices}}
+    """Inputs and choices of law in words, each as a whole."""
+    return {**findings.whole_labels(plan.space), **{name: display.trade(name) for name in plan.choices}}
 
 
 def interval(indices: xr.Dataset, output: str, name: str, index: str) -> str:
@@ -100,8 +96,8 @@ def best_reading(plan: Plan, found: Found) -> str:
         return ""
     fall, label = max(told, key=lambda pair: pair[0].share)
     return (
-        f"The reading that would settle most is {label}: it should take away {fall_words(fall)} of the differences in "
-        f"{findings.output_words(output)}."
+        f"The measurement that would teach most about {findings.output_words(output)} is {label}: with it, "
+        f"{fall_words(fall)} of all that makes one throw differ from the next should be known."
     )
 
 
@@ -112,9 +108,11 @@ def largest_assumption(plan: Plan, found: Found) -> str:
     if not names or found.expected["ST"].sel(output=reach).isnull().any():
         return ""
     largest = _ordered(found.expected, reach, names)[0]
+    meant = ", which is not how much a shutoff itself does" if largest == VALVE else ""
     return (
-        f"Among the choices of law, the {law_noun(largest)} matters most: it makes "
-        f"{interval(found.expected, reach, largest, 'ST')} of the differences in {findings.output_words(reach)}."
+        f"Of the formulas that had to be assumed, the one for {_FORMULAS.get(largest, display.trade(largest))} matters "
+        f"most: not to know the right one makes {interval(found.expected, reach, largest, 'ST')} of all that makes one "
+        f"throw differ from the next{meant}."
     )
 
 
@@ -158,7 +156,7 @@ def idle_words(found: Found) -> str:
 
 
 def headline(plan: Plan, found: Found) -> str:
-    """The first paragraph: what leads each output, and whether that survives every rule for the shutoff."""
+    """The first paragraph: what leads each output, and whether that holds whatever is assumed of the shutoff."""
     labels = labels_of(plan)
     led = "; ".join(_led(plan, found.reference, output, labels) for output in plan.headline)
     valve = found.varied(VALVE)
@@ -194,23 +192,23 @@ def _leading_control(space: ParameterSpace, combination: Combination, output: st
 
 
 def verdict(plan: Plan, found: Found) -> str:
-    """Whether the order survives every rule for the shutoff, in one sentence."""
+    """Whether the order stays the same whatever is assumed of the shutoff, in one sentence."""
     valve = found.varied(VALVE)
     ranked = [o for o in plan.headline if found.reference.defined(o)]
     moved = [o for o in ranked if not leader_survives(valve, o) or largest_swap(valve, o)]
     kept = [findings.output_words(o) for o in ranked if o not in moved]
     if not ranked:
         return "Whether an order survives cannot be said."
-    sure = "" if all(c.gate.passed for c in valve) else ", as far as these runs tell inputs apart"
+    sure = "" if all(c.gate.passed for c in valve) else ", as far as these computed throws can tell"
     if not moved:
-        return f"The order of what moves {listed(kept)} survives every rule for the shutoff{sure}."
+        return f"Whatever is assumed of the shutoff, the order of what matters for {listed(kept)} is the same{sure}."
     noun = listed([findings.output_words(o) for o in moved])
-    stays = f"; that of {listed(kept)} does{sure}" if kept else ""
-    return f"The order of inputs for {noun} does not survive every rule for the shutoff{stays}."
+    stays = f"; for {listed(kept)} it does not{sure}" if kept else ""
+    return f"The order of what matters for {noun} depends on what is assumed of the shutoff{stays}."
 
 
 def _survival(studied: Sequence[Combination], output: str, labels: Labels) -> str:
-    """What happens to the leader and to the order of an output from one rule for the shutoff to another."""
+    """What happens to the leader and to the order of an output when something else is assumed of the shutoff."""
     name = findings.output_words(output).capitalize()
     if not studied[0].defined(output):
         return ""
@@ -249,7 +247,7 @@ def everywhere(plan: Plan, found: Found) -> str:
         first = set(found.reference.leaders(output))
         kept = sum(bool(first & set(c.leaders(output))) for c in defined)
         parts.append(f"{findings.output_words(output)} in {kept} of {len(defined)}")
-    laws = "rule for the shutoff, breakup law and drag law"
+    laws = "formulas for shutoff, breakup and flight"
     return f"Over the combinations of {laws}, the leader stays: {', '.join(parts)}." if parts else ""
 
 
@@ -351,7 +349,7 @@ def shift_sentence(plan: Plan, found: Found, output: str) -> str:
 
 def shift_noun(shift: Shift) -> str:
     """What is changed: a law, or the meaning of reach."""
-    return law_noun(shift.assumption) if shift.assumption in QUANTITIES else shift.assumption
+    return display.trade(shift.assumption) if shift.assumption in QUANTITIES else shift.assumption
 
 
 def groups_sentence(found: Found, output: str) -> str:
@@ -439,11 +437,11 @@ def standing(plan: Plan) -> str:
 
 
 def overview(plans: Sequence[Plan], founds: Sequence[Found]) -> str:
-    """For how many set-ups the leader survives every rule for the shutoff."""
+    """For how many set-ups the leader stays the same whatever is assumed of the shutoff."""
     output = plans[0].reaches[0]
     kept = sum(leader_survives(found.varied(VALVE), output) for found in founds)
     return (
-        f"What {findings.output_words(output)} depends on most stays the same under every rule for the shutoff in "
+        f"Whatever is assumed of the shutoff, what matters most for {findings.output_words(output)} stays the same in "
         f"{display.number_words(kept)} of {display.number_words(len(plans))} set-ups."
     )
 

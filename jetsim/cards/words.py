@@ -12,7 +12,6 @@ from jetsim.equipment.model import FORCE
 from jetsim.equipment.questions import Asked
 from jetsim.equipment.setups_table import QUANTITIES_TOLD
 from jetsim.equipment.words import in_trade_words, labelled
-from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.document import MOST_LEAD, ReportCard
@@ -20,7 +19,7 @@ from jetsim.report.tables import Column, Table
 
 VERIFY = "an estimate, to be verified by in-line gauge and flowmeter"
 CAUTIONS = (
-    "Estimates for planning and teaching. Verify every pressure by in-line gauge and flowmeter.",
+    "Estimates for planning and teaching, without kinks. Verify every pressure by in-line gauge and flowmeter.",
     "No number here shows that a crew can hold a line: opening, closing and slipping add to the force.",
 )
 # Rows of a card: name in the set-ups' table, and what the card calls it.
@@ -123,9 +122,13 @@ def mistake_words(words: str, question: CardsQuestion, system: UnitSystem) -> st
 
 def lead(cards: Sequence[Card], system: UnitSystem) -> list[str]:
     """The findings for a briefing: pump pressures first, then what the pages are."""
-    outside = outside_sentence(np.concatenate([card.runs["validity"].values for card in cards]))
+    outside = findings.outside_sentence(np.concatenate([card.runs["validity"].values for card in cards]))
     pages = f"card_{cards[0].setup.name}.pdf" if len(cards) == 1 else "a page for each set-up, and cards.pdf with all"
-    last = [text for text in (outside, f"To print: {pages}; every pressure is {VERIFY}.") if text]
+    last = [
+        text
+        for text in (outside, f"To print: {pages}; every pressure to start from is for a line without kinks, {VERIFY}.")
+        if text
+    ]
     return [*(headline(card, system) for card in cards[: MOST_LEAD - len(last)]), *last]
 
 
@@ -133,9 +136,10 @@ def headline(card: Card, system: UnitSystem) -> str:
     """What to pump, with its spread."""
     if card.setup.line is None:
         return f"{card.setup.label} has no line, so no pump pressure is told."
-    pump = plain("pump_pressure", middle(card, "pump_pressure"), system)
-    spread = nine_in_ten(card, "pump_pressure", system)
-    return f"{card.setup.label}: start from {pump} at the pump ({spread} in nine runs of ten)."
+    source = source_of("pump_pressure")
+    pump = display.spoken(source, middle(card, "pump_pressure"), system)
+    spread = display.spoken_span(source, *card.spread(source), system)
+    return f"{card.setup.label}: start from {pump} at the pump ({spread} in nine of ten computed throws)."
 
 
 def further(asked: Asked[CardsQuestion], cards: Sequence[Card], system: UnitSystem) -> list[str]:

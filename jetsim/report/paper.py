@@ -5,6 +5,7 @@ import zipfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from math import ceil
 from typing import Any
 
@@ -22,6 +23,7 @@ from docx.text.paragraph import Paragraph
 from jetsim.report.bibliography import DOI_NOTE
 from jetsim.report.cautions import CAUTIONS
 from jetsim.report.document import Report, Writing
+from jetsim.report.footnotes import Footnotes
 from jetsim.report.plaintext import clean
 from jetsim.report.style import PAGE, Plot
 from jetsim.report.tables import ShownColumn, Table
@@ -37,7 +39,7 @@ _NARROWEST, _WIDEST_TEXT = 0.5, 1.3  # inch
 _THEN = datetime(2000, 1, 1)  # the same report gives the same bytes
 _ZIP_THEN = (1980, 1, 1, 0, 0, 0)
 _TABLE_STYLE, _CELL, _HEADING_CELL = "Report Table", "Table Text", "Table Heading"
-_FIGURE, _NOTICE = "Figure", "Intense Quote"
+_FIGURE, _NOTICE, _NOTE = "Figure", "Intense Quote", "Table Note"
 
 
 def white_paper(report: Report) -> bytes:
@@ -79,6 +81,11 @@ class _Paper:
     document: Document
     headings: list[tuple[str, int]] = field(default_factory=list)
 
+    @cached_property
+    def notes(self) -> Footnotes:
+        """Explanations of terms, at the foot of the page of their first use."""
+        return Footnotes(self.document)
+
     @property
     def report(self) -> Report:
         return self.writing.report
@@ -86,6 +93,7 @@ class _Paper:
     def write(self) -> None:
         """All parts in order."""
         _define_styles(self.document)
+        self.notes.define_styles()
         self._set_up_page()
         self._front()
         for section in self.report.sections:
@@ -97,6 +105,7 @@ class _Paper:
         self._references()
         self._rerun()
         self._listed("Cautions", CAUTIONS)
+        self.notes.finish()
 
     def _set_up_page(self) -> None:
         page = self.document.sections[0]
@@ -113,7 +122,16 @@ class _Paper:
 
     def _paragraph(self, text: str, style: str = "Body Text") -> Paragraph:
         self._open()
-        return self.document.add_paragraph(self.writing.cited(text), style)
+        paragraph = self.document.add_paragraph(style=style)
+        self._told(paragraph, text)
+        return paragraph
+
+    def _told(self, paragraph: Paragraph, text: str, style: str | None = None) -> None:
+        """A text with its sources numbered, and a footnote at the first use of each term."""
+        for piece, sentence in self.writing.explained(text):
+            paragraph.add_run(piece, style)
+            if sentence:
+                self.notes.add(paragraph, _explanation(piece, sentence))
 
     def _heading(self, title: str, level: int = 1) -> None:
         """A heading, written with what follows it: before a wide table it stands on the turned page."""
@@ -167,8 +185,9 @@ class _Paper:
         paragraph = self.document.add_paragraph(style="Caption")
         paragraph.add_run(f"{kind} ")
         _add_field(paragraph, f"SEQ {kind} \\* ARABIC", str(number))
-        paragraph.add_run(f". {self.writing.cited(title).rstrip('.')}. ")
-        paragraph.add_run(self.writing.cited(caption), "Caption Text")
+        paragraph.add_run(". ")
+        self._told(paragraph, f"{title.rstrip('.')}. ")
+        self._told(paragraph, caption, "Caption Text")
         return paragraph
 
     def _table(self, table: Table) -> None:
@@ -190,6 +209,8 @@ class _Paper:
         opening = next((number for number, is_number in enumerate(numeric) if is_number), 1)
         parts = _parts(widths, room, max(1, min(opening, len(widths) - 1)))
         for part, shown in enumerate(parts):
+            if part:
+                self.document.add_paragraph(style="Table End")
             if caption:
                 kind, number, title, words = caption
                 title = f"{title.rstrip('.')} (part {part + 1} of {len(parts)})" if len(parts) > 1 else title
@@ -197,6 +218,13 @@ class _Paper:
                 paragraph.paragraph_format.keep_with_next = True
             self._grid([headings[n] for n in shown], [cells[n] for n in shown], [numeric[n] for n in shown],
                        _stretched([widths[n] for n in shown], room))  # fmt: skip
+        self._below((headings, *cells))
+
+    def _below(self, columns: Iterable[Sequence[str]]) -> None:
+        """Terms that a table is the first to use, explained below it: its heading stands again on each page."""
+        words = "\n".join(dict.fromkeys(text for column in columns for text in column))
+        notes = [_explanation(piece, sentence) for piece, sentence in self.writing.explained(words) if sentence]
+        self.document.add_paragraph(" ".join(notes), _NOTE if notes else "Table End")
 
     def _turn(self, is_turned: bool) -> None:
         """Pages turned from here on, or upright again; wide tables that follow each other share their pages."""
@@ -227,7 +255,6 @@ class _Paper:
                 if row == 0 and numeric[number]:
                     paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
         _keep_rows(grid)
-        self.document.add_paragraph(style="Table End")
 
     def _methods(self) -> None:
         self._heading("Methods")
@@ -255,8 +282,9 @@ class _Paper:
         if not self.writing.references:
             return
         self._heading("References")
+        self._open()
         for reference in self.writing.references:
-            self._paragraph(reference, "List Number")
+            self.document.add_paragraph(reference, "List Number")
         self._paragraph(DOI_NOTE)
 
     def _rerun(self) -> None:
@@ -265,6 +293,11 @@ class _Paper:
         if lines:
             self._heading("How to run it again")
             self._fitted(("What", "Value"), [list(lines), list(lines.values())], [False] * 2)
+
+
+def _explanation(term: str, sentence: str) -> str:
+    """What a term means, as a note."""
+    return f"{term[:1].upper()}{term[1:]}: {sentence[:1].lower()}{sentence[1:]}"
 
 
 def _headings(columns: Sequence[ShownColumn]) -> list[str]:
@@ -360,6 +393,8 @@ def _define_styles(document: Document) -> None:
         style.paragraph_format.space_after = style.paragraph_format.space_before = Pt(1.5)
         style.paragraph_format.line_spacing = 1.0
     styles[f"{_CELL} Number"].paragraph_format.alignment = WD_ALIGN_PARAGRAPH.RIGHT
+    note = add(_NOTE, "Normal")
+    note.font.size, note.paragraph_format.space_before, note.paragraph_format.space_after = Pt(8.5), Pt(3), Pt(8)
     end = add("Table End", "Normal")
     end.font.size, end.paragraph_format.space_after = Pt(4), Pt(4)
     _define_table_style(add(_TABLE_STYLE, "Normal Table", WD_STYLE_TYPE.TABLE))

@@ -10,7 +10,6 @@ from jetsim import findings
 from jetsim.equipment.words import laws
 from jetsim.experiment import comparison
 from jetsim.experiment.comparison import Odds
-from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.display import percent
@@ -21,10 +20,11 @@ from jetsim.throws import names
 from jetsim.throws.comparing import Compared
 from jetsim.throws.pictures import odds_plot, reach_plot
 from jetsim.throws.question import CRITERIA, OWN, CompareQuestion, FieldTest, given, in_words
-from jetsim.throws.words import group_words, input_lines, key_words, match_value, otherwise, resting
+from jetsim.throws.words import group_words, input_lines, key_words, match_value, otherwise, resting, said
 
 Array = NDArray[np.float64]
 
+COMPARED = "computed comparisons"
 QUESTION = "Which set-up out-reaches which under the declared match, and with what odds?"
 
 
@@ -59,20 +59,22 @@ def lead(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
     best = comparison.odds(reach, groups[0][0], groups[1][0]) if sure else best_odds(reach, compared.pairs)
     state = "after the test" if compared.tested else "before any test"
     match = in_words(test) if test.condition == OWN else f"under {in_words(test)}"
-    said = [outside_sentence(compared.flags), decision_headline(test, compared)]
+    told = [findings.outside_sentence(compared.flags), decision_headline(test, compared)]
     if best is not None:
         words = "out-reaches" if sure else "out-reaches no other set-up surely; at best it goes beyond"
-        ends = display.span("extreme_reach", best.low, best.high, system).replace("-", "\N{MINUS SIGN}")
+        ends = display.more_or_less("extreme_reach", best.low, best.high, system)
         ties = sum(pair.tie for pair in compared.pairs)
         counted = f"{display.number_words(ties)} of {display.number_words(len(compared.pairs))}"
-        said = [
+        told = [
             f"{match[:1].upper()}{match[1:]}, {state}, {test.labels[best.first]} {words} {test.labels[best.second]} "
-            f"with a chance of {percent(best.chance, short_of=comparison.SURE)}.",
-            f"It goes farther by {display.value('extreme_reach', best.median, system)} ({ends} in nine cases of ten).",
-            f"{counted[:1].upper()}{counted[1:]} pairs are ties, which must not be ranked." if ties else "",
-            *said,
+            f"in {display.counted(best.chance, COMPARED, comparison.SURE)}.",
+            f"It goes farther by {said(best.median, system)} ({ends} in nine of ten of them).",
+            f"{counted[:1].upper()}{counted[1:]} pairs are ties: nobody may call one of the two better."
+            if ties
+            else "",
+            *told,
         ]
-    return [text for text in said if text]
+    return [text for text in told if text]
 
 
 def decision_headline(test: FieldTest, compared: Compared) -> str:
@@ -81,7 +83,8 @@ def decision_headline(test: FieldTest, compared: Compared) -> str:
     if len(made.best) > 1:
         return decision_words(test, compared)
     chance = made.chance_of_best[made.setups.index(made.best[0])]
-    return f"By the department's priorities {test.labels[made.best[0]]} comes first, in {percent(chance)} of the cases."
+    share = display.counted(chance, COMPARED)
+    return f"By the department's priorities {test.labels[made.best[0]]} comes first in {share}."
 
 
 def further(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:

@@ -6,7 +6,6 @@ from numpy.typing import NDArray
 from jetsim import findings
 from jetsim.equipment.words import laws
 from jetsim.experiment.fieldtest import PairedTest
-from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.document import Report, ReportCard, Section
@@ -16,7 +15,7 @@ from jetsim.throws.pictures import agreement_plot, still_plot
 from jetsim.throws.question import FieldTest
 from jetsim.throws.reading import SHOWN, Reading
 from jetsim.throws.tested import planned_powers
-from jetsim.throws.words import input_lines, key_words, length, otherwise, resting
+from jetsim.throws.words import input_lines, key_words, length, otherwise, resting, said
 
 Array = NDArray[np.float64]
 
@@ -62,16 +61,16 @@ def lead(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: Uni
     every = np.arange(len(drops.measured))
     excluded = int(reading.sheet.excluded.sum())
     farther = "too far" if drops.bias(every) > 0 else "too short"
-    before = (f"Before the test the model put the farthest drops {length(abs(drops.bias(every)), system)} {farther} on "
-              f"average (any single throw may be off by {length(drops.rmse(every), system)} or so).")  # fmt: skip
-    said = [
+    before = (f"Before the test the model put the farthest drops {said(abs(drops.bias(every)), system)} {farther} on "
+              f"average (any single throw may be off by {said(drops.rmse(every), system)} or so).")  # fmt: skip
+    told = [
         verdict_headline(test, pairs, system) if tests(test, reading) else untold(test),
         before if drops.read else "",
         f"Of the throws, {len(every)} count ({excluded} are excluded with a reason).",
-        outside_sentence(reading.flags),
+        findings.outside_sentence(reading.flags),
         "Next comes field_test.py calibrate, which learns what is not known from these throws.",
     ]
-    return [text for text in said if text]
+    return [text for text in told if text]
 
 
 def tests(test: FieldTest, reading: Reading) -> bool:
@@ -94,11 +93,11 @@ def verdict_headline(test: FieldTest, pairs: list[PairedTest], system: UnitSyste
     sure = min(apart, key=lambda pair: pair.adjusted)
     far, near, sign = (sure.first, sure.second, 1) if sure.difference > 0 else (sure.second, sure.first, -1)
     ends = sorted((sign * sure.low, sign * sure.high))
-    span = display.span("extreme_reach", ends[0], ends[1], system).replace("-", "\N{MINUS SIGN}")
+    between = display.more_or_less("extreme_reach", ends[0], ends[1], system)
     count = f"{display.number_words(len(apart))} of {display.number_words(len(pairs))}"
     return (
-        f"{count[:1].upper()}{count[1:]} pairs of set-ups differ, most surely {test.labels[far]} that goes beyond "
-        f"{test.labels[near]} by {display.value('extreme_reach', abs(sure.difference), system)} ({span})."
+        f"{count[:1].upper()}{count[1:]} pairs of set-ups differ, most surely {test.labels[far]}, which throws "
+        f"{said(abs(sure.difference), system)} beyond {test.labels[near]} ({between})."
     )
 
 
