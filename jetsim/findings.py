@@ -27,6 +27,7 @@ OF_RANGES = "Shares hold for the ranges that are stated for the inputs: with oth
 _WORTH_NAMING = 0.03
 # More inputs than these in first place are no finding but a lack of runs.
 _MOST_LEADERS = 3
+_GROUPS = {"valve": "shutoff and waterway", "flight": "flight after breakup"}
 # More of the runs than this outside a fit, and the first paragraph of a report says so.
 _MANY = 0.1
 
@@ -54,6 +55,11 @@ def whole_labels(space: ParameterSpace) -> dict[str, str]:
 def technical_labels(space: ParameterSpace) -> dict[str, str]:
     """What the methods and the fine tables call each input, as a whole."""
     return {parameter.name: parameter.long_name.partition(" (")[0] for parameter in space.parameters}
+
+
+def group_words(name: str) -> str:
+    """What a group of inputs is called."""
+    return _GROUPS.get(name, name.replace("_", " "))
 
 
 def wholes_sentence(space: ParameterSpace, labels: Mapping[str, str]) -> str:
@@ -189,8 +195,8 @@ def unsettled_notice(gate: Gate) -> str:
     if gate.passed:
         return ""
     worst = 100 * max(gate.half_width.values(), default=np.nan)
-    known = f": shares are known to within {worst:.2g} points at worst" if np.isfinite(worst) else ""
-    return f"The runs are too few to settle the order of what matters, so do not quote it{known}."
+    known = f": shares are known to within {worst:.2g} points of a hundred at worst" if np.isfinite(worst) else ""
+    return f"Too few throws were computed to settle the order of what matters, so do not quote it{known}."
 
 
 def tail_sentence(output: str, share: float, remedy: str) -> str:

@@ -30,7 +30,7 @@ _IN_TRADE_WORDS = {
     32: "the nozzle is held flatter or steeper than in the throws tested",
     64: "the stream lands before it breaks up",
     128: "the wind is stronger than in any throw that is known of",
-    256: "more than a tenth of the water is too fine to be followed",
+    256: "more than a tenth of the water is mist too fine to be followed",
 }
 
 

@@ -168,9 +168,10 @@ def details(plan: Plan, found: Found, shown: Sequence[str], system: UnitSystem) 
 def shares_tables(plan: Plan, found: Found) -> list[Table]:
     """Shares of roles, of stated groups, of what tied inputs share, and of assumptions without the laws of contrast."""
     labels = {**words.labels_of(plan), **words.ROLE_PARTS}
+    groups = {name: findings.group_words(name) for name in plan.space.groups}
     stated = [
         ("roles", "Structure, physics, weather and crew", found.joint.roles, words.ROLE_PARTS),
-        ("groups", "Groups of inputs, each known together", found.joint.groups, words.GROUP_WORDS),
+        ("groups", "Groups of inputs, each known together", found.joint.groups, groups),
         ("parts", "Tied inputs, split into what they share and their own parts", found.joint.parts,
          findings.labels_of(plan.space)),
         ("assumptions", "Without the laws of contrast", found.expected, labels),

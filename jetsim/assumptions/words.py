@@ -96,8 +96,8 @@ def best_reading(plan: Plan, found: Found) -> str:
         return ""
     fall, label = max(told, key=lambda pair: pair[0].share)
     return (
-        f"The measurement that would teach most about {findings.output_words(output)} is {label}: with it, "
-        f"{fall_words(fall)} of all that makes one throw differ from the next should be known."
+        f"The measurement that would teach most about {findings.output_words(output)} is {label}: "
+        f"once measured, {fall_words(fall)} of all that makes one throw differ from the next should be settled."
     )
 
 
@@ -108,10 +108,10 @@ def largest_assumption(plan: Plan, found: Found) -> str:
     if not names or found.expected["ST"].sel(output=reach).isnull().any():
         return ""
     largest = _ordered(found.expected, reach, names)[0]
-    meant = ", which is not how much a shutoff itself does" if largest == VALVE else ""
+    meant = ", which says nothing of how much a shutoff itself does" if largest == VALVE else ""
     return (
         f"Of the formulas that had to be assumed, the one for {_FORMULAS.get(largest, display.trade(largest))} matters "
-        f"most: not to know the right one makes {interval(found.expected, reach, largest, 'ST')} of all that makes one "
+        f"most: not knowing the right one is {interval(found.expected, reach, largest, 'ST')} of all that makes one "
         f"throw differ from the next{meant}."
     )
 
@@ -325,9 +325,6 @@ ROLE_PARTS = {
 }
 
 
-GROUP_WORDS = {"valve": "shutoff and waterway", "flight": "flight after breakup"}
-
-
 def _role_shares(roles: xr.Dataset, output: str) -> str:
     if roles["S1"].sel(output=output).isnull().any():
         return ""
@@ -358,9 +355,7 @@ def groups_sentence(found: Found, output: str) -> str:
     if not shares.sizes["parameter"] or shares["S1"].sel(output=output).isnull().any():
         return ""
     ordered = sorted((str(n) for n in shares["parameter"].values), key=lambda n: -_closed_share(shares, output, n))
-    shown = [
-        f"{GROUP_WORDS.get(name, name.replace('_', ' '))} {interval(shares, output, name, 'S1')}" for name in ordered
-    ]
+    shown = [f"{findings.group_words(name)} {interval(shares, output, name, 'S1')}" for name in ordered]
     return (
         f"Were all inputs of a group known, this much of the variance of {findings.output_words(output)} would go: "
         f"{', '.join(shown)}."
@@ -419,13 +414,14 @@ def interaction_sentence(plan: Plan, found: Found, output: str) -> str:
 def gate_notices(plan: Plan, found: Found) -> list[str]:
     """What the runs are too few for."""
     joint = findings.unsettled_notice(found.joint.gate)
-    said = [f"All laws together: {joint[:1].lower()}{joint[1:]}"] if joint else []
+    said = [f"All formulas together: {joint[:1].lower()}{joint[1:]}"] if joint else []
     unsettled = [c for c in found.combinations if not c.gate.passed]
     if unsettled:
         worst = max((width for c in unsettled for width in c.gate.half_width.values()), default=np.nan)
         said.append(
-            f"In {len(unsettled)} of {len(found.combinations)} combinations of laws the runs are too few to settle the "
-            f"order: total shares are known to within {max(100 * worst, 2.1):.2g} points at worst, within 2 is wanted."
+            f"In {len(unsettled)} of {len(found.combinations)} combinations of formulas too few throws were computed "
+            f"to settle the order: shares are known to within {max(100 * worst, 2.1):.2g} points of a hundred, and "
+            "within 2 is wanted."
         )
     return [f"{plan.label}: {text}" if plan.suffix else text for text in said]
 

@@ -19,13 +19,13 @@ from jetsim.report.tables import Column, Table
 
 VERIFY = "an estimate, to be verified by in-line gauge and flowmeter"
 CAUTIONS = (
-    "Estimates for planning and teaching, without kinks. Verify every pressure by in-line gauge and flowmeter.",
+    "Estimates for planning and teaching. Verify every pressure by in-line gauge and flowmeter.",
     "No number here shows that a crew can hold a line: opening, closing and slipping add to the force.",
 )
 # Rows of a card: name in the set-ups' table, and what the card calls it.
 ROWS = (
     ("nozzle_pressure", "Nozzle pressure"),
-    ("reaction_force", "Nozzle reaction, by the formula"),
+    ("reaction_force", "Nozzle reaction, steady"),
     (FORCE, "Force with the measured excess"),
     ("breakup_distance", "Stream breaks up at"),
     ("effective_reach_at_best", "Effective reach, best elevation"),
@@ -95,7 +95,7 @@ def verdict(card: Card, system: UnitSystem) -> str:
     if crew.limits is None:
         return f"Nobody states a limit for {display.people(crew.firefighters)}, so none stands beside the force."
     return (
-        f"{plain('reaction_force', card.force, system)} by the formula that the limit was stated for is "
+        f"{plain('reaction_force', card.force, system)} by the limit's own formula is "
         f"{judged(crew, card.force, system)}; with the measured excess, within it in {display.percent(card.within)} "
         "of the runs."
     )
@@ -160,7 +160,7 @@ def sentence(card: Card, system: UnitSystem) -> str:
 def side_by_side(cards: Sequence[Card], system: UnitSystem) -> Table:
     """All set-ups in one table that fits a page, in one system, at their medians."""
     names = ("pump_pressure", "flow_rate", *(name for name, _ in ROWS))
-    heads = {"pump_pressure": "Pump pressure to start from", "flow_rate": "Flow"} | dict(ROWS)
+    heads = {"pump_pressure": "Pump pressure without kinks", "flow_rate": "Flow"} | dict(ROWS)
     columns = [Column("setup", [card.setup.label for card in cards], "", "set-up")]
     for name in names:
         texts = [plain(name, middle(card, name), system) for card in cards]
@@ -178,7 +178,7 @@ def side_by_side(cards: Sequence[Card], system: UnitSystem) -> Table:
 def cards_table(cards: Sequence[Card]) -> Table:
     """All set-ups in one table with both systems, at their medians."""
     names = ("pump_pressure", "flow_rate", *(name for name, _ in ROWS))
-    heads = {"pump_pressure": "Pump pressure to start from"} | dict(ROWS)
+    heads = {"pump_pressure": "Pump pressure without kinks"} | dict(ROWS)
     columns = [Column("setup", [card.setup.label for card in cards], "", "set-up")]
     for name in names:
         values = [middle(card, name) for card in cards]

@@ -53,14 +53,15 @@ def cost_table(found: Found) -> Table:
             Column("setup", [row.subject.setup.label for row in rows], label="Set-up"),
             Column("nozzle_pressure", [float(p.nozzle_pressure) for p in points], label="Nozzle pressure"),
             Column("flow_rate", [float(p.flow_rate) for p in points], label="Flow"),
-            Column("reaction_force", [r.reaction for r in rows], label="Reaction by the formula"),
+            Column("reaction_force", [r.reaction for r in rows], label="Reaction (steady)"),
             Column("stated_for", [_stated_for(row) for row in rows], label="Within the limit stated for"),
             Column("crew", [str(r.subject.setup.crew.firefighters) if r.subject.setup.crew else "none" for r in rows],
                    label="Its crew"),
             Column("within [%]", [100 * r.share_within for r in rows], label="Within for its crew, %", digits=2),
         ),
         f"{limit_sources(found)} The last column is for the set-up's own crew, in percent of the runs, and counts the "
-        "measured excess of force over the formula. Opening, closing and slipping come on top.",
+        "measured excess of force over the formula, pumped at the estimate as hose, kinks and gauge may be (a wall "
+        "card counts it at exactly the target). Opening, closing and slipping come on top.",
     )  # fmt: skip
 
 

@@ -68,7 +68,7 @@ def estimate_headline(found: Estimate, system: UnitSystem) -> str:
     between = display.spoken_span(PUMP, float(pump.low), float(pump.high), system)
     return (
         f"{found.subject.setup.label}: start from {start} at the pump for a line without kinks (with {lying(found)} as "
-        f"they may be, {middle} in the middle, {between} in nine of ten computed throws), {VERIFY}."
+        f"they may be, {middle} in the middle and {between} in nine of ten computed throws), {VERIFY}."
     )
 
 
@@ -135,8 +135,8 @@ def estimate_sentences(found: Estimate, system: UnitSystem) -> str:
     limit = display.value("reaction_force", subject.limits.limit(subject.setup.crew.firefighters), system)
     return (
         f"{said}By the formula that the limit was stated for, the force is {word} the stated limit of {limit} for "
-        f"{people(subject)}. The nozzle's own reaction with the measured excess is within it in "
-        f"{percent(share)} of the runs."
+        f"{people(subject)}. Pumped at that estimate, the nozzle's own reaction with the measured "
+        f"excess is within it in {display.counted(share)}."
     )
 
 

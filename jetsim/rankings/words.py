@@ -234,7 +234,7 @@ def case_sections(case: Case, found: Results, system: UnitSystem) -> list[Sectio
 def shares_tables(case: Case, found: Results) -> list[Table]:
     """Shares of roles and of stated groups, what tied inputs share, and shares among the throws that reach."""
     labels = findings.labels_of(case.space)
-    groups = {name: name.replace("_", " ") for name in case.space.groups}
+    groups = {name: findings.group_words(name) for name in case.space.groups}
     whole = [("roles", "Crew, weather and ignorance", found.roles, ROLE_WORDS)]
     whole.append(("groups", "Groups of inputs, each known together", found.groups, groups))
     whole.append(("parts", "Tied inputs, split into what they share and their own parts", found.parts, labels))

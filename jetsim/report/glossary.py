@@ -254,7 +254,9 @@ def _find(words: str) -> re.Pattern[str]:
     return re.compile(rf"(?<![\w-]){re.escape(words)}(?![\w-])", re.IGNORECASE)
 
 
-_FINDERS = {name: [_find(words) for words in dict.fromkeys((entry.trade, entry.technical)) if words]
+# Technical names that are everyday words where they stand.
+_PLAIN = {"", "kinks"}
+_FINDERS = {name: [_find(words) for words in dict.fromkeys((entry.trade, entry.technical)) if words not in _PLAIN]
             for name, entry in TERMS.items()}  # fmt: skip
 
 

@@ -35,7 +35,7 @@ _BESIDE = 1.5  # inch, for a heading and a caption on the page of a tall figure
 _CHARACTER = 0.068  # inch, mean width of a character in a table
 _BOLD = 1.15  # width of a bold character against a plain one
 _PADDING = 0.16  # inch, a cell's left and right padding
-_NARROWEST, _WIDEST_TEXT = 0.5, 1.3  # inch
+_NARROWEST, _WIDEST_TEXT, _LONGEST_LINE = 0.5, 1.0, 4.0  # inch
 _THEN = datetime(2000, 1, 1)  # the same report gives the same bytes
 _ZIP_THEN = (1980, 1, 1, 0, 0, 0)
 _TABLE_STYLE, _CELL, _HEADING_CELL = "Report Table", "Table Text", "Table Heading"
@@ -216,8 +216,9 @@ class _Paper:
                 title = f"{title.rstrip('.')} (part {part + 1} of {len(parts)})" if len(parts) > 1 else title
                 paragraph = self._caption(kind, number, title, words)
                 paragraph.paragraph_format.keep_with_next = True
-            self._grid([headings[n] for n in shown], [cells[n] for n in shown], [numeric[n] for n in shown],
-                       _stretched([widths[n] for n in shown], room))  # fmt: skip
+            own = [cells[n] for n in shown]
+            at = _stretched([widths[n] for n in shown], [_line(column) for column in own], room)
+            self._grid([headings[n] for n in shown], own, [numeric[n] for n in shown], at)
         self._below((headings, *cells))
 
     def _below(self, columns: Iterable[Sequence[str]]) -> None:
@@ -320,6 +321,11 @@ def _width(heading: str, cells: Sequence[str], numeric: bool) -> float:
     return max(_NARROWEST, min(wanted * _CHARACTER, _PAPER["us"][0] - 2 * _BORDER) + _PADDING)
 
 
+def _line(cells: Sequence[str]) -> float:
+    """Width that the longest text of a column wants to stand on one line, inches."""
+    return min(max((len(text) for text in cells), default=1) * _CHARACTER * _BOLD, _LONGEST_LINE) + _PADDING
+
+
 def _parts(widths: Sequence[float], room: float, opening: int = 1) -> list[list[int]]:
     """Columns of each part of a table that has `room`, parts of about one width; the first columns open each.
 
@@ -344,10 +350,18 @@ def _parts(widths: Sequence[float], room: float, opening: int = 1) -> list[list[
     return parts
 
 
-def _stretched(widths: Sequence[float], room: float) -> list[float]:
-    """Widths that fill the room; narrow tables grow by half at most."""
-    factor = min(room / sum(widths), 1.5)
-    return [width * factor for width in widths]
+def _stretched(widths: Sequence[float], lines: Sequence[float], room: float) -> list[float]:
+    """Widths that fill the room: long texts first, by what they lack to stand on one line; then all, by half at most.
+
+    Examples
+    --------
+    >>> _stretched([1.0, 1.0], [1.0, 4.0], 3.0), _stretched([1.0, 1.0], [1.0, 1.0], 4.0)
+    ([1.0, 2.0], [1.5, 1.5])
+    """
+    lacks = [max(0.0, line - width) for width, line in zip(widths, lines, strict=True)]
+    given = min(1.0, max(0.0, room - sum(widths)) / (sum(lacks) or 1.0))
+    grown = [width + given * lack for width, lack in zip(widths, lacks, strict=True)]
+    return [width * min(room / sum(grown), 1.5) for width in grown]
 
 
 def _add_field(paragraph: Paragraph, code: str, shown: str) -> None:

@@ -68,10 +68,8 @@ def lead(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
         told = [
             f"{match[:1].upper()}{match[1:]}, {state}, {test.labels[best.first]} {words} {test.labels[best.second]} "
             f"in {display.counted(best.chance, COMPARED, comparison.SURE)}.",
-            f"It goes farther by {said(best.median, system)} ({ends} in nine of ten of them).",
-            f"{counted[:1].upper()}{counted[1:]} pairs are ties: nobody may call one of the two better."
-            if ties
-            else "",
+            f"It goes farther by {said(best.median, system)} ({ends} in nine of ten).",
+            f"{counted[:1].upper()}{counted[1:]} pairs are ties, too close to call." if ties else "",
             *told,
         ]
     return [text for text in told if text]
@@ -210,13 +208,13 @@ def plain(criterion: str) -> str:
 
 def result_table(test: FieldTest, compared: Compared) -> Table:
     """Medians and middle 90 % of all results."""
-    columns = [Column("setup", list(test.labels.values()))]
+    columns = [Column("setup", list(test.labels.values()), label="Set-up")]
     pressures = [float(np.median(compared.pressures[name])) for name in test.labels]
     columns.append(Column("nozzle_pressure", pressures, label="Nozzle pressure"))
     for criterion, name in CRITERIA.items():
         for key, p in (("low", 0.05), ("median", 0.5), ("high", 0.95)):
             values = [float(np.quantile(compared.values[criterion][s], p)) for s in test.labels]
-            columns.append(Column(f"{name}_{key}", values, name, f"{plain(criterion)}: {key}"))
+            columns.append(Column(f"{name}_{key}", values, name, f"{display.trade(name)}: {key}"))
     return Table("results", "What each set-up gives under the match", tuple(columns), "Low and high: middle 90 %.")
 
 
@@ -235,7 +233,7 @@ def _scale_words(test: FieldTest, system: UnitSystem) -> str:
 def decision_table(test: FieldTest, compared: Compared, system: UnitSystem) -> Table:
     """Scores by criterion, totals, and chance of being first."""
     made = compared.decision
-    columns = [Column("setup", [test.labels[name] for name in made.setups])]
+    columns = [Column("setup", [test.labels[name] for name in made.setups], label="Set-up")]
     for k, name in enumerate(made.criteria):
         heading = f"{plain(name)} (weight {percent(made.weights[k])})"
         columns.append(Column(f"{name}_score", made.scores[:, k].tolist(), label=heading, decimals=2))

@@ -103,7 +103,7 @@ def lead(test: FieldTest, learning: Learning, every: list[Learnt]) -> list[str]:
 def _times(learning: Learning, name: str) -> str:
     """A learnt factor for a lead, with the ends of its middle 90 %."""
     low, middle, high = (display.number(float(v), 2) for v in np.quantile(learning.values[name], _ENDS))
-    return f"{middle} times that of a clear waterway (90 of 100 chances that it lies from {low} to {high})"
+    return f"{middle} times that of a clear waterway (nine chances in ten that it lies from {low} to {high})"
 
 
 def further(test: FieldTest, learning: Learning, every: list[Learnt], ties: list[Confused],

@@ -155,7 +155,7 @@ def target_table(test: FieldTest, plan: Plan) -> Table:
     return Table(
         "targets",
         "Nozzle pressure to set for the match",
-        (Column("setup", list(test.labels.values())), Column("nozzle_pressure", targets)),
+        (Column("setup", list(test.labels.values()), label="Set-up"), Column("nozzle_pressure", targets)),
         "Set on the flowing nozzle.",
     )
 

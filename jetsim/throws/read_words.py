@@ -118,7 +118,7 @@ def further(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: 
     if drops.read:
         lines += [
             f"Before the test the model put the farthest drops {length(abs(drops.bias(every)), system)} {farther} what "
-            f"was measured on average (RMSE {length(drops.rmse(every), system)}).",
+            f"was measured on average (a typical throw is off by {length(drops.rmse(every), system)}).",
             f"{display.percent(drops.coverage(every))} of the throws lie inside its bands of nine in ten. All throws "
             "of a set-up share most of what was not known, so they lie inside together or not at all: this is no test "
             "of the bands.",
@@ -128,7 +128,7 @@ def further(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: 
                          f"{_signed(float(drops.wind_effect.max()), system)} by the model.")  # fmt: skip
     if breakup.read:
         lines.append(
-            f"Breakup as seen: RMSE {length(breakup.rmse(every), system)}, "
+            f"Breakup as seen: a typical throw is off by {length(breakup.rmse(every), system)}, "
             f"{display.percent(breakup.coverage(every))} inside the bands; what an eye calls breakup is uncertain too."
         )
     return [
@@ -143,7 +143,7 @@ def _signed(value: float, system: UnitSystem) -> str:
 
 
 def overlay_table(test: FieldTest, reading: Reading) -> Table:
-    """Bias, RMSE and coverage of each set-up."""
+    """Bias, typical error and coverage of each set-up."""
     read = [c for c, over in reading.overlays.items() if over.read]
     rows = [(setup, column) for column in read for setup in test.setups]
 
@@ -154,11 +154,11 @@ def overlay_table(test: FieldTest, reading: Reading) -> Table:
         "overlay",
         "Prediction against the throws, set-up by set-up",
         (
-            Column("setup", [s.label for s, _ in rows]),
+            Column("setup", [s.label for s, _ in rows], label="Set-up"),
             Column("measured", [SHOWN[c] for _, c in rows]),
             Column("throws", [len(reading.overlays[c].given(reading.thrown.of(s.name))) for s, c in rows]),
             Column("bias", each("bias"), "extreme_reach", "Bias (predicted minus measured)", interval=True),
-            Column("rmse", each("rmse"), "extreme_reach", "RMSE", interval=True),
+            Column("rmse", each("rmse"), "extreme_reach", "typical error", interval=True),
             Column("coverage [%]", [100 * value for value in each("coverage")], label="Inside the 90 % band, %"),
         ),
         "All throws that count.",
@@ -169,7 +169,7 @@ def wind_table(test: FieldTest, reading: Reading) -> Table:
     """Mean and scatter as measured and with the wind taken off."""
     over = reading.overlays["farthest_drops"]
     places = [reading.thrown.of(setup.name) for setup in test.setups]
-    columns = [Column("setup", list(test.labels.values()))]
+    columns = [Column("setup", list(test.labels.values()), label="Set-up")]
     for key, values, words in (("measured", over.measured, "As measured"), ("still", over.still, "Wind taken off")):
         known = [values[over.given(at)] for at in places]
         means = [float(found.mean()) if found.size else np.nan for found in known]
@@ -192,7 +192,7 @@ def excluded_table(reading: Reading) -> Table:
         "Excluded throws",
         (
             Column("run_order", [int(reading.sheet.numbers["run_order"][n]) for n in at]),
-            Column("setup", [reading.sheet.setups[n] for n in at]),
+            Column("setup", [reading.sheet.setups[n] for n in at], label="Set-up"),
             Column("reason", [reading.sheet.reasons[n] for n in at]),
         ),
         "As the sheet marks them.",
