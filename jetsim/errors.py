@@ -3,7 +3,9 @@
 Every room of the house raises these, so they stand below all of them.
 """
 
+import os
 from collections.abc import Iterable
+from pathlib import Path
 from typing import Any
 
 _LONGEST = 60
@@ -42,3 +44,18 @@ class InputFileError(InputError):
     def __init__(self, lines: Iterable[str]) -> None:
         self.lines = tuple(lines)
         super().__init__("; ".join(self.lines))
+
+
+def placed(error: InputError, file: Path) -> InputError:
+    """An error that begins with the file it comes from: as it is where it begins with a file or an option already.
+
+    Examples
+    --------
+    >>> placed(InputError("setups.a: blown back"), Path("mine.toml"))
+    InputError('mine.toml: setups.a: blown back')
+    >>> placed(InputError("--cluster far: no scheduler answers there"), Path("mine.toml"))
+    InputError('--cluster far: no scheduler answers there')
+    """
+    place = str(error).partition(": ")[0]
+    named = isinstance(error, InputFileError) or place.startswith("--") or os.path.isfile(place)
+    return error if named else InputError(f"{file}: {error}")

@@ -356,8 +356,12 @@ def kept(function: Callable[..., R], *arguments: Any) -> R:
     *arguments
         Numbers, texts, arrays, datasets, dataclasses, and collections of those.
     """
+    return kept_as(None if current() is None else name_of(function, arguments), function, *arguments)
+
+
+def kept_as(name: str | None, function: Callable[..., R], *arguments: Any) -> R:
+    """As `kept`, under a name that tells all that the result depends on; without one it is not kept."""
     ledger = current()
-    name = None if ledger is None else name_of(function, arguments)
     if ledger is None or name is None:
         return function(*arguments)
     found = ledger.find(name)

@@ -22,7 +22,7 @@ import xarray as xr
 
 from jetsim import kept
 from jetsim.cluster import cluster
-from jetsim.errors import InputError, InputFileError
+from jetsim.errors import InputError, InputFileError, placed
 from jetsim.kept import Ledger
 from jetsim.processors import processors
 from jetsim.quantities import UnitSystem
@@ -257,9 +257,7 @@ def _add_options(parser: argparse.ArgumentParser, study: Study[Any]) -> None:
     add("--quick", action="store_true", help="few runs, figures as png only, to try things out")
     add("--units", choices=("us", "si"), help="units shown first (default: as the study file says)")
     add("--workers", type=_workers, metavar="N", default=min(processors(), MOST_WORKERS), help="threads (default: all)")
-    add(
-        "--cluster", metavar="local|ADDRESS", help="compute on a dask cluster instead: N processes here, or a scheduler"
-    )
+    add("--cluster", metavar="local|ADDRESS", help="use a dask cluster instead: N processes here, or a scheduler")
     add("--dry-run", action="store_true", help="say what would be run and write nothing")
     add("--overwrite", action="store_true",
         help="replace a folder that holds something else; files that no study wrote are kept beside it")  # fmt: skip
@@ -353,8 +351,7 @@ def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
     if options.dry_run:
         print(plan)
         return
-    read = [value for value in options.extra.values() if isinstance(value, Path)]
-    needed = (study.script, Path(__file__), *read)
+    needed = (study.script, Path(__file__), *(given for given in options.extra.values() if isinstance(given, Path)))
     folder = StudyFolder(options.output, study.name, options.inputs, options.overwrite, needed)
     folder.check()
     with _held(study, options, loaded, folder) as ledger:
@@ -369,7 +366,10 @@ def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
 def _written(study: Study[P], options: Options, loaded: P, folder: StudyFolder, clock: "_Clock") -> Findings:
     """Compute, write the folder, and give the findings as they were written."""
     digest = sha256(options.inputs)
-    findings = study.compute(loaded, options)
+    try:
+        findings = study.compute(loaded, options)
+    except InputError as error:
+        raise placed(error, options.inputs) from None
     record = _record(study, options, findings, folder, digest)
     finished = replace(findings, report=_completed(findings.report, study, options, record))
     with folder.writing() as place:

@@ -36,7 +36,9 @@ def plan(test: FieldTest, options: Options) -> str:
 
 def compute(test: FieldTest, options: Options) -> Findings:
     """Compare and write it up."""
-    report = comparison_report(test, compare(test), options.system(test.units))
+    with options.executor() as executor:
+        compared = compare(test, executor)
+    report = comparison_report(test, compared, options.system(test.units))
     return Findings(report, tables=[setups_of(test)], data_files=test.asked.files)
 
 

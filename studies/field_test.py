@@ -73,7 +73,8 @@ def plan_words(test: FieldTest, options: Options) -> str:
 
 def plan(test: FieldTest, options: Options) -> Findings:
     """Plan the test and write the run sheet."""
-    made = planning.make_plan(test, *plan_sizes(options))
+    with options.executor() as executor:
+        made = planning.make_plan(test, *plan_sizes(options), executor)
     system = options.system(test.units)
     sheet = {"run_sheet.csv": planning.run_sheet(test, made, system)}
     report = plan_report(test, made, system)
@@ -169,7 +170,8 @@ def read(loaded: Loaded, options: Options) -> Findings:
     """Lay the prediction over the throws."""
     test, sheet, path = loaded
     values = model.drawn(test, reading.QUICK_DRAWS if options.quick else reading.DRAWS, test.seed)
-    made = reading.overlay(test, sheet, values, np.random.default_rng(test.seed))
+    with options.executor() as executor:
+        made = reading.overlay(test, sheet, values, np.random.default_rng(test.seed), executor)
     system, following = options.system(test.units), next_command("calibrate", options)
     return Findings(
         with_doubts(reading_report(test, made, following, system), test, made, system),
@@ -283,10 +285,11 @@ def synthetic_tests() -> int:
 def calibrate(loaded: Loaded, options: Options) -> Findings:
     """Sample the posterior, lay it over the throws, and write the department with what was learnt."""
     test, sheet, path = loaded
-    found = learning.learn(test, sheet, sampling(options))
     rng = np.random.default_rng(test.seed)
-    chosen = rng.choice(len(found.values[model.GAUGE]), reading.QUICK_DRAWS)
-    after = reading.overlay(test, sheet, {name: value[chosen] for name, value in found.values.items()}, rng)
+    with options.executor() as executor:
+        found = learning.learn(test, sheet, sampling(options), executor=executor)
+        chosen = rng.choice(len(found.values[model.GAUGE]), reading.QUICK_DRAWS)
+        after = reading.overlay(test, sheet, {n: value[chosen] for n, value in found.values.items()}, rng, executor)
     text, draws = learnt.department_files(test, found)
     system = options.system(test.units)
     following = use_command(test, options)

@@ -41,7 +41,9 @@ def plan(asked: Loaded, options: Options) -> str:
 
 def compute(asked: Loaded, options: Options) -> Findings:
     """Run everything and write it up."""
-    return written(asked, runs.find(asked), options.system(asked.units))
+    with options.executor() as executor:
+        found = runs.find(asked, executor)
+    return written(asked, found, options.system(asked.units))
 
 
 def written(asked: Loaded, found: runs.Found, system: UnitSystem) -> Findings:

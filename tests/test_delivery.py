@@ -242,6 +242,15 @@ def test_the_best_elevation_is_the_best_of_those_up_to_the_cap():
     assert found == pytest.approx(np.max(each, axis=0), rel=5e-3)
 
 
+def test_elevations_that_never_reach_the_target_do_not_bend_the_best_one():
+    # From 1.2 m up to a target at 1.7 m flat throws never get there; those that do must not be outdone by a curve.
+    case = thrown(np.linspace(0.015, 0.035, 12), 28.0, 5.0, height=1.2, target=1.7)
+    found = effective_reach_at_best(case)
+    each = np.nanmax([delivered_reach(_thrown_at(case, np.full(12, e))) for e in np.linspace(0, 10.0, 41)], axis=0)
+    assert np.isnan(delivered_reach(_thrown_at(case, np.zeros(12)))).all()
+    assert found == pytest.approx(each, rel=0.01)
+
+
 def test_the_best_elevation_is_a_result_that_is_asked_for():
     stream = {"tip_diameter": 0.022, "nozzle_pressure": 345e3}
     assert "effective_reach_at_best" not in simulate(Stream(**stream))

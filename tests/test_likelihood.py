@@ -8,7 +8,7 @@ from scipy import stats
 
 from jetsim.throws import expected as throws
 from jetsim.throws import model
-from jetsim.throws.likelihood import likelihood, log_density
+from jetsim.throws.likelihood import Likelihood, log_density
 
 RNG = np.random.default_rng(3)
 DRAWS, COLUMNS, THROWS = 4, 5, 3
@@ -63,6 +63,6 @@ def test_readings_are_normal_about_what_is_expected(monkeypatch):
     emulated = SimpleNamespace(expected=lambda _: expected, shared_errors=np.zeros((2, len(expected), THROWS)))
     monkeypatch.setattr(throws, "relative_variance", lambda *_: np.full(shape, scatter**2))
     monkeypatch.setattr(model, "possible", lambda *_: np.array([True, True]))
-    found = likelihood(None, SimpleNamespace(numbers=numbers), emulated)({})
+    found = Likelihood(None, SimpleNamespace(numbers=numbers), emulated)({})
     exact = sum(stats.norm.logpdf(numbers[c], expected[c], scatter * expected[c]).sum(axis=1) for c in expected)
     assert np.diff(found) == pytest.approx(np.diff(exact))

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import signal
 import subprocess
 import sys
@@ -22,6 +23,7 @@ from jetsim.study import Findings, Options, Study, run, run_commands
 from tests import samples
 
 ROOT = Path(__file__).resolve().parents[1]
+README = ROOT / "README.md"
 
 
 def results():
@@ -206,8 +208,23 @@ def test_bad_options_get_one_line(demo, capsys, argv, words):
 def test_help_ends_well(demo, capsys):
     assert run(demo.study, ["--help"]) == 0
     shown = capsys.readouterr().out
-    for option in ("--inputs", "--output", "--quick", "--units", "--workers", "--dry-run", "--overwrite"):
-        assert option in shown
+    (line,) = re.findall(r"Every study takes `(.*?)`", README.read_text(encoding="utf-8"), re.DOTALL)
+    told = {*re.findall(r"--[\w-]+", line)}
+    assert told == {*re.findall(r"^  (--[\w-]+)", shown, re.MULTILINE)}
+
+
+def test_what_is_refused_while_computing_names_the_study_file_unless_it_names_another_place(demo, capsys):
+    other = demo.file.with_name("sheet.csv")
+    other.write_text("")
+    lines = ("the model failed in run 3 (elevation = 30 deg): no", f"{other}: row 3: no", "--cluster x: no")
+
+    def refuse(loaded, options):
+        raise InputError(lines[demo.computed - 1])
+
+    demo._compute = refuse
+    assert [run(demo.study, []) for _ in lines] == [2, 2, 2]
+    told = [line for line in capsys.readouterr().err.splitlines() if line.startswith("error")]
+    assert told == [f"error: {demo.file}: {lines[0]}", f"error: {lines[1]}", f"error: {lines[2]}"]
 
 
 @pytest.mark.parametrize(

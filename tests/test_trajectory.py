@@ -168,15 +168,17 @@ def test_reach_grows_with_speed_and_breakup_length(seed):
     jet = jet._replace(wind_along=np.zeros(50), wind_across=np.zeros(50))
     launch = launch._replace(target_height=np.zeros(50))
     constants = FlightConstants(speed_exponent=0.0)
-    base = fly(TwoStage(jet, constants), launch, breakup).extreme_reach
+    base = fly(TwoStage(jet, constants), launch, breakup)
     longer = fly(TwoStage(jet._replace(breakup_length=1.1 * breakup), constants), launch, 1.1 * breakup)
     faster = fly(
         TwoStage(jet._replace(exit_speed=1.1 * jet.exit_speed), constants),
         launch._replace(speed=1.1 * launch.speed),
         breakup,
     )
-    assert np.all(longer.extreme_reach > base)
-    assert np.all(faster.extreme_reach > base)
+    whole = base.landed_before_breakup  # no later breakup carries these any farther
+    assert np.all(longer.extreme_reach[~whole] > base.extreme_reach[~whole])
+    assert np.all(longer.extreme_reach[whole] == base.extreme_reach[whole])
+    assert np.all(faster.extreme_reach > base.extreme_reach)
 
 
 def test_wind_signs_and_mirror_symmetry():

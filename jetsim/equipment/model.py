@@ -1,6 +1,7 @@
 """One model from pump to landing: samples of what is uncertain of a set-up in, delivered streams out."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass, field, fields
 from functools import cached_property
 from typing import Any, Literal, NamedTuple
@@ -18,7 +19,7 @@ from jetsim.hydraulics.hoseline import HoseLine
 from jetsim.hydraulics.nozzle_kinds import Nozzle
 from jetsim.hydraulics.operating_point import operating_point
 from jetsim.hydraulics.required_pressure import RequiredPressure, required_pump_pressure
-from jetsim.kept import kept
+from jetsim.kept import kept, kept_map
 from jetsim.quantities import quantity
 from jetsim.simulation import simulate, sparing
 from jetsim.stream import Stream, equivalent_fields
@@ -178,6 +179,16 @@ class SetUpModel:
         assert self.believed is not None
         pump = values[PUMP] if PUMP in values else float(self.believed.pump_pressure)
         return real.nozzle_pressure(np.asarray(pump) + values.get(PUMP_ERROR, 0.0))
+
+
+def run_each(asked: Iterable[tuple[SetUpModel, xr.Dataset]], executor: Executor | None = None) -> list[xr.Dataset]:
+    """Results of models on their samples, in order; each pair is a piece of work for an executor, if there is one."""
+    return kept_map(_run_one, asked, executor)
+
+
+def _run_one(pair: tuple[SetUpModel, xr.Dataset]) -> xr.Dataset:
+    model, samples = pair
+    return model(samples)
 
 
 class _Run(NamedTuple):

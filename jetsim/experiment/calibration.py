@@ -8,9 +8,11 @@ is turned up to its whole; the approximation is fitted to the walkers again and 
 steps that are kept leave the posterior as it is and walkers are independent of each other.
 """
 
+import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -18,6 +20,7 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.special import ndtr
 
+from jetsim import kept
 from jetsim.errors import InputError
 from jetsim.experiment.distributions import Distribution
 
@@ -37,6 +40,7 @@ _NEVER = -1e300  # in place of minus infinity, of which no difference can be tak
 _FARTHEST = 5.0  # from where the search begins, in standard deviations that are expected
 _SEARCHED = 60  # steps towards the peak: the sampler goes the rest of the way
 _WALKERS = 4  # at least, for each unknown
+_STAGE = 30  # steps that are kept as one piece
 _GRID = np.linspace(-6.0, 6.0, 2401)
 
 
@@ -75,19 +79,23 @@ class Scores:
         tables = zip(self.names, self._tables, strict=True)
         return {name: np.interp(scores[:, k], _GRID, table) for k, (name, table) in enumerate(tables)}
 
-    def likelihood(self, log_likelihood: LogLikelihood) -> Density:
-        """Log-likelihood at independent scores of shape (n, unknowns); very low where it is not finite."""
-
-        def at_scores(points: Array) -> Array:
-            density = log_likelihood(self.values(points @ self.root.T))
-            return np.where(np.isfinite(density), density, _NEVER)
-
-        return at_scores
-
     def begin(self, about: tuple[Array, Array] | None) -> tuple[Array, Array]:
         """Middle and root of the covariance of independent scores, from those of the unknowns' own or the priors'."""
         middle, root = about or (np.zeros(len(self.names)), self.root)
         return np.linalg.solve(self.root, middle), np.linalg.solve(self.root, root)
+
+
+@dataclass(frozen=True, eq=False)
+class AtScores:
+    """Log-likelihood at independent scores of shape (n, unknowns); very low where it is not finite."""
+
+    scores: Scores
+    log_likelihood: LogLikelihood
+
+    def __call__(self, points: Array) -> Array:
+        """Of shape (n,)."""
+        density = self.log_likelihood(self.scores.values(points @ self.scores.root.T))
+        return np.where(np.isfinite(density), density, _NEVER)
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,7 +159,7 @@ def scouted(
     root : ndarray, shape (unknowns, unknowns)
     """
     scores = Scores(unknowns, ties)
-    peak, root = laplace(scores.likelihood(log_likelihood), *scores.begin(about))
+    peak, root = laplace(AtScores(scores, log_likelihood), *scores.begin(about))
     return scores.root @ peak, scores.root @ root
 
 
@@ -184,7 +192,7 @@ def calibrate(
         The likelihood is not finite at the start.
     """
     sizes, scores = sampling or Sampling(), Scores(unknowns, ties)
-    at_scores = scores.likelihood(log_likelihood)
+    at_scores = AtScores(scores, log_likelihood)
     peak, root = scores.begin(about or scouted(unknowns, log_likelihood, None, ties))
     rng = np.random.default_rng(seed)
     count = max(sizes.walkers, _WALKERS * len(peak))
@@ -200,7 +208,7 @@ def calibrate(
 
 
 class Walk:
-    """Walkers by the posterior's shape, each on its own.
+    """Walkers by the posterior's shape, each on its own; stages of their way are kept while they can be named.
 
     Attributes
     ----------
@@ -213,6 +221,7 @@ class Walk:
     def __init__(self, log_likelihood: Density, points: Array, rng: np.random.Generator) -> None:
         self.log_likelihood, self.points, self.rng = log_likelihood, points, rng
         self.known = log_likelihood(points)
+        self.name = None if kept.current() is None else kept.name_of(log_likelihood)
         self.evaluations, self.accepted = 0, 0
 
     def go(self, middle: Array, root: Array, steps: int, power: float = 1.0) -> Array:
@@ -225,26 +234,50 @@ class Walk:
         -------
         ndarray, shape (steps, walkers, unknowns)
         """
-        inverse = np.linalg.inv(root)
+        law = (middle, root, power)
+        passed = [self._stage(law, min(_STAGE, steps - done)) for done in range(0, steps, _STAGE)]
+        return np.concatenate(passed)
 
-        def over(points: Array, known: Array) -> Array:
-            """Log-density over that of the normal law."""
-            aside = (points - middle) @ inverse.T
-            return np.asarray(power * known + 0.5 * ((aside**2).sum(axis=1) - (points**2).sum(axis=1)))
+    def _stage(self, law: tuple[Array, Array, float], steps: int) -> Array:
+        """Some steps as one piece."""
+        start = (self.points, self.known, self.rng.bit_generator.state)
+        name = self.name and kept.name_of(self.name, start, law, steps)
+        gone = kept.kept_as(name, _gone, self.log_likelihood, start, law, steps)
+        self.points, self.known = gone["passed"].values[-1], gone["known"].values
+        self.rng.bit_generator.state = json.loads(gone.attrs["state"])
+        self.evaluations += steps * len(self.points)
+        self.accepted += gone.attrs["accepted"]
+        return np.asarray(gone["passed"].values)
 
-        passed = np.empty((steps, *self.points.shape))
-        for row in passed:
-            size = self.rng.choice(STEPS, len(self.points))[:, None]
-            fresh = self.rng.standard_normal(self.points.shape) @ root.T
-            new = middle + np.sqrt(1 - size**2) * (self.points - middle) + size * fresh
-            known = self.log_likelihood(new)
-            gain = over(new, known) - over(self.points, self.known)
-            taken = np.log(self.rng.random(len(new))) < gain
-            self.points = np.where(taken[:, None], new, self.points)
-            self.known = np.where(taken, known, self.known)
-            self.evaluations, self.accepted = self.evaluations + taken.size, self.accepted + int(taken.sum())
-            row[:] = self.points
-        return passed
+
+def _gone(
+    log_likelihood: Density,
+    start: tuple[Array, Array, Mapping[str, Any]],
+    law: tuple[Array, Array, float],
+    steps: int,
+) -> xr.Dataset:
+    """Points that walkers pass, the likelihood where they end, and the state of the random numbers there."""
+    (points, known, state), (middle, root, power) = start, law
+    rng, inverse, accepted = np.random.default_rng(), np.linalg.inv(root), 0
+    rng.bit_generator.state = state
+
+    def over(points: Array, known: Array) -> Array:
+        """Log-density over that of the normal law."""
+        aside = (points - middle) @ inverse.T
+        return np.asarray(power * known + 0.5 * ((aside**2).sum(axis=1) - (points**2).sum(axis=1)))
+
+    passed = np.empty((steps, *points.shape))
+    for row in passed:
+        size = rng.choice(STEPS, len(points))[:, None]
+        fresh = rng.standard_normal(points.shape) @ root.T
+        new = middle + np.sqrt(1 - size**2) * (points - middle) + size * fresh
+        found = log_likelihood(new)
+        taken = np.log(rng.random(len(new))) < over(new, found) - over(points, known)
+        points, known = np.where(taken[:, None], new, points), np.where(taken, found, known)
+        accepted += int(taken.sum())
+        row[:] = points
+    told = {"accepted": accepted, "state": json.dumps(rng.bit_generator.state)}
+    return xr.Dataset({"passed": (("step", "walker", "unknown"), passed), "known": ("walker", known)}, attrs=told)
 
 
 def widened(passed: Array) -> tuple[Array, Array]:

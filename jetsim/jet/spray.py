@@ -16,7 +16,7 @@ from jetsim.jet.drag import FlightConstants, Jet
 from jetsim.jet.laws import DEFAULT, DRAG_LAWS
 from jetsim.jet.laws.law import Law, MeanFlight, SprayLaw
 from jetsim.jet.sizes import DropClasses, cubic_weights, drop_classes
-from jetsim.jet.trajectory import Trace, trace
+from jetsim.jet.trajectory import ROUGH, Effort, Trace, trace
 
 Array = NDArray[np.float64]
 
@@ -124,6 +124,7 @@ def fly_spray(
     classes: DropClasses | None = None,
     stations: int = STATIONS,
     law: Law = DEFAULT,
+    effort: Effort = ROUGH,
 ) -> Spray:
     """Fly all drop classes of all cases to their target heights.
 
@@ -137,6 +138,8 @@ def fly_spray(
     stations : int, optional
     law : Law, optional
         One with spray.
+    effort : Effort, optional
+        Of the classes' flights: `FINE` moves their paths by some centimetres at most, at three times the cost.
 
     Returns
     -------
@@ -146,7 +149,7 @@ def fly_spray(
     ratio = np.broadcast_to(classes.ratio, (classes.share.size, jet.exit_speed.size))
     own = spray_of(law)
     mean = own.mean(jet, constants)
-    time, position = _paths(classes, Throws(jet, launch, constants, own), stations)
+    time, position = _paths(classes, Throws(jet, launch, constants, own, effort), stations)
     return Spray(
         share=classes.share,
         drop=np.maximum(ratio * own.drop(jet, constants), own.finest),
@@ -164,11 +167,12 @@ class Throws(NamedTuple):
     launch: Launch
     constants: FlightConstants
     law: SprayLaw
+    effort: Effort
 
     def take(self, cases: NDArray[np.intp]) -> "Throws":
         """Some of the cases."""
         jet, launch = Jet(*(a[cases] for a in self.jet)), Launch(*(a[cases] for a in self.launch))
-        return Throws(jet, launch, self.constants.take(cases, self.jet.exit_speed.size), self.law)
+        return Throws(jet, launch, self.constants.take(cases, self.jet.exit_speed.size), self.law, self.effort)
 
 
 def _paths(classes: DropClasses, start: Throws, stations: int) -> tuple[Array, Array]:
@@ -190,5 +194,5 @@ def _fly_each(ratio: Array, start: Throws, stations: int) -> tuple[Array, Array]
     count, cases = len(ratio), start.jet.exit_speed.size
     tiled = start.take(np.tile(np.arange(cases), count))
     law = start.law.classes(tiled.jet, tiled.constants, np.broadcast_to(ratio, (count, cases)).ravel())
-    points = trace(law, tiled.launch, tiled.jet.breakup_length, stations)
+    points = trace(law, tiled.launch, tiled.jet.breakup_length, stations, start.effort)
     return points.time.reshape(stations, count, cases), points.position.reshape(3, stations, count, cases)

@@ -242,6 +242,8 @@ class _Paper:
         self, headings: Sequence[str], cells: Sequence[Sequence[str]], numeric: Sequence[bool], widths: Sequence[float]
     ) -> None:
         count = len(cells[0]) if cells else 0
+        # By identifier: to set a style by name searches all styles of the document, for each cell anew.
+        style = {name: self.document.styles[name].style_id for name in (_HEADING_CELL, _CELL, f"{_CELL} Number")}
         grid = self.document.add_table(1 + count, len(headings), _TABLE_STYLE)
         grid.autofit = False
         for number, width in enumerate(widths):
@@ -251,7 +253,8 @@ class _Paper:
             for row, (cell, text) in enumerate(zip(column, texts, strict=True)):
                 cell.width = Inches(width)
                 paragraph = cell.paragraphs[0]
-                paragraph.style = _HEADING_CELL if row == 0 else f"{_CELL} Number" if numeric[number] else _CELL
+                name = _HEADING_CELL if row == 0 else f"{_CELL} Number" if numeric[number] else _CELL
+                paragraph._p.style = style[name]
                 paragraph.add_run(self.writing.cited(text))
                 if row == 0 and numeric[number]:
                     paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT

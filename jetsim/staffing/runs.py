@@ -1,6 +1,7 @@
 """Flow against staffing: the highest flow within each crew's stated limit, windows of pump pressure, and latitude."""
 
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
@@ -11,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from jetsim.equipment.crews import drawn_force, share_within
 from jetsim.equipment.department import Crew, SetUp
-from jetsim.equipment.model import NOZZLE, SetUpModel
+from jetsim.equipment.model import NOZZLE, SetUpModel, run_each
 from jetsim.equipment.questions import Asked
 from jetsim.equipment.setups_table import STILL
 from jetsim.errors import InputError
@@ -245,8 +246,8 @@ class Found:
     validity: NDArray[np.int16]
 
 
-def find(asked: Question) -> Found:
-    """Run everything.
+def find(asked: Question, executor: Executor | None = None) -> Found:
+    """Run everything; each set-up's flights are a piece of work for `executor`, if there is one.
 
     Raises
     ------
@@ -256,9 +257,9 @@ def find(asked: Question) -> Found:
     crews = crews_of(asked)
     rigs = rigs_of(asked)
     fits = [fit(asked.question, rig, crew) for crew in crews.values() for rig in rigs]
-    fits = _with_reach(fits)
+    fits = _with_reach(fits, executor)
     matched = crews[asked.question.matched_crew or next(iter(crews))]
-    matches, flags = _matches([f for f in fits if f.crew is matched])
+    matches, flags = _matches([f for f in fits if f.crew is matched], executor)
     settings = [setting for rig in rigs for setting in settings_of(rig)]
     fitted = {rig.setup.name: fitted_between(rig) for rig in rigs}
     return Found(rigs, crews, fits, fitted, matches, settings, flags)
@@ -328,14 +329,14 @@ def _apart(high: float, low: float) -> float:
     return 0.0 if abs(high - low) <= _ROUNDING * abs(low) else high - low
 
 
-def _with_reach(fits: Sequence[Fit]) -> list[Fit]:
+def _with_reach(fits: Sequence[Fit], executor: Executor | None) -> list[Fit]:
     """The same with the reach at each, everything at its median and in still air."""
     by_rig: dict[str, list[Fit]] = {}
     for one in fits:
         by_rig.setdefault(one.rig.setup.name, []).append(one)
+    asked = [_in_still_air(several[0].rig, [one.pressure for one in several]) for several in by_rig.values()]
     reached = {}
-    for several in by_rig.values():
-        result = at_medians(several[0].rig, [one.pressure for one in several])
+    for several, result in zip(by_rig.values(), run_each(asked, executor), strict=True):
         for row, one in enumerate(several):
             reached[id(one)] = float(result[REACH][row]), float(result["extreme_reach"][row])
     return [replace(one, reach=reached[id(one)][0], extreme=reached[id(one)][1]) for one in fits]
@@ -343,8 +344,13 @@ def _with_reach(fits: Sequence[Fit]) -> list[Fit]:
 
 def at_medians(rig: Rig, pressures: ArrayLike, outputs: tuple[str, ...] = OUTPUTS) -> xr.Dataset:
     """Streams at nozzle pressures [Pa], shape (n,), everything at its median and in still air."""
+    model, samples = _in_still_air(rig, pressures, outputs)
+    return model(samples)
+
+
+def _in_still_air(rig: Rig, pressures: ArrayLike, outputs: tuple[str, ...] = OUTPUTS) -> tuple[SetUpModel, xr.Dataset]:
     model = replace(rig.model, fixed={**rig.model.fixed, **STILL}, outputs=outputs)
-    return model(xr.Dataset({NOZZLE: ("sample", np.asarray(pressures, dtype=float))}))
+    return model, xr.Dataset({NOZZLE: ("sample", np.asarray(pressures, dtype=float))})
 
 
 def fitted_between(rig: Rig) -> tuple[float, float]:
@@ -367,20 +373,25 @@ def fitted_between(rig: Rig) -> tuple[float, float]:
 OWN, HIGHEST = "own target", "highest flow within the limit"
 
 
-def _matches(fits: Sequence[Fit]) -> tuple[list[Matched], NDArray[np.int16]]:
+def _matches(fits: Sequence[Fit], executor: Executor | None) -> tuple[list[Matched], NDArray[np.int16]]:
     """Each set-up at its own target, and at its highest flow within one crew's limit, on common draws."""
-    found, flags = [], []
-    for match in (OWN, HIGHEST):
-        for one in fits:
-            assert one.crew.limits is not None
-            pressure = one.rig.model.target_pressure if match == OWN else one.pressure
-            draws = {name: ("sample", values) for name, values in one.rig.draws.items()}
-            held = replace(one.rig.model, fixed={**one.rig.model.fixed, NOZZLE: pressure})
-            runs = held(xr.Dataset(draws))
-            flags.append(runs["validity"].values)
-            force = float(one.crew.limits.force(one.rig.nozzle, pressure))
-            found.append(Matched(one.rig, match, pressure, float(one.rig.flow(pressure)), force, runs[REACH].values))
-    return found, np.concatenate(flags)
+    cases = [(match, one, one.rig.model.target_pressure if match == OWN else one.pressure)
+             for match in (OWN, HIGHEST) for one in fits]  # fmt: skip
+    results = run_each([_held(one.rig, pressure) for _, one, pressure in cases], executor)
+    found = [_matched(*case, runs[REACH].values) for case, runs in zip(cases, results, strict=True)]
+    return found, np.concatenate([runs["validity"].values for runs in results])
+
+
+def _held(rig: Rig, pressure: float) -> tuple[SetUpModel, xr.Dataset]:
+    """A set-up held at a nozzle pressure, and its draws."""
+    draws = {name: ("sample", values) for name, values in rig.draws.items()}
+    return replace(rig.model, fixed={**rig.model.fixed, NOZZLE: pressure}), xr.Dataset(draws)
+
+
+def _matched(match: str, one: Fit, pressure: float, reach: Array) -> Matched:
+    assert one.crew.limits is not None
+    force = float(one.crew.limits.force(one.rig.nozzle, pressure))
+    return Matched(one.rig, match, pressure, float(one.rig.flow(pressure)), force, reach)
 
 
 def settings_of(rig: Rig) -> list[Setting]:

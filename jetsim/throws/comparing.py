@@ -1,6 +1,7 @@
 """Set-ups under the declared match: odds of reach, flow, reaction and breakup, a decision, what to measure next."""
 
 from collections.abc import Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -49,21 +50,22 @@ class Compared:
     flags: NDArray[np.int16]
 
 
-def compare(test: FieldTest) -> Compared:
+def compare(test: FieldTest, executor: Executor | None = None) -> Compared:
     """Evaluate every set-up on the same draws of the unknowns."""
     question, draws = test.question, test.question.base_samples
     assert isinstance(question, CompareQuestion)
     rng = np.random.default_rng(test.seed)
     values = model.drawn(test, draws, test.seed)
-    results, pressures, flags = _results(test, values)
+    results, pressures, flags = _results(test, values, executor)
     reach = results["reach"]
-    single = {}
     block_wind = model.block_wind(test, draws, rng)
+    asked, single = [], {}
     for setup in test.setups:
         thrown = model.one_throw(test, pressures[setup.name], block_wind, rng)
-        flown = model.simulated(test, setup, {**model.inputs_at(test, setup, values), **thrown})
-        own = 1 + values["trial.reach_scatter"] * rng.standard_normal(draws)
-        single[setup.name] = flown["extreme_reach"].values * own
+        asked.append((setup, {**model.inputs_at(test, setup, values), **thrown}))
+        single[setup.name] = 1 + values["trial.reach_scatter"] * rng.standard_normal(draws)
+    for name, flown in zip(single, model.all_simulated(test, asked, executor), strict=True):
+        single[name] = flown["extreme_reach"].values * single[name]
         flags.append(flown["validity"].values)
     pairs = [comparison.odds(reach, a, b).ordered for a, b in combinations(reach, 2)]
     leader, rival = _open_question(reach, pairs)
@@ -82,16 +84,18 @@ def compare(test: FieldTest) -> Compared:
 
 
 def _results(
-    test: FieldTest, values: Mapping[str, Array]
+    test: FieldTest, values: Mapping[str, Array], executor: Executor | None
 ) -> tuple[dict[str, dict[str, Array]], dict[str, Array], list[NDArray[np.int16]]]:
     results: dict[str, dict[str, Array]] = {criterion: {} for criterion in CRITERIA}
-    pressures, flags = {}, []
+    pressures, asked, flags = {}, [], []
     for setup in test.setups:
         pressures[setup.name] = model.matched_pressure(test, setup, values)
         inputs = {**model.inputs_at(test, setup, values), "nozzle_pressure": pressures[setup.name]}
-        found = model.simulated(test, setup, inputs, test.question.also)
+        asked.append((setup, inputs))
+    every = model.all_simulated(test, asked, executor, test.question.also)
+    for setup_name, found in zip(pressures, every, strict=True):
         for criterion, name in CRITERIA.items():
-            results[criterion][setup.name] = found[name].values
+            results[criterion][setup_name] = found[name].values
         flags.append(found["validity"].values)
     return results, pressures, flags
 

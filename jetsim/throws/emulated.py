@@ -1,9 +1,11 @@
 """Emulated throws: what the instruments would show of every throw of a sheet, without simulating it again."""
 
 from collections.abc import Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass
 
 import numpy as np
+import xarray as xr
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
 from scipy.stats import qmc
@@ -209,7 +211,9 @@ def values_of(test: FieldTest, scores: Array) -> dict[str, Array]:
     return {key: np.asarray(prior.distribution.ppf(ndtr(scores[:, k]))) for k, (key, prior) in enumerate(priors)}
 
 
-def emulate(test: FieldTest, thrown: Throws, scores: Array, further: Products = ()) -> Emulated:
+def emulate(
+    test: FieldTest, thrown: Throws, scores: Array, further: Products = (), executor: Executor | None = None
+) -> Emulated:
     """Fit the emulators to all runs but the last `HELD_OUT`, which measure their error.
 
     Parameters
@@ -220,31 +224,34 @@ def emulate(test: FieldTest, thrown: Throws, scores: Array, further: Products = 
         Normal scores of the unknowns: `wide_scores` or `near_scores`.
     further : sequence of tuple of int
         As for `jetsim.experiment.emulator.features`; `FURTHER` where the scores are near.
+    executor : concurrent.futures.Executor, optional
+        Each set-up's flights are a piece of work for it.
     """
     values = values_of(test, scores)
+    setups = [setup for setup in test.setups if thrown.of(setup.name).size]
+    asked = [(setup, expected.columns_of(test, setup, thrown, values)) for setup in setups]
     emulators, leaves, flags = {}, {}, []
-    for setup in (setup for setup in test.setups if thrown.of(setup.name).size):
-        emulators[setup.name], leaves[setup.name], own = _emulator(test, setup, thrown, values, further)
-        flags.append(own)
+    for setup, results in zip(setups, model.all_simulated(test, asked, executor), strict=True):
+        emulators[setup.name], leaves[setup.name] = _emulator(test, setup, thrown, values, results, further)
+        flags.append(results["validity"].values)
     middle = {name: np.array([np.median(value)]) for name, value in values.items()}
     shared = expected.shared_errors(test, thrown, middle)
     return Emulated(test, thrown, leaves, emulators, shared, np.concatenate(flags))
 
 
 def _emulator(
-    test: FieldTest, setup: SetUp, thrown: Throws, values: Mapping[str, Array], further: Products
-) -> tuple[Emulator, Leaving, NDArray[np.int16]]:
-    """The emulator of a set-up's throws, its stream, and the validity of the flights behind it."""
+    test: FieldTest, setup: SetUp, thrown: Throws, values: Mapping[str, Array], results: xr.Dataset, further: Products
+) -> tuple[Emulator, Leaving]:
+    """The emulator of a set-up's throws, and its stream."""
     at = thrown.of(setup.name)
     pumped = thrown.pumped(at)
     pump = None if pumped is None else float(np.median(pumped))
     left = Leaving.of(test.models[setup.name], float(np.median(thrown.nozzle_pressure[at])), pump)
-    results = model.simulated(test, setup, expected.columns_of(test, setup, thrown, values))
     found = [results[name].values.reshape(-1, len(at)) for name in FLOWN]
     inputs = model.inputs_at(test, setup, values)
     real = left.model.actual({name: column[:, None] for name, column in inputs.items()})
     points = left.coordinates(real, inputs, values)
-    return _fitted(points, np.concatenate(found, axis=1), further), left, results["validity"].values
+    return _fitted(points, np.concatenate(found, axis=1), further), left
 
 
 def _fitted(points: Array, results: Array, further: Products) -> Emulator:

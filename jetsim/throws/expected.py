@@ -1,6 +1,7 @@
 """Throws of a sheet as streams: wind along and across, and what the model expects of each throw."""
 
 from collections.abc import Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -137,7 +138,11 @@ def columns_of(test: FieldTest, setup: SetUp, throws: Throws, values: Mapping[st
 
 
 def expected(
-    test: FieldTest, throws: Throws, values: Mapping[str, Array], flags: list[NDArray[np.int16]] | None = None
+    test: FieldTest,
+    throws: Throws,
+    values: Mapping[str, Array],
+    flags: list[NDArray[np.int16]] | None = None,
+    executor: Executor | None = None,
 ) -> dict[str, Array]:
     """What the instruments would show of each throw without scatter.
 
@@ -149,6 +154,8 @@ def expected(
         The unknowns.
     flags : list, optional
         Takes the validity of every flight.
+    executor : concurrent.futures.Executor, optional
+        Each set-up's flights are a piece of work for it.
 
     Returns
     -------
@@ -157,11 +164,10 @@ def expected(
     """
     draws = len(values[model.GAUGE])
     found = {column: np.full((draws, len(throws.setups)), np.nan) for column in COMPARED}
-    for setup in test.setups:
+    thrown = [setup for setup in test.setups if throws.of(setup.name).size]
+    asked = [(setup, columns_of(test, setup, throws, values)) for setup in thrown]
+    for setup, results in zip(thrown, model.all_simulated(test, asked, executor), strict=True):
         at = throws.of(setup.name)
-        if not at.size:
-            continue
-        results = model.simulated(test, setup, columns_of(test, setup, throws, values))
         exact = {name: results[name].values.reshape(draws, len(at)) for name in OUTPUTS}
         if flags is not None:
             flags.append(results["validity"].values)

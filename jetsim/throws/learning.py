@@ -6,6 +6,7 @@ common to all throws of a set-up, so it does not average out over them as scatte
 thrown.
 """
 
+from concurrent.futures import Executor
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +16,7 @@ from jetsim.experiment.calibration import Learnt, Posterior, Sampling, calibrate
 from jetsim.throws import expected
 from jetsim.throws.conditions import throws_of
 from jetsim.throws.emulated import FURTHER, Emulated, emulate, near_scores, values_of, wide_scores
-from jetsim.throws.likelihood import likelihood
+from jetsim.throws.likelihood import Likelihood
 from jetsim.throws.question import FieldTest
 from jetsim.throws.sheet import Sheet
 
@@ -79,13 +80,19 @@ class Learning:
         return self.emulator_share(self.emulated) <= LARGEST_SHARE
 
 
-def learn(test: FieldTest, sheet: Sheet, sampling: Sampling, seed: int | None = None) -> Learning:
-    """Calibrate on the throws that count."""
+def learn(
+    test: FieldTest,
+    sheet: Sheet,
+    sampling: Sampling,
+    seed: int | None = None,
+    executor: Executor | None = None,
+) -> Learning:
+    """Calibrate on the throws that count; each set-up's flights are a piece of work for `executor`, if there is one."""
     counted = sheet.accepted
     start = test.seed if seed is None else seed
     unknowns, ties = {key: prior.distribution for key, prior in test.priors.items()}, test.ties
-    passes, about = _passes(test, counted, np.random.default_rng(start))
-    posterior = calibrate(unknowns, likelihood(test, counted, passes[-1]), start, sampling, about, ties)
+    passes, about = _passes(test, counted, np.random.default_rng(start), executor)
+    posterior = calibrate(unknowns, Likelihood(test, counted, passes[-1]), start, sampling, about, ties)
     return Learning(posterior, tuple(passes), counted.made_by_model, _measured(counted))
 
 
@@ -94,15 +101,17 @@ def _measured(counted: Sheet) -> str:
     return "breakup_distance" if counted.silent("farthest_drops").all() else "farthest_drops"
 
 
-def _passes(test: FieldTest, counted: Sheet, rng: np.random.Generator) -> tuple[list[Emulated], tuple[Array, Array]]:
+def _passes(
+    test: FieldTest, counted: Sheet, rng: np.random.Generator, executor: Executor | None
+) -> tuple[list[Emulated], tuple[Array, Array]]:
     """Emulators of each pass, and where the posterior is by the last ones."""
     thrown, measured = throws_of(test, counted), _measured(counted)
     unknowns = {key: prior.distribution for key, prior in test.priors.items()}
-    passes, about = [emulate(test, thrown, wide_scores(test, rng))], None
+    passes, about = [emulate(test, thrown, wide_scores(test, rng), executor=executor)], None
     while True:
-        about = scouted(unknowns, likelihood(test, counted, passes[-1]), about, test.ties)
+        about = scouted(unknowns, Likelihood(test, counted, passes[-1]), about, test.ties)
         scatter = values_of(test, about[0][None])[expected.SCATTERS[measured]]
         small = passes[-1].share(float(scatter[0]), expected.COMPARED[measured][0]) <= LARGEST_SHARE
         if len(passes) > PASSES or (len(passes) > 1 and small):
             return passes, about
-        passes.append(emulate(test, thrown, near_scores(test, *about, rng), FURTHER))
+        passes.append(emulate(test, thrown, near_scores(test, *about, rng), FURTHER, executor))

@@ -6,11 +6,12 @@ diagonal plus a term of low rank (matrix inversion lemma). Solid, given that rea
 """
 
 from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from jetsim.experiment.calibration import LogLikelihood
 from jetsim.throws import expected, model
 from jetsim.throws.emulated import Emulated
 from jetsim.throws.question import FieldTest
@@ -70,23 +71,34 @@ def _shared_part(weights: Array, weighted: Array, shared: Array) -> tuple[Array,
     return explained, np.log(np.prod([row[-1] for row in factor], axis=0)).sum(axis=0)
 
 
-def likelihood(test: FieldTest, sheet: Sheet, emulated: Emulated) -> LogLikelihood:
+@dataclass(frozen=True, eq=False)
+class Likelihood:
     """Log-likelihood of the throws that count: readings are normal about what is expected.
 
     Each reading scatters by the stream's own scatter and by its instrument's error; elevation, the gauge's reading
     and the wind's err for all readings of a throw together. Readings that the sheet lacks take no part; unknowns that
     give a stream which cannot be simulated have no likelihood.
     """
-    readings = np.array([sheet.numbers[column] for column in expected.COMPARED])[:, :, None]
-    given = ~np.isnan(readings)
-    shared = np.where(given[..., 0], emulated.shared_errors, 0.0)
 
-    def log_likelihood(values: Mapping[str, Array]) -> Array:
-        shown = emulated.expected(values)
+    test: FieldTest
+    sheet: Sheet
+    emulated: Emulated
+
+    @cached_property
+    def _readings(self) -> Array:
+        return np.array([self.sheet.numbers[column] for column in expected.COMPARED])[:, :, None]
+
+    @cached_property
+    def _shared(self) -> Array:
+        return np.where(np.isnan(self._readings[..., 0]), 0.0, self.emulated.shared_errors)
+
+    def __call__(self, values: Mapping[str, Array]) -> Array:
+        """Of shape (draws,), at unknowns by name."""
+        test, readings, given = self.test, self._readings, ~np.isnan(self._readings)
+        shown = self.emulated.expected(values)
         variances = np.array([expected.relative_variance(test, c, shown[c], values).T for c in expected.COMPARED])
         middle = np.where(given, [shown[column].T for column in expected.COMPARED], 1.0)
-        density = log_density(np.where(given, readings / middle - 1, 0.0), np.where(given, 1 / variances, 0.0), shared)
+        residuals, weights = np.where(given, readings / middle - 1, 0.0), np.where(given, 1 / variances, 0.0)
         # Residuals are shares of what is expected, so its logarithm belongs to the density.
-        return np.where(model.possible(test, values), density - _log_product(middle), -np.inf)
-
-    return log_likelihood
+        density = log_density(residuals, weights, self._shared) - _log_product(middle)
+        return np.where(model.possible(test, values), density, -np.inf)

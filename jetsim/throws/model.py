@@ -1,6 +1,7 @@
 """Set-ups in a match: draws of what is not known of them, the pressure of the match, and blocks of throws."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -9,7 +10,7 @@ import xarray as xr
 from numpy.typing import NDArray
 
 from jetsim.equipment.department import SetUp
-from jetsim.equipment.model import Actual
+from jetsim.equipment.model import Actual, SetUpModel, run_each
 from jetsim.equipment.spaces import FACTOR, UPSTREAM, joint_draws
 from jetsim.errors import InputError
 from jetsim.quantities import quantity
@@ -127,9 +128,26 @@ def target_pressures(test: FieldTest) -> dict[str, float]:
 
 def simulated(test: FieldTest, setup: SetUp, columns: Mapping[str, Array], also: tuple[str, ...] = ()) -> xr.Dataset:
     """Simulate cases of a set-up, in still air at the site's elevation unless the columns say otherwise."""
+    model, samples = _job(test, setup, columns, also)
+    return model(samples)
+
+
+def all_simulated(
+    test: FieldTest,
+    asked: Sequence[tuple[SetUp, Mapping[str, Array]]],
+    executor: Executor | None = None,
+    also: tuple[str, ...] = (),
+) -> list[xr.Dataset]:
+    """As `simulated`, of several set-ups; each is a piece of work for `executor`, if there is one."""
+    return run_each([_job(test, setup, columns, also) for setup, columns in asked], executor)
+
+
+def _job(
+    test: FieldTest, setup: SetUp, columns: Mapping[str, Array], also: tuple[str, ...]
+) -> tuple[SetUpModel, xr.Dataset]:
     model = test.models[setup.name]
-    model = replace(model, outputs=(*model.outputs, *also))
-    return model(xr.Dataset({name: ("sample", column) for name, column in columns.items()}))
+    samples = xr.Dataset({name: ("sample", column) for name, column in columns.items()})
+    return replace(model, outputs=(*model.outputs, *also)), samples
 
 
 @dataclass(frozen=True)
@@ -184,30 +202,37 @@ def one_throw(test: FieldTest, pressure: Array, wind_of_block: Array, rng: np.ra
     }
 
 
-def simulate_blocks(test: FieldTest, blocks: int, rng: np.random.Generator) -> Afternoons:
+def simulate_blocks(
+    test: FieldTest, blocks: int, rng: np.random.Generator, executor: Executor | None = None
+) -> Afternoons:
     """Simulate blocks as they would be thrown: one throw of each set-up in the wind of the block."""
     wind = block_wind(test, blocks, rng)
-    measured, expected, flags = {}, {}, []
-    targets = target_pressures(test)
+    targets, own, error = target_pressures(test), *_reading_scatter(test)
+    asked, scatters = [], []
     for setup in test.setups:
-        thrown = one_throw(test, np.full(blocks, targets[setup.name]), wind, rng)
-        flown = simulated(test, setup, thrown)
-        measured[setup.name] = _read_off(test, flown[test.wanted.quantity].values, rng)
+        asked.append((setup, one_throw(test, np.full(blocks, targets[setup.name]), wind, rng)))
+        scatters.append((1 + rng.normal(0.0, own, blocks), rng.normal(0.0, error, blocks)))
+    onset, measured, flags = _onset(test), {}, []
+    for setup, (factor, added), flown in zip(test.setups, scatters, all_simulated(test, asked, executor), strict=True):
+        measured[setup.name] = np.asarray(onset * flown[test.wanted.quantity].values * factor + added)
         flags.append(flown["validity"].values)
-        expected[setup.name] = _still(test, setup, targets[setup.name])
-    return Afternoons(measured, expected, np.concatenate(flags))
+    still = {setup.name: _still(test, setup, targets[setup.name]) for setup in test.setups}
+    return Afternoons(measured, still, np.concatenate(flags))
 
 
-def _read_off(test: FieldTest, exact: Array, rng: np.random.Generator) -> Array:
-    """What the marks show: the factor of the eye, the stream's own scatter, and the reading error."""
-    reach, middle = test.wanted.quantity == "extreme_reach", medians(test)
-    own = float(middle["trial.reach_scatter" if reach else "trial.breakup_scatter"][0])
-    onset = 1.0 if reach else float(middle["trial.observed_onset"][0])
-    error = test.instruments["mark_reading" if reach else "breakup_reading"]
-    return np.asarray(onset * exact * (1 + rng.normal(0.0, own, exact.shape)) + rng.normal(0.0, error, exact.shape))
+def _reading_scatter(test: FieldTest) -> tuple[float, float]:
+    """Of what the marks show: the stream's own, as a share, and the reading error [m]; standard deviations."""
+    reach = test.wanted.quantity == "extreme_reach"
+    own = medians(test)["trial.reach_scatter" if reach else "trial.breakup_scatter"]
+    return float(own[0]), test.instruments["mark_reading" if reach else "breakup_reading"]
+
+
+def _onset(test: FieldTest) -> float:
+    """The factor of the eye."""
+    reach = test.wanted.quantity == "extreme_reach"
+    return 1.0 if reach else float(medians(test)["trial.observed_onset"][0])
 
 
 def _still(test: FieldTest, setup: SetUp, pressure: float) -> float:
-    onset = 1.0 if test.wanted.quantity == "extreme_reach" else float(medians(test)["trial.observed_onset"][0])
     flown = simulated(test, setup, {"nozzle_pressure": np.array([pressure])})
-    return onset * float(flown[test.wanted.quantity].values[0])
+    return _onset(test) * float(flown[test.wanted.quantity].values[0])

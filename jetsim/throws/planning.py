@@ -3,6 +3,7 @@
 import csv
 import io
 from collections.abc import Mapping
+from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -71,10 +72,10 @@ class Plan:
         return max(self.pairs, key=lambda pair: pair.needed.spread)
 
 
-def make_plan(test: FieldTest, blocks: int, draws: int) -> Plan:
+def make_plan(test: FieldTest, blocks: int, draws: int, executor: Executor | None = None) -> Plan:
     """Simulate blocks of throws and find how many the wanted power takes."""
     rng = np.random.default_rng(test.seed)
-    simulated = model.simulate_blocks(test, blocks, rng)
+    simulated = model.simulate_blocks(test, blocks, rng, executor)
     wanted = test.wanted
     pairs = []
     for a, b in combinations(simulated.measured, 2):
@@ -87,7 +88,7 @@ def make_plan(test: FieldTest, blocks: int, draws: int) -> Plan:
     strict = wanted.false_alarm / len(pairs)
     for_all = fieldtest.throws_needed(differences, wanted.difference, wanted.power, rng, strict).throws
     order = fieldtest.run_order(list(test.labels), most, test.seed)
-    still = _still_by_priors(test, draws)
+    still = _still_by_priors(test, draws, executor)
     pairs = [replace(pair, chance=_mean_power(test, pair, most, still)) for pair in pairs]
     targets = model.target_pressures(test)
     return Plan(pairs, most, max(for_all, most), order, targets, runs(test, blocks, draws), simulated.flags)
@@ -98,13 +99,14 @@ def runs(test: FieldTest, blocks: int, draws: int) -> int:
     return (blocks + draws) * len(test.setups)
 
 
-def _still_by_priors(test: FieldTest, draws: int) -> dict[str, Array]:
+def _still_by_priors(test: FieldTest, draws: int, executor: Executor | None = None) -> dict[str, Array]:
     """The measured quantity of each set-up in still air [m], shape (draws,), for draws of the priors."""
     targets = model.target_pressures(test)
     calm = np.zeros(len(targets))
     elevation = np.full(len(targets), test.elevation)
     once = expected.Throws(list(targets), np.array(list(targets.values())), elevation, calm, calm)
-    shown = expected.expected(test, once, model.drawn(test, draws, test.seed))[tested.COLUMN_OF[test.wanted.quantity]]
+    values, column = model.drawn(test, draws, test.seed), tested.COLUMN_OF[test.wanted.quantity]
+    shown = expected.expected(test, once, values, executor=executor)[column]
     return {name: shown[:, n] for n, name in enumerate(targets)}
 
 

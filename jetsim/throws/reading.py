@@ -1,5 +1,6 @@
 """A sheet that was read in, laid over what the model expected before the test."""
 
+from concurrent.futures import Executor
 from dataclasses import dataclass
 
 import numpy as np
@@ -77,7 +78,13 @@ class Reading:
     flags: NDArray[np.int16]
 
 
-def overlay(test: FieldTest, sheet: Sheet, values: dict[str, Array], rng: np.random.Generator) -> Reading:
+def overlay(
+    test: FieldTest,
+    sheet: Sheet,
+    values: dict[str, Array],
+    rng: np.random.Generator,
+    executor: Executor | None = None,
+) -> Reading:
     """Lay predictions over the throws that count.
 
     Parameters
@@ -88,11 +95,13 @@ def overlay(test: FieldTest, sheet: Sheet, values: dict[str, Array], rng: np.ran
         Draws of the unknowns: priors before the test, a posterior after it.
     rng : Generator
         Draws the scatter of each throw.
+    executor : concurrent.futures.Executor, optional
+        Each set-up's flights are a piece of work for it.
     """
     counted = sheet.accepted
     thrown = throws_of(test, counted)
     flags: list[NDArray[np.int16]] = []
-    shown = expected.expected(test, thrown, values, flags)
+    shown = expected.expected(test, thrown, values, flags, executor)
     middle = {name: np.array([np.median(value)]) for name, value in values.items()}
     windy, still = (expected.expected(test, t, middle) for t in (thrown, thrown.in_still_air()))
     overlays = {}

@@ -32,7 +32,7 @@ CLASSES = 24
 MANY = 160
 STATIONS = 25
 # Draws thrown at once: their arrays then stay small.
-BLOCK = 16
+BLOCK = 32
 # Solutions of elevation closer than this are one [deg].
 _APART = 8.0
 
