@@ -70,6 +70,17 @@ def test_the_lead_says_how_much_farther_without_a_sign(flown, system, unit, foot
     assert not re.search(r"[-\N{MINUS SIGN}]\d", re.sub(r"\d-\w+ tip|/\d+-inch", "", " ".join(lead)))
 
 
+@pytest.mark.parametrize("system", ["us", "si"])
+def test_the_table_to_read_holds_the_numbers_of_the_whole_one(flown, system):
+    out, both = flown
+    (shown,) = (table for table in both[system].report.tables if table.name == "results_by_setup")
+    unit = {"us": "ft", "si": "m"}[system]
+    place = [column.heading for column in shown.headings(system)].index(f"Extreme reach, {unit}")
+    for row, whole in zip(shown.rows(system), rows(out / "tables" / "results.csv"), strict=True):
+        ends = [float(whole[f"extreme_reach_{end} [{unit}]"]) for end in ("median", "low", "high")]
+        assert [float(text) for text in re.findall(r"[\d.]+", row[place])] == pytest.approx(ends, rel=5e-3)
+
+
 def test_ties_are_those_between_ten_and_ninety_percent(folder):
     table = rows(folder / "tables" / "odds.csv")
     assert len(table) == 10

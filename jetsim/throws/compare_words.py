@@ -36,7 +36,7 @@ def comparison_report(test: FieldTest, compared: Compared, system: UnitSystem) -
         [
             Section("Who out-reaches whom", [planning_match(test, system)],
                     [reach_plot(test, compared, system), odds_plot(test, compared)], [odds_table(test, compared)]),
-            Section("Flow, reaction and breakup", [], tables=[result_table(test, compared)]),
+            Section("Flow, reaction and breakup", [], tables=[short_results(test, compared, system)]),
             Section("Decision", [decision_words(test, compared)],
                     tables=[decision_table(test, compared, system), weight_table(compared)]),
             Section("What to measure next", [next_words(test, compared)], tables=[cause_table(test, compared)]),
@@ -206,8 +206,27 @@ def plain(criterion: str) -> str:
     return criterion.replace("_", " ")
 
 
+def short_results(test: FieldTest, compared: Compared, system: UnitSystem) -> Table:
+    """Medians and middle 90 % to read, in one system of units."""
+    pressures = [float(np.median(compared.pressures[name])) for name in test.labels]
+    shown = [display.value("nozzle_pressure", pressure, system) for pressure in pressures]
+    columns = [Column("setup", list(test.labels.values()), label="Set-up"), Column("pressure", shown, "", "Set at")]
+    for criterion, name in CRITERIA.items():
+        ends = [np.quantile(compared.values[criterion][setup], (0.05, 0.5, 0.95)) for setup in test.labels]
+        heading = f"{display.heading(name)}, {display.unit_label(name, system)}"
+        columns.append(Column(name, [_with_ends(name, each, system) for each in ends], "", heading))
+    caption = "Set at: nozzle pressure. Medians, and in brackets the middle 90 %. Both units: tables/results.csv."
+    return Table("results_by_setup", "What each set-up gives under the match", tuple(columns), caption)
+
+
+def _with_ends(name: str, ends: Array, system: UnitSystem) -> str:
+    """A middle with its ends, where they differ."""
+    low, middle, high = (display.number(float(value)) for value in display.convert(name, ends, system))
+    return middle if low == high else f"{middle} ({low} to {high})"
+
+
 def result_table(test: FieldTest, compared: Compared) -> Table:
-    """Medians and middle 90 % of all results."""
+    """Medians and middle 90 % of all results, in both units."""
     columns = [Column("setup", list(test.labels.values()), label="Set-up")]
     pressures = [float(np.median(compared.pressures[name])) for name in test.labels]
     columns.append(Column("nozzle_pressure", pressures, label="Nozzle pressure"))

@@ -156,7 +156,8 @@ def help_sentence(sure: float, helps: Mapping[str, float]) -> str:
     name, best = max(helps.items(), key=lambda item: item[1])
     if best <= sure + 0.01:
         return "None of the changes tried would help."
-    return f"What would help most: {name} (it then serves in {display.counted(best)})."
+    share = display.counted(best) if best < 1 else "100 of 100 computed throws"
+    return f"What would help most: {name} (it then serves in {share})."
 
 
 def beside_sentences(found: Found, system: UnitSystem) -> list[str]:
