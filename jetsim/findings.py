@@ -29,7 +29,7 @@ _WORTH_NAMING = 0.03
 _MOST_LEADERS = 3
 _GROUPS = {"valve": "shutoff and waterway", "flight": "flight after breakup"}
 # More of the runs than this outside a fit, and the first paragraph of a report says so.
-_MANY = 0.1
+MANY = 0.1
 
 
 def output_words(name: str) -> str:
@@ -230,12 +230,12 @@ def outside_sentence(flags: ArrayLike, which: str = "") -> str:
     """  # noqa: E501
     given = np.asarray(flags, dtype=np.int64).ravel()
     share = float(np.mean(given != 0)) if given.size else 0.0
-    if share <= _MANY:
+    if share <= MANY:
         return ""
     words = trade_words()
     shares = {bit: float(np.mean(given & bit != 0)) for bit in VALIDITY}
     by_share = sorted(shares, key=lambda bit: -shares[bit])
-    often = [bit for bit in by_share[:2] if shares[bit] > _MANY] or by_share[:1]
+    often = [bit for bit in by_share[:2] if shares[bit] > MANY] or by_share[:1]
     first, *others = (words[bit] for bit in often)
     throws = display.counted(share, " ".join(filter(None, ("computed throws", which))))
     if not others and shares[often[0]] == share:
