@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 
 from jetsim.quantities import QUANTITIES
 
@@ -250,20 +251,22 @@ def trade(name: str) -> str:
     return term(name).trade
 
 
-def _find(words: str) -> re.Pattern[str]:
+@cache
+def _finder(words: str) -> re.Pattern[str]:
     return re.compile(rf"(?<![\w-]){re.escape(words)}(?![\w-])", re.IGNORECASE)
 
 
 # Technical names that are everyday words where they stand.
 _PLAIN = {"", "kinks"}
-_FINDERS = {name: [_find(words) for words in dict.fromkeys((entry.trade, entry.technical)) if words not in _PLAIN]
-            for name, entry in TERMS.items()}  # fmt: skip
+_NAMES = {name: [(words.lower(), words) for words in dict.fromkeys((entry.trade, entry.technical))
+                 if words not in _PLAIN] for name, entry in TERMS.items()}  # fmt: skip
 
 
 def first_use(name: str, text: str) -> tuple[int, int] | None:
     """Where a text first uses a term by its trade or its technical name; None if it does not."""
-    found = [match.span() for match in (finder.search(text) for finder in _FINDERS[name]) if match]
-    return min(found, default=None)
+    small = text.lower()  # most texts hold few terms, and a plain search says so soonest
+    matches = (_finder(words).search(text) for key, words in _NAMES[name] if key in small)
+    return min((match.span() for match in matches if match), default=None)
 
 
 def introduced(sentences: Iterable[str]) -> list[str]:
@@ -279,7 +282,7 @@ def introduced(sentences: Iterable[str]) -> list[str]:
     for sentence in sentences:
         text = sentence
         for name, words in _IN_A_LEAD.items():
-            use = _FINDERS[name][0].search(text)
+            use = _finder(trade(name)).search(text)
             if use and words not in met:
                 met.add(words)
                 text = text if text.startswith(" (", use.end()) else f"{text[: use.end()]} ({words}){text[use.end() :]}"
