@@ -343,12 +343,17 @@ def test_a_swap_is_found_with_both_sides():
     ("reach", "flow", "told"),
     [
         ((0.5, 0.4, 0.1), (0.6, 0.3, 0.1),
-         "Whatever is assumed of the shutoff, the order of what matters for extreme reach and flow is the same."),
+         "Whatever is assumed of the shutoff, what matters most for extreme reach and flow stays the same (behind it, "
+         "places change by less than 5 points of a hundred)."),
+        ((0.6, 0.18, 0.22), (0.6, 0.3, 0.1),  # a swap by four points
+         "Whatever is assumed of the shutoff, what matters most for extreme reach and flow stays the same (behind it, "
+         "places change by less than 5 points of a hundred)."),
         ((0.2, 0.7, 0.1), (0.6, 0.3, 0.1),
-         "The order of what matters for extreme reach depends on what is assumed of the shutoff; for flow it does "
-         "not."),
+         "What matters for extreme reach depends on what is assumed of the shutoff; for flow it does not (another "
+         "leads, or places change by 5 points of a hundred or more)."),
         ((0.6, 0.1, 0.3), (0.1, 0.3, 0.6),  # a leader that stays does not make an order that stays
-         "The order of what matters for extreme reach and flow depends on what is assumed of the shutoff."),
+         "What matters for extreme reach and flow depends on what is assumed of the shutoff (another leads, or places "
+         "change by 5 points of a hundred or more)."),
     ],
 )  # fmt: skip
 def test_the_verdict_says_of_which_outputs_the_order_stays(reach, flow, told):

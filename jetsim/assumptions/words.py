@@ -19,6 +19,7 @@ from jetsim.report.display import percent
 from jetsim.report.document import MOST_LEAD
 
 Labels = Mapping[str, str]
+_CHANGE = f"{100 * LEADER:.0f}"
 _MOST_NAMED = 3
 # A total share below this in every output needs no remark on what it rests on.
 _REMARKABLE = 0.03
@@ -192,7 +193,7 @@ def _leading_control(space: ParameterSpace, combination: Combination, output: st
 
 
 def verdict(plan: Plan, found: Found) -> str:
-    """Whether the order stays the same whatever is assumed of the shutoff, in one sentence."""
+    """Whether leaders stay, and what follows them nearly so, whatever is assumed of the shutoff, in one sentence."""
     valve = found.varied(VALVE)
     ranked = [o for o in plan.headline if found.reference.defined(o)]
     moved = [o for o in ranked if not leader_survives(valve, o) or largest_swap(valve, o)]
@@ -201,10 +202,16 @@ def verdict(plan: Plan, found: Found) -> str:
         return "Whether an order survives cannot be said."
     sure = "" if all(c.gate.passed for c in valve) else ", as far as these computed throws can tell"
     if not moved:
-        return f"Whatever is assumed of the shutoff, the order of what matters for {listed(kept)} is the same{sure}."
+        return (
+            f"Whatever is assumed of the shutoff, what matters most for {listed(kept)} stays the same{sure} (behind "
+            f"it, places change by less than {_CHANGE} points of a hundred)."
+        )
     noun = listed([findings.output_words(o) for o in moved])
     stays = f"; for {listed(kept)} it does not{sure}" if kept else ""
-    return f"The order of what matters for {noun} depends on what is assumed of the shutoff{stays}."
+    return (
+        f"What matters for {noun} depends on what is assumed of the shutoff{stays} (another leads, or places change by "
+        f"{_CHANGE} points of a hundred or more)."
+    )
 
 
 def _survival(studied: Sequence[Combination], output: str, labels: Labels) -> str:
