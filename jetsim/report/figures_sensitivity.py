@@ -106,7 +106,7 @@ def index_bars(words: Words, view: IndexView, outputs: Sequence[str] | None = No
     figure = new_figure(rows * (0.75 + 0.27 * bars) + 0.6, words.width)
     grid = figure.subplots(rows, columns, squeeze=False)
     for axes, output in zip(grid.flat, shown, strict=False):
-        _index_panel(axes, view, output, narrow=columns > 1)
+        _index_panel(axes, view, output)
     for axes in grid.flat[len(shown) :]:
         axes.set_visible(False)
     used = [role for role in ROLES if role in view.roles.values()]
@@ -115,7 +115,7 @@ def index_bars(words: Words, view: IndexView, outputs: Sequence[str] | None = No
     return Plot.of(words, figure, _index_data(view, shown))
 
 
-def _index_panel(axes: Axes, view: IndexView, output: str, narrow: bool) -> None:
+def _index_panel(axes: Axes, view: IndexView, output: str) -> None:
     order = view.order(output)
     indices = view.indices.sel(output=output, parameter=order)
     if np.isnan(indices["ST"].values).all():
@@ -134,10 +134,7 @@ def _index_panel(axes: Axes, view: IndexView, output: str, narrow: bool) -> None
     _whiskers(axes, indices, "S1", at + 0.25)
     axes.set_yticks(at, [named(name, view.labels) for name in order])
     others = view.others(output)
-    # In a narrow panel it may be wider than the axes: it ends at their right edge, for left of them its row is empty.
-    end, side, gap = (1, "right", 0) if narrow else (0, "left", 4)
-    axes.annotate(others, (end, len(order)), (gap, 0), xycoords=("axes fraction", "data"), textcoords="offset points",
-                  ha=side, va="center", color="#444444")  # fmt: skip
+    axes.annotate(others, (1, len(order)), xycoords=("axes fraction", "data"), ha="right", va="center", color="#444444")
     axes.set_ylim(len(order) - 0.4 + bool(others), -0.6)
     axes.axvline(0, color="#555555", linewidth=0.8)
     axes.grid(axis="x")
