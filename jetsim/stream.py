@@ -324,7 +324,7 @@ def _check_results(names: Sequence[str]) -> None:
 
 def _check_names(name: str, value: Any) -> None:
     if name == "pressure_tap" and not isinstance(value, str):
-        raise InputError(f"{name} = {value!r}: must be one name for all cases")
+        raise InputError(f"{name}: must be one name for all cases")
     for text in sorted(set(np.ravel(np.asarray(value, dtype=object)).astype(str).tolist())):
         if text not in _NAMES[name]:
             raise InputError(f"{name} = {text!r}: unknown{did_you_mean(text, _NAMES[name])}")

@@ -212,6 +212,7 @@ def along(coordinates):
         ),
         ({"pressure_tap": "base"}, "waterway_diameter is missing"),
         ({"pressure_tap": "base", "waterway_diameter": 0.02}, "allowed is above tip_diameter, 0.0254 m"),
+        ({"pressure_tap": along([1, 2]).astype(str)}, "pressure_tap: must be one name for all cases"),
         ({"pressure_tap": "side"}, "pressure_tap = 'side': unknown; known: tip, base"),
         ({"drag_model": "two_stge"}, "drag_model = 'two_stge': unknown; did you mean 'two_stage'?"),
         ({"breakup_model": "x"}, "breakup_model = 'x': unknown"),
