@@ -130,7 +130,10 @@ def test_a_failure_stops_and_names_the_run_and_its_values(how, message, executor
 
 
 def test_a_model_that_cannot_be_sent_to_another_process_says_so():
-    with ProcessPoolExecutor(1) as pool, pytest.raises(InputError, match=r"failed in runs 0 to \d+: .*([Pp]ickle|local object)"):
+    with (
+        ProcessPoolExecutor(1) as pool,
+        pytest.raises(InputError, match=r"failed in runs 0 to \d+: .*([Pp]ickle|local object)"),
+    ):
         evaluate(sobol_design(SPACE), lambda samples: model(samples), executor=pool, progress=False)
 
 
