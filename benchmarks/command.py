@@ -10,9 +10,9 @@ from jetsim.errors import InputError
 ROOT = Path(__file__).resolve().parents[1]
 
 
-def environment() -> dict[str, str]:
-    """Of processes that can import what a benchmark can."""
-    return {**os.environ, "PYTHONPATH": os.pathsep.join((str(ROOT), os.environ.get("PYTHONPATH", "")))}
+def environment(tree: Path = ROOT) -> dict[str, str]:
+    """Of processes that can import what a benchmark of a tree can."""
+    return {**os.environ, "PYTHONPATH": os.pathsep.join((str(tree), os.environ.get("PYTHONPATH", "")))}
 
 
 def run(main: Callable[[], int]) -> int:

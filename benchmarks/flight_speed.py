@@ -47,7 +47,7 @@ Array = NDArray[np.float64]
 
 SIZES = (1_000, 10_000, 100_000, 1_000_000)
 CHECKED, INTEGRATED = 60, 100
-MOST = 100_000  # of the twins, which fly one after another, and of effective reach: more would only take longer
+MOST = 100_000  # of the twins and of effective reach: more would only take longer
 THREADS = 2
 # Ranges of the sample; SI and degrees. Streams of all fire-ground sizes in a light wind.
 RANGES = {

@@ -1,9 +1,11 @@
-"""Speed of a whole ranking study, stage by stage, from the import to the written report.
+"""Speed of a whole ranking study, stage by stage, from the import to the written report; then that of every command.
 
-Run ``python benchmarks/study_speed.py``. The study is that of ``studies/rank_controls.py`` by the default law of
-flight, cut to ten uncertain inputs and grown to six outputs: 180,224 runs rank the inputs, 40,960 more their roles, and
-some 1,800 are drawn. Each stage is what the study does, timed apart: its time stands beside the widest error of what it
-gives. Imports are those of a fresh process, the least of a few.
+Run ``python benchmarks/study_speed.py``; ``--commands setup_cards "field_test read"`` times only some of the commands,
+``--against COMMIT`` beside another commit than the one before. The study is that of ``studies/rank_controls.py`` by the
+default law of flight, cut to ten uncertain inputs and grown to six outputs: 180,224 runs rank the inputs, 40,960 more
+their roles, and some 1,800 are drawn. Each stage is what the study does, timed apart: its time stands beside the widest
+error of what it gives. Imports are those of a fresh process, the least of a few. Commands are timed in processes of
+their own.
 """
 
 import argparse
@@ -23,6 +25,7 @@ import xarray as xr
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
+from benchmarks import command_speed
 from benchmarks.command import run
 from benchmarks.flight_speed import processor
 from jetsim import findings
@@ -252,6 +255,11 @@ def main(arguments: list[str] | None = None) -> int:
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--quick", action="store_true", help="few runs, to see that it works: no measure of anything")
     parser.add_argument("--workers", type=int, default=min(processors(), MOST_WORKERS), help="threads (default: all)")
+    names = tuple(command_speed.WANTED)
+    parser.add_argument("--commands", nargs="*", choices=names, metavar="COMMAND", help="timed besides (default: all)")
+    parser.add_argument(
+        "--against", default=command_speed.BEFORE, metavar="COMMIT", help="to compare with, '' for none"
+    )
     parsed = parser.parse_args(arguments)
     if not 1 <= parsed.workers <= MOST_WORKERS:
         raise InputError(f"--workers = {parsed.workers}: must be a whole number from 1 to {MOST_WORKERS} threads")
@@ -267,6 +275,8 @@ def main(arguments: list[str] | None = None) -> int:
         show(line)
     ranking, outputs = found.runs.sizes["sample"], found.indices.sizes["output"]
     show(f"{found.indices.sizes['parameter']} inputs x {outputs} outputs x {ranking:,} runs, {found.count:,} in all")
+    if commands := parsed.commands if parsed.commands is not None or parsed.quick else names:
+        command_speed.table(commands, parsed.against, show, parsed.quick)
     return 0
 
 

@@ -394,12 +394,12 @@ def _allocate(size: int, names: Sequence[str]) -> dict[str, NDArray[Any]]:
 
 def _dataset(results: Values, template: xr.DataArray) -> xr.Dataset:
     """Put names, units and the template's dimensions on flat result arrays."""
-    data = xr.Dataset(coords=template.coords)
+    variables = {}
     for name, value in results.items():
         leading = ("station",) if value.ndim == 2 else ()
         shaped = value.reshape((*value.shape[:-1], *template.shape))
-        data[name] = ((*leading, *template.dims), shaped, _attributes(name))
-    return data
+        variables[name] = ((*leading, *template.dims), shaped, _attributes(name))
+    return xr.Dataset(variables, template.coords)
 
 
 def _inputs(given: Mapping[str, Any], template: xr.DataArray) -> dict[str, xr.Variable]:

@@ -189,3 +189,11 @@ def test_importing_the_package_stays_light():
         todo |= tree[path] - reached
     assert not any(module.startswith(("jetsim.report", "jetsim.experiment")) for module in reached)
     assert sys.version_info >= (3, 11)
+
+
+def test_rooms_load_no_library_that_only_others_need():
+    """Sequences, tests of significance, spreadsheets and word processors are slow to load."""
+    rooms = ("cards.pictures", "teaching.lesson", "throws.compare_words", "rankings.words", "study")
+    code = "; ".join(["import sys", *(f"import jetsim.{name}" for name in rooms), "print(*sys.modules)"])
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    assert set(done.stdout.split()).isdisjoint({"scipy.stats", "openpyxl", "docx", "SALib", "matplotlib.pyplot"})

@@ -6,8 +6,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 
+from benchmarks import command_speed
 from benchmarks.mutants import MUTANTS, Mutant, changed, survivors
 from jetsim.errors import InputError
 
@@ -66,6 +68,38 @@ def test_study_speed_refuses_in_words(tmp_path):
     done = run("study_speed.py", "--workers", "0", folder=tmp_path)
     assert done.returncode == 2
     assert done.stderr == "error: --workers = 0: must be a whole number from 1 to 256 threads\n"
+
+
+def test_commands_are_timed_beside_those_of_another_tree(monkeypatch):
+    shown, seconds = [], {ROOT: 3.0, None: np.nan}
+    monkeypatch.setattr(command_speed, "_run", lambda tree, words, folder: (seconds.get(tree, 2.0), f"{words},1.0"))
+    full, quick = command_speed.table(["setup_cards"], "", shown.append)
+    assert (full.command, quick.command) == ("setup_cards", "setup_cards --quick")
+    assert (full.wanted, quick.wanted) == (6.0, 4.0)
+    assert np.isnan(full.before)
+    assert shown == [command_speed.HEADING, full, quick]
+    assert str(full).split() == ["setup_cards", "3.00", "6", "0.0e+00"]
+    if (ROOT / ".git").exists():
+        (beside,) = command_speed.table(["setup_cards"], "HEAD", shown.append, quick=True)
+        assert str(beside).split() == ["setup_cards", "--quick", "3.00", "2.00", "1.50", "4", "0.0e+00"]
+
+
+def test_another_tree_is_unpacked_or_refused_in_words(tmp_path):
+    if not (ROOT / ".git").exists():
+        pytest.skip("not a clone")
+    with command_speed.earlier("HEAD", tmp_path / "tree") as tree:
+        assert (tree / "studies" / "setup_cards.py").is_file()
+    with pytest.raises(InputError, match="--against = 'nowhere': fatal: not a valid object name"):
+        command_speed.table(["setup_cards"], "nowhere", str)
+
+
+def test_the_change_between_two_tables_is_that_of_their_numbers():
+    first = 'setup,value\n"A: tip",2.0\n"B: tip",100\n'
+    assert command_speed.change(first, first) == 0
+    assert command_speed.change(first.replace("2.0", "2.2"), first) == pytest.approx(0.1)
+    assert command_speed.change(first.replace("A: tip", "C: tip"), first) == np.inf
+    assert np.isnan(command_speed.change(first, ""))
+    assert np.isnan(command_speed.change(first, first + "C,1\n"))
 
 
 @pytest.mark.parametrize("options", [("--output", "taken"), ("--units", "metric")])

@@ -17,6 +17,7 @@ from jetsim.experiment.distributions import (
     Normal,
     Triangular,
     Uniform,
+    ranks,
 )
 
 # Each distribution beside the same one of scipy.stats (an independent reference).
@@ -122,3 +123,8 @@ def test_refused(make, message):
 )
 def test_in_words(distribution, unit, words):
     assert distribution.describe(unit) == words
+
+
+@given(st.lists(st.integers(0, 9), min_size=1, max_size=40))
+def test_ranks_share_their_mean_where_values_are_equal(values):
+    np.testing.assert_array_equal(ranks(values), stats.rankdata(values))

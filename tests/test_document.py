@@ -86,7 +86,7 @@ def test_embedded_figure_is_the_plot():
     uri = re.search(r'src="data:image/svg\+xml;base64,([^"]+)"', render(report))[1]
     assert base64.b64decode(uri) == report.plots[0].svg()
     (uri,) = re.findall(r'src="data:image/png;base64,([^"]+)"', render(report, quick=True))[:1]
-    assert base64.b64decode(uri) == report.plots[0].png()
+    assert base64.b64decode(uri) == report.plots[0].png(quick=True)
 
 
 def test_same_report_same_text():

@@ -71,6 +71,13 @@ def test_saved_files_are_whole_and_the_same_again(name, tmp_path):
     assert len(pd.read_csv(paths[3])) > 0
 
 
+def test_a_quick_picture_has_dots_for_a_screen(tmp_path):
+    plot = next(iter(samples.DRAWINGS.values()))("us")
+    assert [path.suffix for path in plot.save(tmp_path, quick=True)] == [".png", ".csv"]
+    with Image.open(tmp_path / "sample.png") as image:
+        assert image.width == pytest.approx(200 * PAGE, abs=2)
+
+
 @pytest.mark.parametrize("name", samples.DRAWINGS)
 def test_places_are_rounded_beyond_the_noise_of_the_layout_solver(name):
     """The solver's last digits depend on addresses in memory: without rounding, files differ now and then."""

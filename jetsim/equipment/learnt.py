@@ -11,12 +11,11 @@ from numpy.typing import NDArray
 from scipy.linalg import sqrtm
 from scipy.sparse.csgraph import connected_components
 from scipy.special import ndtri
-from scipy.stats import rankdata
 
 from jetsim.equipment.beliefs import LATENTS
 from jetsim.equipment.department import Department
 from jetsim.errors import InputError
-from jetsim.experiment.distributions import Draws
+from jetsim.experiment.distributions import Draws, ranks
 from jetsim.experiment.parameters import Latent, Parameter
 from jetsim.quantities import QUANTITIES, check_range
 
@@ -98,7 +97,7 @@ class Learnt:
 
 def _scores(columns: Sequence[Array]) -> Array:
     """Normal scores of draws, shape (columns, draws)."""
-    return np.array([ndtri((rankdata(column) - 0.5) / len(column)) for column in columns])
+    return np.array([ndtri((ranks(column) - 0.5) / len(column)) for column in columns])
 
 
 def _without_single_ties(

@@ -134,8 +134,7 @@ class SetUpModel:
         result = self._simulated(run, count, path=False)
         force = crew_force(result["reaction_force"].values, run.values.get(EXCESS, 0.0))
         extra = {DELIVERED: run.pressure, FORCE: force, NEEDED: run.real.pump_pressure(run.pressure)}
-        for name, value in extra.items():
-            result[name] = _labelled(name, np.broadcast_to(value, count))
+        result = result.assign({name: _labelled(name, np.broadcast_to(value, count)) for name, value in extra.items()})
         return result[[*self.outputs, "outcome", "validity"]] if self.outputs else result
 
     def flown(self, samples: xr.Dataset) -> xr.Dataset:

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import rankdata
 
 from jetsim.errors import InputError
+from jetsim.experiment.distributions import ranks
 
 Array = NDArray[np.float64]
 
@@ -93,11 +93,11 @@ def shares_of_variance(difference: Array, causes: Mapping[str, Array]) -> dict[s
 
     With independent causes this is close to each one's share of the variance; with tied ones the shares overlap.
     """
-    ranks = rankdata(difference)
+    places = ranks(difference)
     found = {}
     for name, cause in causes.items():
         varies = np.ptp(cause) > 0 and np.ptp(difference) > 0
-        found[name] = float(np.corrcoef(ranks, rankdata(cause))[0, 1] ** 2) if varies else 0.0
+        found[name] = float(np.corrcoef(places, ranks(cause))[0, 1] ** 2) if varies else 0.0
     return dict(sorted(found.items(), key=lambda item: -item[1]))
 
 

@@ -14,12 +14,12 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import asdict, dataclass, field, fields, replace
 from functools import cache
+from importlib import import_module
 from typing import Any
 
 import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import qmc
 
 from jetsim.errors import InputError
 from jetsim.experiment.digests import fingerprint
@@ -334,9 +334,13 @@ def spawn(rng: Seed, count: int) -> list[np.random.Generator]:
 
 def sobol_points(count: int, dimension: int, rng: np.random.Generator) -> Array:
     """Points of a scrambled Sobol' sequence, moved to the middle of the finest cell: never 0 or 1."""
-    _load_direction_numbers()
-    engine = qmc.Sobol(dimension, scramble=True, bits=_BITS, rng=rng)
+    engine = _sequences().Sobol(dimension, scramble=True, bits=_BITS, rng=rng)
     return np.asarray(engine.random(count) + EDGE)
+
+
+def hypercube_points(count: int, dimension: int, rng: np.random.Generator) -> Array:
+    """A Latin hypercube sample, shape (count, dimension)."""
+    return np.asarray(_sequences().LatinHypercube(dimension, rng=rng).random(count))
 
 
 def named_points(count: int, names: Sequence[str], seed: int) -> Array:
@@ -352,10 +356,15 @@ def named_points(count: int, names: Sequence[str], seed: int) -> Array:
 
 
 @cache
-def _load_direction_numbers() -> None:
-    """Scipy's first sequence reads its table in code that swallows an interrupt, and would go on with half a table."""
+def _sequences() -> Any:
+    """Scipy's sequences, whose loading takes a good part of a second, for those who draw one.
+
+    The first Sobol' sequence reads its table in code that swallows an interrupt, and would go on with half a table.
+    """
     with interrupts_held():
-        qmc.Sobol(1, scramble=False)
+        sequences = import_module("scipy.stats.qmc")
+        sequences.Sobol(1, scramble=False)
+    return sequences
 
 
 @contextmanager

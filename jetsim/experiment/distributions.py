@@ -24,6 +24,12 @@ EDGE = 2.0**-31
 SMALLEST_SHARE = 1e-6
 
 
+def ranks(values: ArrayLike) -> Array:
+    """Ranks from 1 of values of shape (n,); equal ones share the mean of theirs."""
+    _, which, counts = np.unique(np.asarray(values), return_inverse=True, return_counts=True)
+    return np.asarray((np.cumsum(counts) - (counts - 1) / 2)[which])
+
+
 def inside(u: ArrayLike) -> Array:
     """Probabilities held away from 0 and 1 by `EDGE`."""
     return np.asarray(np.clip(np.asarray(u, dtype=float), EDGE, 1 - EDGE))

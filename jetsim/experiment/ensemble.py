@@ -279,9 +279,8 @@ def _attributes(result: xr.Dataset) -> dict[str, Any]:
 
 
 def _dataset(design: Design, outputs: Mapping[str, NDArray[Any]], attributes: Mapping[str, Any]) -> xr.Dataset:
-    results = design.samples.copy()
-    for name, values in outputs.items():
-        results[name] = ((SAMPLE,), values, attributes.get(name) or attributes_of(name))
+    made = {n: ((SAMPLE,), values, attributes.get(n) or attributes_of(n)) for n, values in outputs.items()}
+    results = design.samples.assign(made)
     checked = dict(outputs)
     if design.layout.kind == "morris":
         checked[UNIT] = design.unit

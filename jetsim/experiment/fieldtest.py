@@ -11,7 +11,7 @@ from itertools import combinations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import nctdtr, stdtr, stdtrit
 
 from jetsim.errors import InputError
 
@@ -47,10 +47,10 @@ def power_closed_form(difference: float, spread: float, throws: int, false_alarm
     0.803
     """
     freedom = throws - 1
-    limit = stats.t.ppf(1 - false_alarm / 2, freedom)
+    limit = stdtrit(freedom, 1 - false_alarm / 2)
     shift = abs(difference) / spread * np.sqrt(throws)
-    wrong_side = np.nan_to_num(stats.nct.cdf(-limit, freedom, shift))  # not a number where it is far below 1e-16
-    return float(stats.nct.sf(limit, freedom, shift) + wrong_side)
+    wrong_side = np.nan_to_num(nctdtr(freedom, shift, -limit))  # not a number where it is far below 1e-16
+    return float(1 - nctdtr(freedom, shift, limit) + wrong_side)
 
 
 def power_simulated(
@@ -82,7 +82,7 @@ def power_simulated(
     generator = np.random.default_rng(rng)
     drawn = generator.choice(differences - differences.mean() + difference, (tests, throws))
     score = drawn.mean(axis=1) / (drawn.std(axis=1, ddof=1) / np.sqrt(throws))
-    return float(np.mean(np.abs(score) > stats.t.ppf(1 - false_alarm / 2, throws - 1)))
+    return float(np.mean(np.abs(score) > stdtrit(throws - 1, 1 - false_alarm / 2)))
 
 
 @dataclass(frozen=True)
@@ -273,6 +273,6 @@ def _paired(
     if spread == 0.0:  # too few blocks, or readings without scatter: no test
         return PairedTest(first, second, count, *[np.nan] * 5)
     middle, error = float(differences.mean()), spread / np.sqrt(count)
-    half = float(stats.t.ppf(1 - false_alarm / 2, count - 1)) * error
-    chance = float(2 * stats.t.sf(abs(middle) / error, count - 1))
+    half = float(stdtrit(count - 1, 1 - false_alarm / 2)) * error
+    chance = float(2 * stdtr(count - 1, -abs(middle) / error))
     return PairedTest(first, second, count, middle, middle - half, middle + half, chance, np.nan)

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import stdtrit
 
 from jetsim.errors import InputError
 from jetsim.experiment.design import SAMPLE, Layout, attributes_of
@@ -194,7 +194,7 @@ def add_interval(data: xr.Dataset, index: str, confidence: float) -> None:
     count = replicates.sizes["replicate"]
     mean = replicates.mean("replicate", skipna=False)
     error = replicates.std("replicate", ddof=1, skipna=False) / np.sqrt(count)
-    half = float(stats.t.ppf((1 + confidence) / 2, count - 1)) * error
+    half = float(stdtrit(count - 1, (1 + confidence) / 2)) * error
     data[index], data[f"{index}_low"], data[f"{index}_high"] = mean, mean - half, mean + half
 
 

@@ -3,7 +3,7 @@
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
-from scipy import stats
+from scipy.special import stdtr
 
 from jetsim.errors import InputError
 
@@ -162,7 +162,7 @@ def t_test(values: Array) -> Array:
     mean = values.mean(axis=0)
     error = values.std(axis=0, ddof=1) / np.sqrt(replicates)
     score = np.divide(np.abs(mean), error, out=np.where(mean == 0, 0.0, np.inf), where=error > 0)
-    return np.asarray(2 * stats.t.sf(score, replicates - 1))
+    return np.asarray(2 * stdtr(replicates - 1, -score))
 
 
 def holm(p_values: Array) -> Array:

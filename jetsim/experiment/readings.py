@@ -12,7 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import stats
+from scipy.special import stdtrit
 
 from jetsim.errors import InputError
 
@@ -65,7 +65,7 @@ def expected_fall(readings: ArrayLike, output: ArrayLike, parts: ArrayLike, conf
     left_out = np.array([_share(x[labels != name], y[labels != name]) for name in names])
     # Jackknife over the parts: Quenouille and Tukey's, from any textbook.
     error = np.sqrt((len(names) - 1) * np.mean((left_out - left_out.mean()) ** 2))
-    half = float(error * stats.t.ppf((1 + confidence) / 2, len(names) - 1))
+    half = float(error * stdtrit(len(names) - 1, (1 + confidence) / 2))
     return Fall(share, share - half, share + half)
 
 

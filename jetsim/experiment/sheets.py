@@ -11,14 +11,15 @@ import zipfile
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, time
+from importlib import import_module
 from pathlib import Path
-from typing import Any, Literal
-
-import openpyxl
-from openpyxl.workbook import Workbook
-from openpyxl.worksheet.worksheet import Worksheet
+from typing import TYPE_CHECKING, Any, Literal
 
 from jetsim.errors import InputError
+
+if TYPE_CHECKING:
+    from openpyxl.workbook import Workbook
+    from openpyxl.worksheet.worksheet import Worksheet
 
 Kind = Literal["text", "number", "date", "truth", "fault"]
 LARGEST_FILE, LARGEST_UNPACKED = 20_000_000, 200_000_000  # bytes
@@ -226,16 +227,16 @@ def _check_archive(data: bytes) -> None:
         raise InputError(f"holds {size:,} bytes unpacked; at most {LARGEST_UNPACKED:,} are read")
 
 
-def _opened(data: bytes, data_only: bool) -> Workbook:
+def _opened(data: bytes, data_only: bool) -> "Workbook":
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # of decoration that is not read
         try:
-            return openpyxl.load_workbook(io.BytesIO(data), data_only=data_only, keep_links=False)
+            return import_module("openpyxl").load_workbook(io.BytesIO(data), data_only=data_only, keep_links=False)
         except Exception:  # a damaged workbook fails in any part of its reader
             raise InputError("is a broken workbook: open it in a spreadsheet program and save it again") from None
 
 
-def _chosen(book: Workbook, worksheet: str | None) -> str:
+def _chosen(book: "Workbook", worksheet: str | None) -> str:
     """The one sheet that holds cells, or the one that was named."""
     held = [sheet.title for sheet in book.worksheets if _holds_cells(sheet)]
     if worksheet is not None:
@@ -250,7 +251,7 @@ def _chosen(book: Workbook, worksheet: str | None) -> str:
     return str(shown[0])
 
 
-def _holds_cells(sheet: Worksheet) -> bool:
+def _holds_cells(sheet: "Worksheet") -> bool:
     return any(cell is not None for row in sheet.iter_rows(values_only=True) for cell in row)
 
 
@@ -287,14 +288,14 @@ def _date_text(value: date | time) -> str:
     return text.removesuffix("T00:00:00")
 
 
-def _hidden_columns(sheet: Worksheet) -> Iterator[int]:
+def _hidden_columns(sheet: "Worksheet") -> Iterator[int]:
     for dimension in sheet.column_dimensions.values():
         if dimension.hidden:
-            first = dimension.min or openpyxl.utils.column_index_from_string(dimension.index)
+            first = dimension.min or import_module("openpyxl.utils").column_index_from_string(dimension.index)
             yield from range(first - 1, dimension.max or first)
 
 
-def _spread_merged(sheet: Worksheet, rows: list[list[Raw]]) -> Iterator[str]:
+def _spread_merged(sheet: "Worksheet", rows: list[list[Raw]]) -> Iterator[str]:
     """Give the value of cells merged downwards to each of their rows, as a person reads them; others stay as stored."""
     for merged in sheet.merged_cells.ranges:
         one_column = merged.min_col == merged.max_col

@@ -34,19 +34,13 @@ _MARKS: dict[UnitSystem, float] = {"us": float(units.to_si(20.0, "ft")), "si": 5
 _WHAT, _BIG, _NUMBERS, _VIEW, _TABLES = 1.02, 1.66, 3.0, 5.42, 7.72
 _TITLE_SIZE, _BIG_SIZE, _TEXT_SIZE, _SMALL_SIZE = 21.0, 34.0, 11.5, 10.0
 _LINE = 0.27
-_DOTS = 120  # to an inch, in a document
 _CAPITAL = 0.76  # height of a capital over the size of type
 
 
 class Page(Plot):
     """A page of fixed size: its file holds the page and nothing around it."""
 
-    def png(self) -> bytes:
-        """See `Plot`: only as fine as a page in a document needs, for the page to print is its PDF."""
-        buffer = io.BytesIO()
-        with jetsim_style():
-            self.figure.savefig(buffer, format="png", dpi=_DOTS, metadata=METADATA["png"])
-        return buffer.getvalue()
+    dots = (120, 120)  # all that a page in a document needs, for the page to print is its PDF
 
     def save(self, folder: Path, quick: bool = False) -> tuple[Path, ...]:
         """Write ``NAME.pdf``, one page, and what it tells as ``NAME.csv``."""

@@ -238,7 +238,7 @@ def _told(writing: Writing, text: str) -> Markup:
 
 def data_uri(plot: Plot, kind: str = "svg") -> str:
     """A plot as a data URI, so that the page needs no other file: ``svg``, or ``png`` as a quick run draws anyhow."""
-    drawn, media = (plot.svg(), "svg+xml") if kind == "svg" else (plot.png(), "png")
+    drawn, media = (plot.svg(), "svg+xml") if kind == "svg" else (plot.png(quick=True), "png")
     return f"data:image/{media};base64,{base64.b64encode(drawn).decode('ascii')}"
 
 

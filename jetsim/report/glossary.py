@@ -3,6 +3,7 @@
 import re
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cache
 
 from jetsim.quantities import QUANTITIES
 
@@ -240,18 +241,20 @@ def trade(name: str) -> str:
     return term(name).trade
 
 
-def _find(words: str) -> re.Pattern[str]:
+@cache
+def _finder(words: str) -> re.Pattern[str]:
     return re.compile(rf"(?<![\w-]){re.escape(words)}(?![\w-])", re.IGNORECASE)
 
 
-_FINDERS = {name: [_find(words) for words in dict.fromkeys((entry.trade, entry.technical)) if words]
-            for name, entry in TERMS.items()}  # fmt: skip
+_NAMES = {name: [(words.lower(), words) for words in dict.fromkeys((entry.trade, entry.technical)) if words]
+          for name, entry in TERMS.items()}  # fmt: skip
 
 
 def first_use(name: str, text: str) -> tuple[int, int] | None:
     """Where a text first uses a term by its trade or its technical name; None if it does not."""
-    found = [match.span() for match in (finder.search(text) for finder in _FINDERS[name]) if match]
-    return min(found, default=None)
+    small = text.lower()  # most texts hold few terms, and a plain search says so soonest
+    matches = (_finder(words).search(text) for key, words in _NAMES[name] if key in small)
+    return min((match.span() for match in matches if match), default=None)
 
 
 def explained(text: str, known: set[str]) -> list[tuple[str, str]]:

@@ -69,7 +69,8 @@ def _timeless(packed: bytes) -> bytes:
     buffer = io.BytesIO()
     with zipfile.ZipFile(io.BytesIO(packed)) as given, zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as made:
         for name in given.namelist():
-            made.writestr(zipfile.ZipInfo(name, _ZIP_THEN), given.read(name), zipfile.ZIP_DEFLATED)
+            packing = zipfile.ZIP_STORED if name.endswith(".png") else zipfile.ZIP_DEFLATED  # a PNG is packed already
+            made.writestr(zipfile.ZipInfo(name, _ZIP_THEN), given.read(name), packing)
     return buffer.getvalue()
 
 
@@ -78,6 +79,7 @@ class _Paper:
     writing: Writing
     document: Document
     headings: list[tuple[str, int]] = field(default_factory=list)
+    identifiers: dict[str, str] = field(default_factory=dict)
 
     @property
     def report(self) -> Report:
@@ -113,7 +115,14 @@ class _Paper:
 
     def _paragraph(self, text: str, style: str = "Body Text") -> Paragraph:
         self._open()
-        return self.document.add_paragraph(self.writing.cited(text), style)
+        return self._styled(self.document.add_paragraph(self.writing.cited(text)), style)
+
+    def _styled(self, paragraph: Paragraph, style: str) -> Paragraph:
+        """Give a paragraph its style, looked up once: a search for each cell takes longer than all the rest."""
+        if style not in self.identifiers:
+            self.identifiers[style] = self.document.styles[style].style_id
+        paragraph._p.style = self.identifiers[style]
+        return paragraph
 
     def _heading(self, title: str, level: int = 1) -> None:
         """A heading, written with what follows it: before a wide table it stands on the turned page."""
@@ -152,7 +161,7 @@ class _Paper:
 
     def _figure(self, plot: Plot) -> None:
         self._open()
-        place = self.document.add_paragraph(style=_FIGURE)
+        place = self._styled(self.document.add_paragraph(), _FIGURE)
         wide, tall = plot.figure.get_size_inches()
         width = min(wide, PAGE, wide / tall * (_PAPER[self.report.units][1] - 2 * _BORDER - _BESIDE))
         picture = place.add_run().add_picture(io.BytesIO(plot.png()), width=Inches(width))
@@ -164,7 +173,7 @@ class _Paper:
 
     def _caption(self, kind: str, number: int, title: str, caption: str) -> Paragraph:
         """A caption whose number is a field, so that a word processor can count and list them."""
-        paragraph = self.document.add_paragraph(style="Caption")
+        paragraph = self._styled(self.document.add_paragraph(), "Caption")
         paragraph.add_run(f"{kind} ")
         _add_field(paragraph, f"SEQ {kind} \\* ARABIC", str(number))
         paragraph.add_run(f". {self.writing.cited(title).rstrip('.')}. ")
@@ -213,24 +222,20 @@ class _Paper:
         self, headings: Sequence[str], cells: Sequence[Sequence[str]], numeric: Sequence[bool], widths: Sequence[float]
     ) -> None:
         count = len(cells[0]) if cells else 0
-        # By identifier: to set a style by name searches all styles of the document, for each cell anew.
-        style = {name: self.document.styles[name].style_id for name in (_HEADING_CELL, _CELL, f"{_CELL} Number")}
         grid = self.document.add_table(1 + count, len(headings), _TABLE_STYLE)
         grid.autofit = False
-        for number, width in enumerate(widths):
-            grid.columns[number].width = Inches(width)
-            column = grid.columns[number].cells
-            texts = [headings[number], *cells[number]]
-            for row, (cell, text) in enumerate(zip(column, texts, strict=True)):
+        for column, width in zip(grid.columns, widths, strict=True):
+            column.width = Inches(width)
+        styles = [f"{_CELL} Number" if is_number else _CELL for is_number in numeric]
+        for row, texts in zip(grid.rows, (headings, *zip(*cells, strict=True)), strict=True):
+            for cell, text, width, style in zip(row.cells, texts, widths, styles, strict=True):
                 cell.width = Inches(width)
-                paragraph = cell.paragraphs[0]
-                name = _HEADING_CELL if row == 0 else f"{_CELL} Number" if numeric[number] else _CELL
-                paragraph._p.style = style[name]
+                paragraph = self._styled(cell.paragraphs[0], _HEADING_CELL if texts is headings else style)
                 paragraph.add_run(self.writing.cited(text))
-                if row == 0 and numeric[number]:
+                if texts is headings and style != _CELL:
                     paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
         _keep_rows(grid)
-        self.document.add_paragraph(style="Table End")
+        self._styled(self.document.add_paragraph(), "Table End")
 
     def _methods(self) -> None:
         self._heading("Methods")

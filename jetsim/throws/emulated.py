@@ -8,11 +8,11 @@ import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
 from scipy.special import ndtr, ndtri
-from scipy.stats import qmc
 
 from jetsim.equipment.department import SetUp
 from jetsim.equipment.model import NEEDED, Actual, SetUpModel, stream_fields
 from jetsim.errors import InputError
+from jetsim.experiment.design import hypercube_points
 from jetsim.experiment.emulator import Emulator, Products, fit_emulator
 from jetsim.simulation import leaving
 from jetsim.stream import Stream, equivalent_fields
@@ -177,7 +177,7 @@ _FLIGHT = ("drop_ratio", "drop_scale", "spread", "quality_exponent")
 def wide_scores(test: FieldTest, rng: np.random.Generator) -> Array:
     """Normal scores over the breadth of the priors, then draws of the priors to be held out; as in `near_scores`."""
     unknowns, root = len(test.priors), np.linalg.cholesky(test.ties)
-    spread = WIDE * ndtri(qmc.LatinHypercube(unknowns, rng=rng).random(FITTED))
+    spread = WIDE * ndtri(hypercube_points(FITTED, unknowns, rng))
     scores = np.concatenate([spread, rng.standard_normal((HELD_OUT, unknowns))]) @ root.T
     return _drawn_in(test, scores, np.zeros(unknowns))
 
