@@ -333,9 +333,9 @@ def _guarded(start: Callable[[], None]) -> int:
         notes = "".join(f"; {note}" for note in getattr(error, "__notes__", ()))
         return _complain(f"error: {error.strerror or error}{place}{notes}", 2)
     except KeyboardInterrupt as stop:
-        return _complain(f"interrupted: no half-written results were left; {stop or AGAIN}", 130)
+        return _complain(f"interrupted: no half-written results were left; {str(stop) or AGAIN}", 130)
     except _Terminated as stop:
-        return _complain(f"terminated: no half-written results were left; {stop or AGAIN}", 143)
+        return _complain(f"terminated: no half-written results were left; {str(stop) or AGAIN}", 143)
     except SystemExit as ended:  # --help
         return int(ended.code or 0)
     return 0

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import textwrap
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -263,6 +264,14 @@ def test_an_interrupt_while_writing_leaves_the_old_results(demo, monkeypatch, ca
     assert run(demo.study, []) == 130
     assert files(Path()) == before
     assert sorted(path.name for path in Path("results").iterdir()) == ["demo"]
+
+
+def test_an_interrupt_while_reading_says_how_to_start_again(demo, capsys):
+    def interrupt(options):
+        raise KeyboardInterrupt
+
+    assert run(replace(demo.study, load=interrupt), []) == 130
+    assert capsys.readouterr().err.endswith("no half-written results were left; the same command starts again\n")
 
 
 def test_a_bug_is_not_hidden(tmp_path, monkeypatch):
