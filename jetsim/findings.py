@@ -77,10 +77,11 @@ def share_words(
 def leaders(indices: xr.Dataset, ranking: xr.Dataset, output: str, index: str = "ST") -> tuple[list[str], list[str]]:
     """Inputs that lead an output (several where the runs cannot tell them apart), and up to three that follow."""
     totals = indices[index].sel(output=output)
-    order = [str(n) for n in totals["parameter"].values[np.argsort(-totals.values, kind="stable")]]
-    tied = ranking["tied"].sel(output=output, parameter=order[0])
-    large = [n for n in order[1:] if float(totals.sel(parameter=n)) >= _WORTH_NAMING]
-    first = [order[0], *(n for n in large if bool(tied.sel(other_parameter=n)))]
+    falling = totals.isel(parameter=np.argsort(-totals.values, kind="stable"))
+    order = [str(n) for n in falling["parameter"].values]
+    large = [n for n, share in zip(order[1:], falling.values[1:], strict=True) if share >= _WORTH_NAMING]
+    tied = ranking["tied"].sel(output=output, parameter=order[0], other_parameter=large).values
+    first = [order[0], *(n for n, as_well in zip(large, tied, strict=True) if as_well)]
     return first, [n for n in large if n not in first][:3]
 
 

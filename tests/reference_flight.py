@@ -46,6 +46,7 @@ def fly(case: Case) -> dict[str, float]:
     time, state = core.t_events[0][0], core.y_events[0][0]
 
     def spray(now, y):
+        y = y.tolist()
         acceleration, own = case.spray(now, y[3:6], y[7:], time)
         return [*y[3:6], *acceleration, 0.0, *own]
 
@@ -97,8 +98,9 @@ def quadratic(drag: float, along: float, across: float) -> Callable[..., tuple[n
     """Quadratic drag [1/m] in a wind."""
 
     def rates(_, velocity, own, __):
-        slip = velocity - np.array([along, across, 0.0])
-        return -drag * np.linalg.norm(slip) * slip - np.array([0.0, 0.0, G]), own
+        x, y, z = velocity[0] - along, velocity[1] - across, velocity[2]
+        slowing = -drag * math.hypot(x, y, z)
+        return (slowing * x, slowing * y, slowing * z - G), own
 
     return rates
 

@@ -1,9 +1,11 @@
 """Reports in both unit systems from one flight, and what a reader must not meet in them."""
 
+import base64
 import html
 import re
 import tomllib
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager, nullcontext
 from functools import cache
 from pathlib import Path
 from types import ModuleType
@@ -12,6 +14,7 @@ from typing import Any
 import pytest
 from matplotlib.text import Text
 
+from jetsim.report import style
 from jetsim.report.document import MOST_LEAD, Report, render
 from jetsim.study import Findings, run
 
@@ -26,19 +29,45 @@ TECHNICAL = (
     "standard deviation", "quantile", "median", "latent", "exponent", "weber", "coherence", "acceptance", "draws",
     "converged", "stochastic", "valve closure", "adjusted p",
 )  # fmt: skip
+# A picture of one pixel.
+DOT = base64.b64decode("iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAAAAAA6fptVAAAACklEQVR42mP4DwABAQEAHLCMmQAAAABJRU5ErkJggg==")
+
+
+@contextmanager
+def without_pictures(laid_out: bool = False) -> Iterator[None]:
+    """Figures are made, and laid out where asked, but not drawn: a pixel stands in for each. Also decorates a test."""
+    with pytest.MonkeyPatch.context() as patch:
+        if not laid_out:
+            patch.setattr(style, "work_out_layout", lambda figure: None)
+        patch.setattr(style.Plot, "_drawn", lambda plot, *kind: DOT)
+        yield
 
 
 def in_both_systems(
-    module: ModuleType, argv: list[str], writer: str = "written", start: Callable[[list[str]], int] | None = None
+    module: ModuleType,
+    argv: list[str],
+    writer: str = "written",
+    start: Callable[[list[str]], int] | None = None,
+    drawn: bool = False,
 ) -> dict[str, Findings]:
-    """Run a study once, and write what it found in US customary and in metric units."""
+    """Run a study once, and write what it found in US customary and in metric units.
+
+    Figures are those of a finished study where `drawn`; else those in metric units, which are searched, are laid out.
+    """
     kept: list[Any] = []
     write = getattr(module, writer)
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(module, writer, lambda *found: (kept.append(found), write(*found))[1])
+
+    def written(*found: Any) -> Any:
+        with nullcontext() if drawn else without_pictures(laid_out=found[-1] == "si"):
+            kept.append((found, write(*found)))
+        return kept[-1][1]
+
+    with pytest.MonkeyPatch.context() as patch, nullcontext() if drawn else without_pictures(laid_out=True):
+        patch.setattr(module, writer, written)
         assert (start(argv) if start else run(module.STUDY, argv)) == 0
-    (found,) = kept
-    both = {system: write(*found[:-1], system) for system in ("us", "si")}
+        (((*found, system), _),) = kept
+        written(*found, {"us": "si", "si": "us"}[system])
+    both = {given[-1]: one for given, one in kept}
     return {system: Findings(one) if isinstance(one, Report) else one for system, one in both.items()}
 
 
@@ -85,9 +114,15 @@ def lead_faults(report: Report) -> list[str]:
     return found
 
 
+@without_pictures()
+def page_of(report: Report) -> str:
+    """The page of a report."""
+    return render(report)
+
+
 def customary(metric: Findings) -> list[str]:
     """Customary units in a metric report; tables and wall cards keep theirs beside the metric ones."""
-    page = without_names(render(metric.report).partition("<h2>References</h2>")[0])
+    page = without_names(page_of(metric.report).partition("<h2>References</h2>")[0])
     page = re.sub(r'<t[dh] class="\w+ other">.*?</t[dh]>', "", page, flags=re.DOTALL)
     page = re.sub(r'<style>.*?</style>|src="[^"]*"|<td class="text">(?:psi|ft|gpm|lbf)</td>', "", page, flags=re.DOTALL)
     drawn = [
@@ -102,7 +137,7 @@ def customary(metric: Findings) -> list[str]:
 
 def reference_faults(report: Report) -> list[str]:
     """References that nobody cites, and citations of nothing."""
-    page = render(report)
+    page = page_of(report)
     body, _, rest = page.partition("<h2>References</h2>")
     listed = rest.partition("</ol>")[0].count("<li>")
     cited = {int(number) for group in re.findall(r"\[(\d+(?:, \d+)*)\]", body) for number in group.split(", ")}

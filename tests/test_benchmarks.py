@@ -5,24 +5,58 @@ import re
 import subprocess
 import sys
 from pathlib import Path
+from types import ModuleType, SimpleNamespace
 
 import numpy as np
 import pytest
 
-from benchmarks import command_speed
-from benchmarks.mutants import MUTANTS, Mutant, changed, survivors
+from benchmarks import command, command_speed, drop_spread, flight_laws, fuzz, mutants, published_data, study_speed
+from benchmarks.mutants import MUTANTS, Mutant, changed, is_noticed, survivors
 from jetsim.errors import InputError
 
 ROOT = Path(__file__).resolve().parents[1]
 
 
-def run(script, *options, folder):
-    command = [sys.executable, "-W", "error", str(ROOT / "benchmarks" / script), *options]
-    return subprocess.run(command, cwd=folder, capture_output=True, text=True, timeout=300, check=False)
+@pytest.fixture
+def run(tmp_path, monkeypatch, capsys):
+    """Run a benchmark in an empty folder, as its script does but in this process."""
+    monkeypatch.chdir(tmp_path)
+
+    def started(module: ModuleType, *options: str) -> SimpleNamespace:
+        monkeypatch.setattr(sys, "argv", [module.__file__, *options])
+        try:
+            status = command.run(module.main)
+        except SystemExit as left:
+            status = left.code
+        said = capsys.readouterr()
+        return SimpleNamespace(returncode=status, stdout=said.out, stderr=said.err)
+
+    return started
 
 
-def test_flight_laws(tmp_path):
-    done = run("flight_laws.py", "--quick", folder=tmp_path)
+def test_a_script_starts_in_any_folder_and_refuses_in_words(tmp_path):
+    (tmp_path / "taken").write_text("someone's", encoding="utf-8")
+    script = [sys.executable, "-W", "error", str(ROOT / "benchmarks" / "published_data.py"), "--output", "taken"]
+    done = subprocess.run(script, cwd=tmp_path, capture_output=True, text=True, timeout=300, check=False)
+    assert done.returncode == 2
+    assert re.fullmatch("error: --output = taken: .*\n", done.stderr)
+    assert (tmp_path / "taken").read_text(encoding="utf-8") == "someone's"
+
+
+def test_every_script_finds_the_package_and_ends_by_its_status():
+    """The others begin and end as the one that was started."""
+    texts = [path.read_text(encoding="utf-8") for path in (ROOT / "benchmarks").glob("*.py")]
+    scripts = [text for text in texts if "\ndef main(" in text]
+    assert len(scripts) > 8
+    for text in scripts:
+        path = text.index("\nsys.path.insert(0, str(Path(__file__).resolve().parents[1]))\n")
+        assert path < text.index("\nfrom benchmarks")
+        assert text.endswith('\n\nif __name__ == "__main__":\n    sys.exit(run(main))\n')
+
+
+@pytest.mark.slow
+def test_flight_laws(run, tmp_path):
+    done = run(flight_laws, "--quick")
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
     rows = [line for line in done.stdout.splitlines() if re.match(r"air_stream +3 \|", line)]
@@ -32,8 +66,8 @@ def test_flight_laws(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_published_data_prints_and_draws(tmp_path):
-    done = run("published_data.py", "--output", "figure", "--units", "si", folder=tmp_path)
+def test_published_data_prints_and_draws(run, tmp_path):
+    done = run(published_data, "--output", "figure", "--units", "si")
     assert done.returncode == 0, done.stderr
     assert re.search(r"vertical height, Freeman +30 .*held out", done.stdout)
     practice = done.stdout.partition("Practice without a source")[2]
@@ -46,8 +80,9 @@ def test_published_data_prints_and_draws(tmp_path):
     assert any(header == "range predicted [m]" for header in table[0])
 
 
-def test_study_speed(tmp_path):
-    done = run("study_speed.py", "--quick", folder=tmp_path)
+@pytest.mark.slow
+def test_study_speed(run, tmp_path):
+    done = run(study_speed, "--quick")
     assert done.returncode == 0, done.stderr
     assert done.stderr == ""
     lines = done.stdout.splitlines()
@@ -64,8 +99,19 @@ def test_study_speed(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
-def test_study_speed_refuses_in_words(tmp_path):
-    done = run("study_speed.py", "--workers", "0", folder=tmp_path)
+def test_the_sums_of_study_speed_leave_out_what_only_figures_need():
+    stages = study_speed.Stages(lambda stage: None)
+    for name, seconds in ((study_speed.FLIGHTS, 4.0), (study_speed.INDICES, 1.0), ("words", 0.5)):
+        stages.add(study_speed.Stage(name, seconds))
+    stages.add(study_speed.Stage("figures drawn", 2.25, is_figure=True))
+    everything, without, estimating = (line.split() for line in study_speed.totals(stages))
+    assert everything[:5] == ["import", "to", "written", "report", "7.75"]
+    assert without[:3] == ["without", "figures", "5.50"]
+    assert estimating == ["estimating", "over", "flying:", "0.25"]
+
+
+def test_study_speed_refuses_in_words(run):
+    done = run(study_speed, "--workers", "0")
     assert done.returncode == 2
     assert done.stderr == "error: --workers = 0: must be a whole number from 1 to 256 threads\n"
 
@@ -102,14 +148,19 @@ def test_the_change_between_two_tables_is_that_of_their_numbers():
     assert np.isnan(command_speed.change(first, first + "C,1\n"))
 
 
-@pytest.mark.parametrize("options", [("--output", "taken"), ("--units", "metric")])
-def test_published_data_refuses_in_words(tmp_path, options):
-    (tmp_path / "taken").write_text("someone's", encoding="utf-8")
-    done = run("published_data.py", *options, folder=tmp_path)
+def test_an_unknown_option_is_refused_in_words(run, tmp_path):
+    done = run(published_data, "--units", "metric")
     assert done.returncode == 2
-    assert "Traceback" not in done.stderr
-    assert options[1] in done.stderr
-    assert (tmp_path / "taken").read_text(encoding="utf-8") == "someone's"
+    assert "argument --units: invalid choice: 'metric'" in done.stderr
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.slow
+def test_drop_spread(run, tmp_path):
+    done = run(drop_spread)
+    assert done.returncode == 0, done.stderr
+    assert "ships" in done.stdout
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.mark.parametrize("mutant", MUTANTS, ids=lambda mutant: f"{mutant.file}: {mutant.old[:40]}")
@@ -118,7 +169,9 @@ def test_each_listed_change_can_be_made(mutant):
     assert all((ROOT / "tests" / f"{name}.py").exists() for name in mutant.tests.split())
 
 
-def test_mutants_are_killed_or_survive(tmp_path, capsys):
+@pytest.fixture
+def tree(tmp_path):
+    """A project of one function and its test."""
     (tmp_path / "jetsim").mkdir()
     (tmp_path / "tests").mkdir()
     (tmp_path / "pyproject.toml").write_text("[tool.pytest.ini_options]\npythonpath = ['.']\n", encoding="utf-8")
@@ -127,21 +180,37 @@ def test_mutants_are_killed_or_survive(tmp_path, capsys):
     (tmp_path / "jetsim" / "sums.py").write_text("def double(x):\n    return 2 * x + 0\n", encoding="utf-8")
     test = "from jetsim.sums import double\n\ndef test_double():\n    assert double(3) == 6\n"
     (tmp_path / "tests" / "test_sums.py").write_text(test, encoding="utf-8")
+    return tmp_path
+
+
+def test_a_change_is_noticed_by_the_tests_of_its_tree(tree):
+    assert not is_noticed(tree, ["test_sums"])
+    (tree / "jetsim" / "sums.py").write_text("def double(x):\n    return 3 * x + 0\n", encoding="utf-8")
+    assert is_noticed(tree, ["test_sums"])
+
+
+def test_mutants_are_killed_or_survive(tree, monkeypatch, capsys):
+    def tripled(copy: Path, tests: list[str]) -> bool:
+        assert copy != tree
+        assert (copy / "tests" / f"{tests[0]}.py").exists()
+        return "3 * x" in (copy / "jetsim" / "sums.py").read_text(encoding="utf-8")
+
+    monkeypatch.setattr(mutants, "is_noticed", tripled)  # tried by itself above
     killed = Mutant("jetsim/sums.py", "2 * x", "3 * x", "test_sums")
     passes = Mutant("jetsim/sums.py", "x + 0", "x - 0", "test_sums")
-    assert survivors(tmp_path, [killed, passes, passes._replace(equivalent="nothing is added")]) == [passes]
+    assert survivors(tree, [killed, passes, passes._replace(equivalent="nothing is added")]) == [passes]
     printed = capsys.readouterr().out
     assert [line.split()[0] for line in printed.splitlines()] == ["killed", "SURVIVED", "equivalent", "3"]
     with pytest.raises(InputError, match="'x' stands there 2 times, not once"):
-        survivors(tmp_path, [killed._replace(old="x")])
+        survivors(tree, [killed._replace(old="x")])
 
 
-def test_fuzz(tmp_path):
-    done = run("fuzz.py", "--quick", folder=tmp_path)
+def test_fuzz(run):
+    done = run(fuzz, "--examples", "10")
     assert done.returncode == 0, done.stdout + done.stderr
     lines = done.stdout.splitlines()
     assert [line.partition(":")[0] for line in lines] == ["department", "question", "sheet"]
     for line in lines:
         refused, used, *faults = (int(words.split()[-1].replace(",", "")) for words in line.split(", "))
-        assert refused + used == 20
+        assert refused + used == 10
         assert faults == [0] * 5

@@ -28,6 +28,7 @@ def deadly(mark, samples):
     return model(samples)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="there such signals cannot be sent")
 def test_a_worker_that_dies_is_replaced_and_changes_no_byte(tmp_path):
     mark = tmp_path / "died"

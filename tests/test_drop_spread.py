@@ -1,16 +1,10 @@
 """The fit of the drop spread: what ships is what the fitted tip asks for, and holds the tip held out."""
 
-import subprocess
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
 from benchmarks.drop_spread import FITTED_TIP, HELD_OUT_TIP, STILL, errors, fitted, rows_of, shared_errors
 from jetsim.jet.drag import FlightConstants
-
-SCRIPT = Path(__file__).resolve().parents[1] / "benchmarks" / "drop_spread.py"
 
 
 def test_what_ships_is_the_fit_to_one_tip():
@@ -32,11 +26,3 @@ def test_the_tip_held_out_is_held():
 @pytest.mark.parametrize("tip", [FITTED_TIP, HELD_OUT_TIP])
 def test_a_rival_that_closes_the_balance_of_all_drops_holds_both_tips(tip):
     assert np.abs(shared_errors(tip)).mean() < 0.04
-
-
-def test_it_runs_from_the_command_line(tmp_path):
-    command = [sys.executable, "-W", "error", str(SCRIPT)]
-    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=120, check=False)
-    assert done.returncode == 0, done.stderr
-    assert "ships" in done.stdout
-    assert list(tmp_path.iterdir()) == []

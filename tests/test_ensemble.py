@@ -163,6 +163,7 @@ if __name__ == "__main__":
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="there such signals cannot be sent")
 def test_an_interrupt_of_all_processes_ends_at_once():
     script = [sys.executable, "-c", INTERRUPTED]

@@ -254,7 +254,7 @@ def tiny(place):
 
     def compute(loaded, options):
         values = [kept.kept(counted_piece, place / "count", number) for number in range(40)]
-        return Findings(samples.report(), texts={"sum.txt": repr(float(np.sum(values)))})
+        return Findings(samples.report(sections=()), texts={"sum.txt": repr(float(np.sum(values)))})
 
     return Study("tiny", "Tiny.", place / "tiny.py", lambda _: "", lambda *_: "Runs: 40", compute)
 

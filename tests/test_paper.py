@@ -19,6 +19,14 @@ from jetsim.report.document import Section, Writing, render
 from jetsim.report.paper import _parts, white_paper
 from jetsim.report.tables import Column, Table
 from tests import samples
+from tests.reports import without_pictures
+
+
+@pytest.fixture(autouse=True)
+def no_pictures():
+    """What a figure shows is no matter here."""
+    with without_pictures():
+        yield
 
 
 def opened(report):
@@ -156,6 +164,7 @@ def test_a_small_figure_becomes_a_sentence():
     assert "Figure 1" not in render(report)
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(shutil.which("soffice") is None, reason="needs LibreOffice to open the paper")
 def test_a_word_processor_opens_it(tmp_path):
     (tmp_path / "paper.docx").write_bytes(white_paper(samples.report()))

@@ -14,6 +14,7 @@ from jetsim.rankings.question import load
 from jetsim.rankings.runs import results_of, with_logarithms
 from jetsim.study import Options, run
 from studies.rank_controls import STUDY
+from tests.reports import without_pictures
 
 INPUTS = STUDY.default_inputs
 TEXT = INPUTS.read_text(encoding="utf-8")
@@ -51,6 +52,7 @@ def test_a_pump_that_is_set_brings_the_hose_in(tmp_path):
     assert {"supply.hose_deviation", "supply.pump_pressure_error"} <= set(case.space.names)
 
 
+@without_pictures()
 def test_two_set_ups_are_ranked_each_on_its_own(tmp_path):
     path = asked(tmp_path, ('["a"]', '["a", "g"]'))
     assert run(STUDY, ["--inputs", str(path), "--output", str(tmp_path / "out"), "--workers", "1", "--quick"]) == 0
@@ -119,6 +121,7 @@ def test_a_measured_breakup_length_leaves_no_valve_to_speak_of(tmp_path):
     assert "Measured: breakup length" in lead
 
 
+@without_pictures()
 def test_an_override_is_said(tmp_path):
     wind = '[beliefs]\nwind_along = { distribution = "normal", mean = "0 mph", sd = "8 mph" }\n[vary]'
     path = asked(tmp_path, ("[vary]", wind))

@@ -13,6 +13,7 @@ from jetsim.errors import InputError
 from jetsim.experiment.distributions import Choice, LogNormal, Normal, Uniform
 from jetsim.experiment.ensemble import evaluate, plain_design, sobol_design
 from jetsim.experiment.gate import convergence_gate
+from jetsim.experiment.outputs import add_interval
 from jetsim.experiment.sensitivity import convergence, rank, sobol_indices
 from jetsim.experiment.space import Latent, Parameter, ParameterSpace
 from tests.closed_forms import (
@@ -206,16 +207,21 @@ def test_intervals_are_student_t_over_replicates():
 
 
 def test_intervals_cover_the_truth_as_often_as_they_say():
-    """200 seeds; the number of intervals that cover lies within binomial limits at alpha = 0.001 for each."""
+    """Replicates are drawn and estimated each by itself, so those of four designs are 200 times eight.
+
+    The number of intervals that cover lies within binomial limits at alpha = 0.001 for each index.
+    """
     space, (first, total, _) = uniform_space(2), sobol_g_indices(2)
-    covered = np.zeros((2, 2), dtype=int)
-    for seed in range(200):
-        design = sobol_design(space, 64, 8, rng=seed, second_order=False)
-        found = sobol_indices(evaluate(design, as_model(sobol_g), progress=False)).sel(output="y")
-        for row, (index, truth) in enumerate((("S1", first), ("ST", total))):
-            covered[row] += ((found[f"{index}_low"] <= truth) & (truth <= found[f"{index}_high"])).values
+    size = {"base_samples": 64, "replicates": 50 * 8, "second_order": False}
+    found = [indices_of(space, sobol_g, rng=seed, **size) for seed in range(4)]
     low, high = stats.binom(200, 0.95).interval(1 - 0.001)
-    assert np.all((covered >= low) & (covered <= high)), covered
+    for index, truth in (("S1", first), ("ST", total)):
+        name = f"{index}_replicates"
+        values = np.reshape([one[name] for one in found], (200, 8, 2))
+        apart = xr.Dataset({name: (("time", "replicate", "parameter"), values)})
+        add_interval(apart, index, 0.95)
+        covered = ((apart[f"{index}_low"].values <= truth) & (truth <= apart[f"{index}_high"].values)).sum(axis=0)
+        assert np.all((covered >= low) & (covered <= high)), covered
 
 
 def test_convergence_reads_the_first_base_samples_of_each_replicate():

@@ -22,6 +22,7 @@ from jetsim.report.figures import Plot
 from jetsim.report.provenance import sha256
 from jetsim.study import Findings, Options, Study, run, run_commands
 from tests import samples
+from tests.reports import without_pictures
 
 ROOT = Path(__file__).resolve().parents[1]
 README = ROOT / "README.md"
@@ -96,6 +97,7 @@ def test_a_study_writes_its_folder_and_tells_its_findings(demo, capsys):
     assert shown.err == f"Runs: 180224\nWorkers: {min(processors(), 256)}\n"
 
 
+@without_pictures()
 def test_manifest_of_a_study(demo):
     run(demo.study, ["--quick", "--workers", "1"])
     manifest = json.loads(Path("results/demo/manifest.json").read_text())
@@ -119,12 +121,14 @@ def test_same_study_same_bytes_for_any_worker_count(demo):
     assert [name for name in first if first[name] != second[name]] == ["manifest.json"]
 
 
+@without_pictures()
 def test_results_survive_netcdf(demo):
     run(demo.study, [])
     with xr.open_dataset("results/demo/results.nc", engine="h5netcdf") as read:
         xr.testing.assert_identical(read.load(), results())
 
 
+@without_pictures()
 def test_report_names_its_making(demo):
     run(demo.study, ["--quick"])
     page = Path("results/demo/report.html").read_text()
@@ -137,11 +141,13 @@ def test_report_names_its_making(demo):
 @pytest.mark.parametrize(
     ("argv", "written"), [([], True), (["--no-paper"], False), (["--quick"], False), (["--quick", "--paper"], True)]
 )
+@without_pictures()
 def test_the_white_paper_is_written_in_full_runs_or_as_asked(demo, argv, written):
     assert run(demo.study, argv) == 0
     assert Path("results/demo/white_paper.docx").exists() == written
 
 
+@without_pictures()
 def test_the_report_says_how_to_run_it_again(demo):
     run(demo.study, ["--quick", "--units", "si"])
     page = Path("results/demo/report.html").read_text()
@@ -158,6 +164,7 @@ def test_dry_run_says_the_run_count_and_writes_nothing(demo, capsys):
     assert not Path("results").exists()
 
 
+@without_pictures()
 def test_options_reach_the_study(demo):
     run(demo.study, ["--units", "si", "--workers", "3", "--output", "out"])
     seen = demo.seen[0]
@@ -236,6 +243,7 @@ def test_what_is_refused_while_computing_names_the_study_file_unless_it_names_an
         (KeyboardInterrupt(), 130, "interrupted"),
     ],
 )
+@without_pictures()
 def test_trouble_while_computing_leaves_the_old_results(tmp_path, monkeypatch, capsys, error, status, words):
     monkeypatch.chdir(tmp_path)
     demo = Demo(tmp_path)
@@ -295,6 +303,7 @@ def test_doubled_names_are_a_bug(tmp_path, monkeypatch):
     assert not Path("results").exists()
 
 
+@without_pictures()
 def test_another_studys_folder_needs_overwrite(demo, tmp_path, capsys):
     run(demo.study, ["--output", "shared"])
     other = Study("other", "Another.", demo.study.script, demo.load, demo.plan, demo.compute, inputs="demo")
@@ -306,6 +315,7 @@ def test_another_studys_folder_needs_overwrite(demo, tmp_path, capsys):
     assert json.loads(Path("shared/manifest.json").read_text())["study"] == "other"
 
 
+@without_pictures()
 def test_subcommands_have_options_of_their_own(demo, capsys):
     seen = {}
 
@@ -400,7 +410,7 @@ def test_a_reader_who_leaves_early_is_no_error(tmp_path):
         from jetsim.study import Findings, Study, run
         study = Study("demo", "Demo.", Path({str(demo.study.script)!r}), lambda o: "", lambda l, o: "Runs: 1",
                       lambda l, o: Findings(samples.report()))
-        sys.exit(run(study))
+        sys.exit(run(study, ["--quick"]))
     """
     reader, writer = os.pipe()
     os.close(reader)

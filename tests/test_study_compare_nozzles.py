@@ -13,7 +13,7 @@ from jetsim.throws import comparing
 from jetsim.throws.question import CompareQuestion, field_test
 from studies import compare_nozzles
 from studies.compare_nozzles import STUDY
-from tests.reports import faults, in_both_systems
+from tests.reports import faults, in_both_systems, without_pictures
 
 DEPARTMENT = STUDY.default_inputs.with_name("department.toml")
 
@@ -85,6 +85,7 @@ breakup_length = "1 ft"
 """
 
 
+@without_pictures()
 def test_a_set_up_that_is_worst_in_everything_changes_no_number_of_the_others(folder, tmp_path):
     department = tmp_path / "department.toml"
     department.write_text(DEPARTMENT.read_text(encoding="utf-8") + WORST, encoding="utf-8")
@@ -121,6 +122,7 @@ def test_one_throw_scatters_by_what_the_file_states(tmp_path):
     assert all(wide > 1.3 * narrow for narrow, wide in zip(*spreads, strict=True))
 
 
+@without_pictures()
 def test_every_kind_is_compared_at_its_own_target(tmp_path):
     """A smooth bore, a constant, a selectable and an automatic nozzle, on lines of one and two sections."""
     own = own_question(tmp_path, ('"flow"\nvalue = "185 gpm"', '"own target"'), ('"b", "c", "d", "e"', '"c", "f", "g"'))

@@ -30,7 +30,7 @@ from studies import compare_nozzles
 from studies import field_test as field_test_script
 from studies.field_test import COMMANDS, DESCRIPTION
 from studies.inputs.make_field_test_throws import throws_text
-from tests.reports import faults, in_both_systems, lead_faults
+from tests.reports import faults, in_both_systems, lead_faults, without_pictures
 
 FILE = COMMANDS["plan"].default_inputs
 DEPARTMENT = FILE.with_name("department.toml")
@@ -183,16 +183,16 @@ def matched_by(condition: str, folder: Path, setups: str = "", source: Path = FI
     return path
 
 
-@pytest.fixture(scope="module", params=["pump pressure", "flow", "reaction"])
+@pytest.fixture(scope="module", params=["pump pressure", "flow", pytest.param("reaction", marks=pytest.mark.slow)])
 def matched(request, tmp_path_factory, folders):
     """Condition, and folders of plan and comparison under it; the demo's own plan is under equal flow."""
     top = tmp_path_factory.mktemp("matched")
     own = matched_by(request.param, top)
     plan = folders / "plan" if loaded(own).question.match == loaded().question.match else top / "plan"
-    if not plan.exists():
-        assert command("plan", plan, "--inputs", str(own)) == 0
     other = str(matched_by(request.param, top, source=compare_nozzles.STUDY.default_inputs))
-    assert run(compare_nozzles.STUDY, ["--quick", "--inputs", other, "--output", str(top / "compare")]) == 0
+    with without_pictures():
+        assert plan.exists() or command("plan", plan, "--inputs", str(own)) == 0
+        assert run(compare_nozzles.STUDY, ["--quick", "--inputs", other, "--output", str(top / "compare")]) == 0
     return request.param, plan, top / "compare"
 
 
@@ -379,6 +379,7 @@ def test_every_unknown_is_called_by_its_label(folders, field_test):
     assert all(names.remedy(unknown) != "measure it" for unknown in field_test.priors)
 
 
+@without_pictures()
 def test_the_department_comes_back_with_what_was_learnt(folders, tmp_path):
     """The owner's text is kept to the letter; rankings read it and call nothing measured that was not learnt."""
     written = folders / "calibrate" / "department.toml"

@@ -19,7 +19,7 @@ from jetsim.report.provenance import Record, write_manifest
 from jetsim.study import Options, run
 from studies import rank_controls
 from studies.rank_controls import STUDY
-from tests.reports import faults, in_both_systems
+from tests.reports import faults, in_both_systems, without_pictures
 
 ROOT = Path(__file__).resolve().parents[1]
 FILE = ROOT / "tests/whole_space.toml"
@@ -73,17 +73,13 @@ def flown(tmp_path_factory):
     place = tmp_path_factory.mktemp("study")
     (place / "my.toml").write_text(edited(), encoding="utf-8")
     argv = ["--inputs", str(place / "my.toml"), "--output", str(place / "out"), "--workers", "1"]
-    return place, in_both_systems(rank_controls, argv)
+    return place, in_both_systems(rank_controls, argv, drawn=True)
 
 
 @pytest.fixture(scope="module")
 def small(flown) -> Path:
     """The folder alone."""
     return flown[0]
-
-
-def again(small: Path, *more: str) -> list[str]:
-    return ["--inputs", str(small / "my.toml"), "--output", str(small / "out"), *more]
 
 
 # ---------------------------------------------------------------------------------------------------------
@@ -159,10 +155,11 @@ def test_outputs_are_tabled_in_both_units(small):
     assert float(reach["q05 [US]"]) < float(reach["q50 [US]"]) < float(reach["q95 [US]"])
 
 
-def test_again_with_other_workers_gives_the_same_bytes(small, capsys):
-    before = files(small / "out")
-    assert run(STUDY, again(small, "--workers", "2")) == 0
-    after = files(small / "out")
+@without_pictures()
+def test_again_with_other_workers_gives_the_same_bytes(small, tmp_path, capsys):
+    argv = ["--inputs", str(small / "my.toml"), "--output", str(tmp_path / "out"), "--workers", "2"]
+    assert run(STUDY, argv) == 0
+    before, after = files(small / "out"), files(tmp_path / "out")
     assert after.keys() == before.keys()
     # Numbers are the same to the byte. Pictures hold the same data; the report also names the commit.
     numbers = [name for name in before if name.endswith((".csv", ".nc"))]
@@ -182,6 +179,7 @@ def test_dry_run_tells_the_runs_and_writes_nothing(tmp_path, monkeypatch, capsys
     assert list(tmp_path.iterdir()) == []
 
 
+@without_pictures()
 def report_of(tmp_path: Path, text: str, **options):
     """The report of a study file, without writing it."""
     (tmp_path / "my.toml").write_text(text, encoding="utf-8")
@@ -388,6 +386,7 @@ def test_a_folder_that_cannot_be_written(capsys, place):
 # The real script
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="there such signals cannot be sent")
 def test_an_interrupt_leaves_nothing(tmp_path):
     command = [sys.executable, str(ROOT / "studies/rank_controls.py"), "--quick", "--workers", "2"]

@@ -9,7 +9,7 @@ import pytest
 from jetsim.study import run
 from studies import reach_a_target
 from studies.reach_a_target import STUDY
-from tests.reports import faults, in_both_systems
+from tests.reports import faults, in_both_systems, without_pictures
 
 FILE = STUDY.default_inputs.read_text(encoding="utf-8")
 DEPARTMENT = STUDY.default_inputs.parent / "department.toml"
@@ -37,7 +37,8 @@ def arguments(place, *more, changes=(), department=DEPARTMENT):
 def folder(tmp_path_factory):
     """Results of a small run."""
     place = tmp_path_factory.mktemp("study")
-    assert run(STUDY, arguments(place)) == 0
+    with without_pictures(laid_out=True):
+        assert run(STUDY, arguments(place)) == 0
     return place / "out"
 
 
@@ -110,6 +111,7 @@ def test_every_kind_of_nozzle_of_another_department(tmp_path):
     assert all(85 <= pressure <= 115 for pressure in tried)
 
 
+@without_pictures()
 def test_a_question_of_one_set_up_compares_nothing(tmp_path):
     assert run(STUDY, arguments(tmp_path, "--setups", "a", changes=[("[search]", "[beliefs]\nwind_along = "
                '"5 mph"\n\n[search]')])) == 0  # fmt: skip

@@ -51,7 +51,7 @@ def flown(tmp_path_factory):
     """Results of a quick run of two set-ups, and the findings in both systems of units."""
     out = tmp_path_factory.mktemp("cards") / "out"
     argv = ["--quick", "--setups", "a,f", "--output", str(out), "--workers", "1"]
-    return out, in_both_systems(setup_cards, argv)
+    return out, in_both_systems(setup_cards, argv, drawn=True)
 
 
 @pytest.fixture(scope="module")

@@ -18,6 +18,7 @@ from jetsim.teaching.runs import continued, needed_pump, one_low, rigs_of, simul
 from jetsim.teaching.situations import at_target
 from jetsim.teaching.tables import Axis, Setting, axis
 from studies.teaching_page import STUDY
+from tests.reports import without_pictures
 from tests.teaching_cases import DEMO, FILE, asked, taught
 
 
@@ -263,6 +264,7 @@ def test_a_target_outside_the_pump_s_reach_is_refused(tmp_path, capsys):
     assert not (tmp_path / "out").exists()
 
 
+@without_pictures()
 def test_the_script_writes_page_report_and_set_ups(tmp_path):
     small_file = tmp_path / "small.toml"
     text = FILE.read_text(encoding="utf-8").replace('"department.toml"', f"'{DEMO}'")

@@ -35,7 +35,7 @@ from jetsim.simulation import StreamModel
 from jetsim.study import run
 from studies import valve_assumptions
 from studies.valve_assumptions import STUDY
-from tests.reports import faults, in_both_systems
+from tests.reports import faults, in_both_systems, without_pictures
 
 FILE = STUDY.default_inputs
 CHAIN = {
@@ -507,6 +507,7 @@ def test_a_reading_without_the_shutoff_tells_less_than_both_and_more_error_tells
     assert share["far"] < 0.03 < share["without"] < share["with"] < share["both"] + 0.02
 
 
+@without_pictures()
 def test_a_whole_space_is_studied_as_before(tmp_path):
     text = """
 title = "A space of my own"
@@ -564,6 +565,14 @@ source = "mine"
         load(path, setups=("a",))
 
 
+def test_each_of_several_set_ups_is_planned_by_itself(tmp_path):
+    planned = load(own_file(tmp_path), setups=("a", "g")).streams
+    assert [plan.setup.name for plan in planned] == ["a", "g"]
+    assert len({plan.space.names for plan in planned}) == 2
+
+
+@pytest.mark.slow
+@without_pictures()
 def test_several_set_ups_stand_one_after_the_other(tmp_path):
     few = ("base_samples = 256", "base_samples = 8", "base_samples = 128, replicates = 16",
            "base_samples = 8, replicates = 4",

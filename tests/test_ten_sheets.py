@@ -18,6 +18,7 @@ from jetsim.throws.conditions import throws_of
 from jetsim.throws.question import FieldTestQuestion, field_test, with_days
 from jetsim.throws.sheet import read_sheet
 from studies.field_test import COMMANDS, DESCRIPTION
+from tests.reports import without_pictures
 from tests.ten_sheets import ONLY, SHEETS, WORKSHEET, demo_rows
 
 FILE = COMMANDS["plan"].default_inputs
@@ -98,6 +99,7 @@ def test_a_sheet_of_two_worksheets_says_which_it_takes(taken):
     assert 'worksheet = "Readings"' in mapping.columns_toml(made)
 
 
+@without_pictures()
 def test_map_prints_what_it_understood_and_its_next_command_runs(tmp_path, capsys):
     path, out = SHEETS["german"](tmp_path), tmp_path / "results of map"
     assert run_commands(DESCRIPTION, COMMANDS, ["map", str(path), "--quick", "--output", str(out)]) == 0

@@ -191,11 +191,12 @@ def study_attributes(results: xr.Dataset, layout: Layout, confidence: float) -> 
 def add_interval(data: xr.Dataset, index: str, confidence: float) -> None:
     """Add the mean over replicates and its Student-t interval to a dataset that holds the replicates."""
     replicates = data[f"{index}_replicates"]
-    count = replicates.sizes["replicate"]
-    mean = replicates.mean("replicate", skipna=False)
-    error = replicates.std("replicate", ddof=1, skipna=False) / np.sqrt(count)
-    half = float(stdtrit(count - 1, (1 + confidence) / 2)) * error
-    data[index], data[f"{index}_low"], data[f"{index}_high"] = mean, mean - half, mean + half
+    count, axis = replicates.sizes["replicate"], replicates.get_axis_num("replicate")
+    kept = [name for name in replicates.dims if name != "replicate"]
+    mean = replicates.values.mean(axis)
+    half = float(stdtrit(count - 1, (1 + confidence) / 2)) * (replicates.values.std(axis, ddof=1) / np.sqrt(count))
+    for name, values in ((index, mean), (f"{index}_low", mean - half), (f"{index}_high", mean + half)):
+        data[name] = kept, values
 
 
 def unmoving(results: xr.Dataset) -> tuple[str, ...]:

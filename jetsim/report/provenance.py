@@ -8,6 +8,7 @@ import subprocess
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import UTC, datetime
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
@@ -24,6 +25,7 @@ def sha256(path: Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
+@cache
 def installed_version(name: str) -> str:
     """Version of an installed distribution, or ``"not installed"``."""
     try:

@@ -129,8 +129,8 @@ def rigs_of(asked: Question) -> list[Rig]:
 # The model itself at one setting
 
 
-def simulated(rig: Rig, *settings: Setting) -> list[dict[str, Array]]:
-    """Every result at each setting by the model itself, the median first; shape (1 + n,), SI."""
+def simulated(rig: Rig, *settings: Setting, outputs: tuple[str, ...] = OUTPUTS) -> list[dict[str, Array]]:
+    """Results at each setting by the model itself, the median first; shape (1 + n,), SI."""
     cases = rig.cases(RISE).size
 
     def each(*values: float) -> Array:
@@ -148,8 +148,8 @@ def simulated(rig: Rig, *settings: Setting) -> list[dict[str, Array]]:
     }
     length = each(*(setting.length for setting in settings))
     model = rig.model(length if rig.lined else None, drive="pump" if rig.lined else "nozzle")
-    found = model(_dataset(sample))
-    values = {name: found[name].values for name in OUTPUTS}
+    found = replace(model, outputs=(*outputs, DELIVERED))(_dataset(sample))
+    values = {name: found[name].values for name in outputs}
     pressure = found[DELIVERED].values
     force = np.broadcast_to(drawn_nozzle(model, sample).handbook_reaction(pressure), pressure.shape)
     values |= {"nozzle_pressure": pressure, "handbook_force": force}
@@ -157,9 +157,9 @@ def simulated(rig: Rig, *settings: Setting) -> list[dict[str, Array]]:
     return [{name: part[number] for name, part in parts.items()} for number in range(len(settings))]
 
 
-def middles(rig: Rig, *settings: Setting) -> list[dict[str, float]]:
-    """Every result at each setting with everything at its median, SI."""
-    found = simulated(replace(rig, draws={}), *settings)
+def middles(rig: Rig, *settings: Setting, outputs: tuple[str, ...] = OUTPUTS) -> list[dict[str, float]]:
+    """Results at each setting with everything at its median, SI."""
+    found = simulated(replace(rig, draws={}), *settings, outputs=outputs)
     return [{name: float(values[0]) for name, values in one.items()} for one in found]
 
 

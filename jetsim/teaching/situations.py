@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 
 LOW, HIGH, RING, KINKED = "low", "high", "ring", "kinks"
 LONGER, HIGHER = float(units.to_si(100.0, "ft")), 2
+TARGETED = ("flow_rate", "reaction_force", "extreme_reach")  # told of a stream at its target; no more is flown
 _TRIED = 2000
 
 
@@ -68,8 +69,8 @@ def _mistake(kind: str, rigs: Sequence[Rig], number: int) -> Situation:
     rig, set_ = rigs[number], at_target(rigs[number])
     slipped = {LOW: rig.question.pump_error}.get(kind, 0.0)
     wrong = replace(set_, pressure=set_.pressure - slipped, kinked=kind == KINKED)
-    (believed,) = middles(rig, set_)
-    (delivered,) = middles(one_low(rig) if kind == RING else rig, wrong)
+    (believed,) = middles(rig, set_, outputs=TARGETED)
+    (delivered,) = middles(one_low(rig) if kind == RING else rig, wrong, outputs=TARGETED)
     facts: dict[str, Any] = {f"{name}_believed": value for name, value in believed.items()}
     facts |= delivered
     facts |= {"label": rig.setup.label, "error": rig.question.pump_error}
@@ -94,8 +95,9 @@ def _raised(rigs: Sequence[Rig]) -> Situation:
     rig = rigs[0]
     low, high = rig.question.elevation
     tried = np.arange(np.ceil(low), np.floor(high) + 1)
-    each = middles(rig, *(replace(at_target(rig), elevation=float(one)) for one in tried))
-    found = {name: [one[name] for one in each] for name in ("extreme_reach", EFFECTIVE)}
+    reaches = ("extreme_reach", EFFECTIVE)
+    each = middles(rig, *(replace(at_target(rig), elevation=float(one)) for one in tried), outputs=reaches)
+    found = {name: [one[name] for one in each] for name in reaches}
     far, good = (int(np.argmax(found[name])) for name in ("extreme_reach", EFFECTIVE))
     facts = {"label": rig.setup.label, "far_at": tried[far], "good_at": tried[good]}
     facts |= {"far": found["extreme_reach"][far], "good": found[EFFECTIVE][good], "good_there": found[EFFECTIVE][far]}
@@ -107,8 +109,9 @@ def _windy(rigs: Sequence[Rig]) -> Iterator[Situation]:
     rig, wind = rigs[0], rigs[0].question.wind_along[0]
     if wind >= 0:
         return
-    still, windy = middles(rig, at_target(rig), replace(at_target(rig), wind=wind))
-    lost = {name: 1 - windy[name] / still[name] for name in ("extreme_reach", BEST)}
+    reaches = ("extreme_reach", BEST)
+    still, windy = middles(rig, at_target(rig), replace(at_target(rig), wind=wind), outputs=reaches)
+    lost = {name: 1 - windy[name] / still[name] for name in reaches}
     facts = {"label": rig.setup.label, "wind": -wind, "far_lost": lost["extreme_reach"], "good_lost": lost[BEST]}
     yield Situation("wind", {"setups": [0], "wind": wind}, facts)
 
@@ -120,7 +123,7 @@ def _pair(rigs: Sequence[Rig]) -> Iterator[Situation]:
     )
     if other is None:
         return
-    (first,), (second,) = (simulated(rig, at_target(rig)) for rig in (rigs[0], rigs[other]))
+    (first,), (second,) = (simulated(rig, at_target(rig), outputs=TARGETED) for rig in (rigs[0], rigs[other]))
     farther = first["extreme_reach"][1:] > second["extreme_reach"][1:]
     facts: dict[str, Any] = {"label": rigs[0].setup.label, "other": rigs[other].setup.label}
     facts |= {"share": float(farther.mean()), "draws": int(farther.size)}
