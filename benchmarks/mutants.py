@@ -56,7 +56,8 @@ MUTANTS = tuple(Mutant(f"jetsim/{file}", old, new, tests) for file, old, new, te
      "test_stream"),
     ("flags.py", "model.weber_range) & estimated", "model.weber_range)", "test_flags"),
     ("flags.py", "(length / diameter, fitted", '(length / values["tip_diameter"], fitted', "test_flags"),
-    ("flags.py", "if share <= MANY:", "if share < MANY:", "test_flags"),
+    ("findings.py", "if share <= MANY:", "if share < MANY:", "test_flags"),
+    ("findings.py", "if not others and shares[often[0]] == share:", "if not others:", "test_flags"),
     # Spray and delivery
     ("jet/spray.py", "return self.law.half_width(clock) / 2", "return self.law.half_width(clock)", "test_spray"),
     ("jet/delivery.py", "_GRAZING = 0.05", "_GRAZING = 0.5", "test_delivery"),

@@ -9,12 +9,12 @@ from typing import Any
 
 import numpy as np
 import xarray as xr
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from jetsim.experiment import parameters
 from jetsim.experiment.gate import Gate
 from jetsim.experiment.space import Parameter, ParameterSpace
-from jetsim.flags import VALIDITY
+from jetsim.flags import VALIDITY, trade_words
 from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.report import display, glossary
 from jetsim.report.document import InputLine, ValidityCount
@@ -27,6 +27,9 @@ OF_RANGES = "Shares hold for the ranges that are stated for the inputs: with oth
 _WORTH_NAMING = 0.03
 # More inputs than these in first place are no finding but a lack of runs.
 _MOST_LEADERS = 3
+_GROUPS = {"valve": "shutoff and waterway", "flight": "flight after breakup"}
+# More of the runs than this outside a fit, and the first paragraph of a report says so.
+MANY = 0.1
 
 
 def output_words(name: str) -> str:
@@ -52,6 +55,11 @@ def whole_labels(space: ParameterSpace) -> dict[str, str]:
 def technical_labels(space: ParameterSpace) -> dict[str, str]:
     """What the methods and the fine tables call each input, as a whole."""
     return {parameter.name: parameter.long_name.partition(" (")[0] for parameter in space.parameters}
+
+
+def group_words(name: str) -> str:
+    """What a group of inputs is called."""
+    return _GROUPS.get(name, name.replace("_", " "))
 
 
 def wholes_sentence(space: ParameterSpace, labels: Mapping[str, str]) -> str:
@@ -105,8 +113,8 @@ def leading_sentence(
         return f"{heading}: no ranking ({indices['reason'].sel(output=output).item()})."
     first, _ = leaders(indices, ranking, output, index)
     if len(first) > _MOST_LEADERS:
-        return f"{heading}: too few runs to say what it depends on most."
-    tie, this = (", a tie that the runs cannot settle", "the first") if len(first) > 1 else ("", "this")
+        return f"{heading}: too few computed throws to say what it depends on most."
+    tie, this = (", too close to call", "the first") if len(first) > 1 else ("", "this")
     at = indices.sel(output=output, parameter=first[0])
     ends = [100 * float(at[f"{index}{end}"]) for end in ("_low", "", "_high")]
     decimals = 0 if round(ends[0]) < round(ends[2]) else 1
@@ -188,8 +196,8 @@ def unsettled_notice(gate: Gate) -> str:
     if gate.passed:
         return ""
     worst = 100 * max(gate.half_width.values(), default=np.nan)
-    known = f": shares are known to within {worst:.2g} points at worst" if np.isfinite(worst) else ""
-    return f"The runs are too few to settle the order of what matters, so do not quote it{known}."
+    known = f": shares are known to within {worst:.2g} points of a hundred at worst" if np.isfinite(worst) else ""
+    return f"Too few throws were computed to settle the order of what matters, so do not quote it{known}."
 
 
 def tail_sentence(output: str, share: float, remedy: str) -> str:
@@ -198,6 +206,43 @@ def tail_sentence(output: str, share: float, remedy: str) -> str:
         f"Of the variance of {output_words(output)}, a hundredth of the runs carries {display.percent(share)} (a heavy "
         f"tail), so its shares have not settled: {remedy}."
     )
+
+
+def outside_sentence(flags: ArrayLike, which: str = "") -> str:
+    """What the first paragraph of a report says of runs outside the range of a fit.
+
+    Parameters
+    ----------
+    flags : array_like of int
+        `validity` of all runs.
+    which : str, optional
+        Which of the study's runs they are, such as ``"with the fog nozzle"``.
+
+    Returns
+    -------
+    str
+        How many of the runs lie outside any fit, and in trade words the two most frequent flags of those that more
+        than a tenth of the runs carry (or else the most frequent one); empty where no more than a tenth lies outside.
+
+    Examples
+    --------
+    >>> outside_sentence([0, 0, 0, 32])
+    'In 25 of 100 computed throws the nozzle is held flatter or steeper than in the throws tested, so breakup and reach there are less sure.'
+    """  # noqa: E501
+    given = np.asarray(flags, dtype=np.int64).ravel()
+    share = float(np.mean(given != 0)) if given.size else 0.0
+    if share <= MANY:
+        return ""
+    words = trade_words()
+    shares = {bit: float(np.mean(given & bit != 0)) for bit in VALIDITY}
+    by_share = sorted(shares, key=lambda bit: -shares[bit])
+    often = [bit for bit in by_share[:2] if shares[bit] > MANY] or by_share[:1]
+    first, *others = (words[bit] for bit in often)
+    throws = display.counted(share, " ".join(filter(None, ("computed throws", which))))
+    if not others and shares[often[0]] == share:
+        return f"In {throws} {first}, so breakup and reach there are less sure."
+    where = ", and where ".join((first, *others))
+    return f"In {throws} breakup and reach are less sure, above all where {where}."
 
 
 def idle_sentence(idle: Sequence[str], labels: Mapping[str, str]) -> str:

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
 from jetsim.jet.breakup import BREAKUP_MODELS
 from jetsim.jet.laws import DRAG_LAWS
@@ -21,18 +21,16 @@ VALIDITY = {
     128: "wind above any that is known of",
     256: "more than a tenth of the water finer than the flight law can say",
 }
-# More of the runs than this outside a fit, and the first paragraph of a report says so.
-MANY = 0.1
 _IN_TRADE_WORDS = {
     1: "speed and tip size together lie beyond the breakup tests",
     2: "the water leaves the tip rougher or smoother than in the breakup tests",
-    4: "the stream breaks up sooner or later, for its tip, than the throws tested",
-    8: "the stream leaves the tip thicker or thinner than those tested",
-    16: "the stream is faster or slower than those tested",
+    4: "the stream breaks up earlier or later, for its size, than any that was tested",
+    8: "the stream leaves the tip thicker or thinner than any that was tested",
+    16: "the stream is faster or slower than any that was tested",
     32: "the nozzle is held flatter or steeper than in the throws tested",
     64: "the stream lands before it breaks up",
     128: "the wind is stronger than in any throw that is known of",
-    256: "more than a tenth of the water is too fine to be followed, which effective reach depends on",
+    256: "more than a tenth of the water is mist too fine to be followed",
 }
 
 
@@ -79,43 +77,8 @@ def _outside(value: NDArray[Any], limits: tuple[float, float]) -> NDArray[np.boo
 
 
 def trade_words() -> dict[int, str]:
-    """Each flag of validity in trade words, as the end of "stretched beyond the tests, because ..."."""
+    """Each flag of validity in trade words, as a reason why breakup and reach are less sure."""
     return dict(_IN_TRADE_WORDS)
-
-
-def outside_sentence(flags: ArrayLike, runs: str = "the runs") -> str:
-    """What the first paragraph of a report says of runs outside the range of a fit.
-
-    Parameters
-    ----------
-    flags : array_like of int
-        `validity` of all runs.
-    runs : str, optional
-        What the sentence calls them.
-
-    Returns
-    -------
-    str
-        The share of the runs outside any fit, and in trade words the two most frequent flags of those that more than a
-        tenth of the runs carry (or else the most frequent one); empty where no more than a tenth lies outside.
-
-    Examples
-    --------
-    >>> outside_sentence([0, 0, 0, 32])  # doctest: +ELLIPSIS
-    'In 25 % of the runs, breakup and reach are stretched beyond the tests behind them, above all because ...'
-    """
-    given = np.asarray(flags, dtype=np.int64).ravel()
-    share = float(np.mean(given != 0)) if given.size else 0.0
-    if share <= MANY:
-        return ""
-    shares = {bit: float(np.mean(given & bit != 0)) for bit in VALIDITY}
-    by_share = sorted(shares, key=lambda bit: -shares[bit])
-    often = [bit for bit in by_share[:2] if shares[bit] > MANY] or by_share[:1]
-    counted = "all" if share == 1 else "over 99 %" if share > 0.99 else f"{100 * share:.0f} %"
-    return (
-        f"In {counted} of {runs}, breakup and reach are stretched beyond the tests behind them, above all because "
-        f"{' and because '.join(_IN_TRADE_WORDS[bit] for bit in often)}."
-    )
 
 
 def flag_attributes(long_name: str, kind: str, flags: Mapping[int, str], dtype: Any) -> dict[str, Any]:

@@ -14,7 +14,7 @@ if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over fr
 
 from jetsim.equipment.questions import load_question
 from jetsim.study import Findings, Options, Study, run
-from jetsim.throws.compare_words import comparison_report
+from jetsim.throws.compare_words import comparison_report, result_table
 from jetsim.throws.comparing import compare
 from jetsim.throws.question import CompareQuestion, FieldTest, field_test, setups_of
 
@@ -39,7 +39,7 @@ def compute(test: FieldTest, options: Options) -> Findings:
     with options.executor() as executor:
         compared = compare(test, executor)
     report = comparison_report(test, compared, options.system(test.units))
-    return Findings(report, tables=[setups_of(test)], data_files=test.asked.files)
+    return Findings(report, tables=[setups_of(test), result_table(test, compared)], data_files=test.asked.files)
 
 
 STUDY = Study(

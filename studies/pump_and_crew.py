@@ -12,7 +12,7 @@ if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over fr
 
 from jetsim import findings
 from jetsim.equipment.questions import load_question
-from jetsim.equipment.setups_table import setups_table
+from jetsim.equipment.setups_table import told
 from jetsim.equipment.words import laws
 from jetsim.pumping import pictures, tables, words
 from jetsim.pumping.question import PumpQuestion, check_together
@@ -75,7 +75,6 @@ def written(loaded: Loaded, found: Found, system: UnitSystem) -> Findings:
 
 def sections(loaded: Loaded, found: Found, system: UnitSystem) -> list[Section]:
     """Figures and tables."""
-    asked = loaded.asked
     return [
         chart_section(loaded, found, system),
         pumping_section(loaded, found, system),
@@ -86,7 +85,7 @@ def sections(loaded: Loaded, found: Found, system: UnitSystem) -> list[Section]:
         ),
         ranking_section(found),
         choice_section(loaded, found, system),
-        Section("The set-ups", tables=[setups_table(asked.department, asked.setups, asked.learnt)]),
+        Section("The set-ups", tables=[told({e.subject.setup.label: e.middle for e in found.estimates})]),
     ]
 
 

@@ -21,7 +21,6 @@ from jetsim.assumptions.runs import Found, find, planned_runs
 from jetsim.equipment.setups_table import setups_table
 from jetsim.equipment.words import overrides_sentence
 from jetsim.errors import InputError
-from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report.document import Report, ReportCard, Section, ValidityCount
 from jetsim.report.methods import stream_laws
@@ -65,7 +64,7 @@ def written(loaded: Loaded, founds: Sequence[Found], system: UnitSystem) -> Find
     otherwise = overrides_sentence(loaded.asked, system)
     report = Report(
         loaded.title,
-        words.lead(loaded.streams, founds, outside_sentence(flags)),
+        words.lead(loaded.streams, founds, findings.outside_sentence(flags)),
         [*setups_section(loaded), *(section for p, f in pairs for section in sections(p, f, system))],
         card(loaded, founds, system),
         system,
@@ -169,9 +168,10 @@ def details(plan: Plan, found: Found, shown: Sequence[str], system: UnitSystem) 
 def shares_tables(plan: Plan, found: Found) -> list[Table]:
     """Shares of roles, of stated groups, of what tied inputs share, and of assumptions without the laws of contrast."""
     labels = {**words.labels_of(plan), **words.ROLE_PARTS}
+    groups = {name: findings.group_words(name) for name in plan.space.groups}
     stated = [
         ("roles", "Structure, physics, weather and crew", found.joint.roles, words.ROLE_PARTS),
-        ("groups", "Groups of inputs, each known together", found.joint.groups, words.GROUP_WORDS),
+        ("groups", "Groups of inputs, each known together", found.joint.groups, groups),
         ("parts", "Tied inputs, split into what they share and their own parts", found.joint.parts,
          findings.labels_of(plan.space)),
         ("assumptions", "Without the laws of contrast", found.expected, labels),

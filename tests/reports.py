@@ -27,7 +27,8 @@ TECHNICAL = (
     "own part", "pawn", "sobol", "index", "indices", "variance", "prior", "posterior", "emulator", "correlation",
     "coefficient", "turbulence factor", "structural", "first-order", "total share", "rmse", "holm", "p-value",
     "standard deviation", "quantile", "median", "latent", "exponent", "weber", "coherence", "acceptance", "draws",
-    "converged", "stochastic", "valve closure", "adjusted p",
+    "converged", "stochastic", "valve closure", "adjusted p", "runs", "stretched", "rule for the shutoff",
+    "choices of law",
 )  # fmt: skip
 # A picture of one pixel.
 DOT = base64.b64decode("iVBORw0KGgoAAAANSUhEUgAAAAEAAAABCAAAAAA6fptVAAAACklEQVR42mP4DwABAQEAHLCMmQAAAABJRU5ErkJggg==")
@@ -106,7 +107,8 @@ def lead_faults(report: Report) -> list[str]:
     for sentence in lead:
         if re.search(r"[.!?] [A-Z]", sentence):
             found.append(f"more than one sentence: {sentence}")
-        if len(_NUMBER.findall(re.sub(r"\([^()]*\)", "", sentence))) > 1:
+        # "39 of 100" is one number.
+        if len(_NUMBER.findall(re.sub(r"\([^()]*\)| of 100\b", "", sentence))) > 1:
             found.append(f"more than one number: {sentence}")
         if _MEASURED.search(sentence) and not re.search(r"\([^()]*\d", sentence):
             found.append(f"a number without its spread: {sentence}")

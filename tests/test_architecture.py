@@ -101,7 +101,7 @@ def test_imports_only_go_down():
 @pytest.mark.parametrize(
     ("library", "homes"),
     [
-        ("docx", ("report/paper.py",)),
+        ("docx", ("report/paper.py", "report/footnotes.py")),
         ("SALib", ("experiment/sensitivity.py", "experiment/screening.py", "experiment/moment_independent.py")),
         ("matplotlib", ("report/",)),
         ("jinja2", ("report/",)),

@@ -22,6 +22,7 @@ from jetsim.jet.drag import FlightConstants, Jet
 from jetsim.jet.drops import drop_drag_coefficient
 from jetsim.jet.laws import DRAG_LAWS, drag_law
 from jetsim.jet.laws.air_stream import AirStream
+from jetsim.jet.laws.two_stage import TwoStage
 from jetsim.jet.trajectory import fly, trace
 from tests import reference_flight
 from tests.published import GUNN_KINZER_1949
@@ -160,6 +161,17 @@ def test_a_flight_that_loses_its_way_is_lost_and_takes_no_other_along():
 
 
 # -- wind
+
+
+def test_a_stage_of_constant_drag_lets_its_drop_fall_as_a_sphere_does():
+    # Weight against drag of a sphere (any text on fluid mechanics): v^2 = 4 g D rho_l / (3 Cd rho_g).
+    jet, _ = cases(3, diameter=np.array([0.013, 0.022, 0.035]))
+    constants = FlightConstants()
+    speed = np.sqrt(G / TwoStage(jet, constants).drag)
+    quality = (jet.breakup_length / (210 * jet.tip_diameter)) ** constants.breakup_exponent
+    drop = constants.diameter_ratio * jet.tip_diameter * quality * (jet.exit_speed / 28) ** constants.speed_exponent
+    sphere = 4 * G * drop * jet.water_density / (3 * constants.sphere_drag * jet.air_density)
+    assert speed**2 == pytest.approx(sphere, rel=1e-12)
 
 
 def test_wind_signs():

@@ -80,13 +80,13 @@ def test_a_lead_says_one_share_and_calls_a_tie_a_tie():
         "(45 to 49)."
     )
     tied = findings.leading_sentence(found, ranking(found, (0, 1)), "flow_rate", LABELS)
-    assert "elevation angle and nozzle pressure, a tie that the runs cannot settle: " in tied
+    assert "elevation angle and nozzle pressure, too close to call: " in tied
     assert tied.endswith("the first is 47 % (45 to 49).")
     sharp = findings.leading_sentence(indices(0.45, 0.472, half=0.002), ranking(found), "flow_rate", LABELS)
     assert "this is 47.2 % (47.0 to 47.4)." in sharp
     many = indices(0.3, 0.28, 0.26, 0.25, half=0.2)
     ties = ranking(many, (0, 1), (0, 2), (0, 3))
-    assert findings.leading_sentence(many, ties, "flow_rate", LABELS).startswith("Flow: too few runs")
+    assert findings.leading_sentence(many, ties, "flow_rate", LABELS).startswith("Flow: too few computed throws")
 
 
 def test_many_ties_are_a_lack_of_runs():

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from jetsim.flags import VALIDITY, outside_sentence
+from jetsim.findings import outside_sentence
+from jetsim.flags import VALIDITY
 from jetsim.simulation import simulate
 from jetsim.stream import Stream
 
@@ -23,8 +24,8 @@ def test_a_tenth_of_the_runs_is_not_yet_a_word(given):
 
 @pytest.mark.parametrize(
     ("share", "words"),
-    [(0.101, "In 10 % of the runs, "), (0.37, "In 37 % of the runs, "), (0.999, "In over 99 % of the runs, "),
-     (1.0, "In all of the runs, ")],
+    [(0.101, "In 10 of 100 computed throws "), (0.37, "In 37 of 100 computed throws "),
+     (0.999, "In over 99 of 100 computed throws "), (1.0, "In all computed throws ")],
 )  # fmt: skip
 def test_the_share_is_that_of_runs_with_any_flag(share, words):
     assert outside_sentence(flags(bit4=share, bit8=share / 2)).startswith(words)
@@ -39,9 +40,9 @@ def test_every_flag_has_words_of_its_own():
 
 
 def test_what_is_most_frequent_is_named_first_and_what_is_rare_is_not():
-    sentence = outside_sentence(flags(bit4=0.3, bit16=0.6, bit32=0.1, bit8=0.2), "the runs of the fog nozzle")
-    assert sentence.startswith("In 60 % of the runs of the fog nozzle, ")
-    assert sentence.index("faster or slower") < sentence.index("breaks up sooner")
+    sentence = outside_sentence(flags(bit4=0.3, bit16=0.6, bit32=0.1, bit8=0.2), "with the fog nozzle")
+    assert sentence.startswith("In 60 of 100 computed throws with the fog nozzle breakup and reach are less sure, ")
+    assert sentence.index("faster or slower") < sentence.index("breaks up earlier")
     assert "flatter or steeper" not in sentence
     assert "thicker or thinner" not in sentence
 
@@ -50,9 +51,20 @@ def test_flags_that_are_rare_one_by_one_count_together():
     apart = np.zeros(100, dtype=int)
     apart[:9], apart[9:17] = 8, 32
     sentence = outside_sentence(apart)
-    assert sentence.startswith("In 17 % of the runs, ")
+    assert sentence.startswith("In 17 of 100 computed throws breakup and reach are less sure, above all where ")
     assert "thicker or thinner" in sentence
     assert "flatter or steeper" not in sentence
+
+
+@pytest.mark.parametrize(("others", "is_only"), [(0.0, True), (0.05, False), (0.3, False)])
+def test_a_reason_stands_for_all_of_the_runs_only_where_all_of_them_carry_it(others, is_only):
+    """The share is that of any flag: a reason of fewer runs must not seem to hold in all of them."""
+    given = flags(bit32=0.4)
+    given[500 : 500 + round(1000 * others)] = 8
+    sentence = outside_sentence(given)
+    assert sentence.startswith(f"In {40 + 100 * others:.0f} of 100 computed throws ")
+    assert ("throws the nozzle is held flatter" in sentence) is is_only
+    assert ("less sure, above all where the nozzle" in sentence) is not is_only
 
 
 def test_a_measured_breakup_length_needs_no_breakup_fit():

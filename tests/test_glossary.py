@@ -38,6 +38,21 @@ def test_a_term_is_explained_at_its_first_use_only():
     assert glossary.explained("Extreme reach once more.", known) == [("Extreme reach once more.", "")]
 
 
+def test_a_lead_says_half_a_sentence_behind_a_term_and_nothing_is_explained_twice():
+    given = ["Breakup distance and extreme reach.", "Extreme reach (where the farthest drops land) again."]
+    told = glossary.introduced(given)
+    assert (
+        told[0] == "Breakup distance (where the solid stream ends) and extreme reach (where the farthest drops land)."
+    )
+    assert told[1] == given[1]
+    assert glossary.introduced(told) == told
+    (best,) = glossary.introduced(["Effective reach at the best elevation is short."])
+    assert best.startswith("Effective reach at the best elevation (as far as the stream still brings most")
+    known = set()
+    assert [sentence for _, sentence in glossary.explained(told[0], known) if sentence] == []
+    assert {"breakup_distance", "extreme_reach"} <= known
+
+
 def test_pieces_joined_are_the_text():
     text = "Total share and first-order share of breakup distance, nine in ten, and breakups-to-be."
     pieces = glossary.explained(text, set())

@@ -96,6 +96,14 @@ def test_local_loss_is_a_share_of_the_dynamic_head(flow, loss_coefficient, diame
     assert float(part.loss(flow)) == pytest.approx(3 * loss_coefficient * float(head), rel=1e-12)
 
 
+@pytest.mark.parametrize(("lines", "nozzles", "share"), [(2, 1, 0.5), (1, 2, 2.0), (3, 2, 2 / 3)])
+def test_an_appliance_of_several_lines_passes_its_part_of_the_flow(lines, nozzles, share):
+    # Of parallel lines that feed several nozzles of one flow each part passes nozzles / lines of it.
+    alone = LocalLoss(6.0, 0.0635)
+    part = LocalLoss(6.0, 0.0635, lines=lines, nozzles_fed=nozzles)
+    assert float(part.loss(0.01)) == pytest.approx(float(alone.loss(0.01 * share)), rel=1e-12)
+
+
 def test_kinks_sit_in_the_last_section():
     line = HoseLine([HoseSection(0.0635, 30.0, 2 * COEFFICIENT), ATTACK]).with_kinks(4.0)
     assert float(line.local_loss(0.01)) == pytest.approx(float(LocalLoss(4.0, ATTACK.diameter).loss(0.01)))

@@ -133,8 +133,32 @@ def test_every_reference_is_cited_and_every_citation_resolves():
     cited = {int(n) for group in re.findall(r"\[([\d, ]+)\]", whole) for n in group.split(",")}
     assert cited == set(range(1, len(texts(document, "List Number")) + 1))
     assert len(cited) == len(Writing(report).references) == 8
+    assert not any(re.search(r"\[\d", text) for text in texts(document, "List Number"))  # no source cites itself
     with pytest.raises(ValueError, match="no source 'nobody'"):
         white_paper(samples.report(lead=("[@nobody]",)))
+
+
+def footnotes(report) -> list[str]:
+    """Texts of the footnotes, after every number in the text has been found to have one."""
+    with zipfile.ZipFile(io.BytesIO(white_paper(report))) as packed:
+        notes, body = (packed.read(f"word/{part}.xml").decode() for part in ("footnotes", "document"))
+    told = {int(n): text for n, text in re.findall(r'<w:footnote w:id="(\d+)".*?<w:t [^>]*>(.*?)</w:t>', notes)}
+    assert [int(n) for n in re.findall(r'<w:footnoteReference w:id="(\d+)"', body)] == list(told) != []
+    return [text.strip() for text in told.values()]
+
+
+def test_a_term_is_explained_at_the_foot_of_the_page_of_its_first_use():
+    explanation = "Flow efficiency of the tip: flow that a tip gives over the flow of a perfect tip of its size."
+    told = footnotes(samples.report(lead=("Flow efficiency of the tip & more.", "The flow efficiency of the tip.")))
+    assert told.count(explanation) == 1
+    assert told[0] == explanation
+
+
+def test_a_term_that_a_table_is_the_first_to_use_is_explained_below_it_and_not_again():
+    document = opened(samples.report(further=("Extreme reach.",)))
+    (note,) = [text for text in texts(document, "Table Note") if "Extreme reach: " in text]
+    assert note.endswith("Extreme reach: how far out the farthest drops come down; the useful stream ends well before.")
+    assert not any(text.startswith("Extreme reach") for text in footnotes(samples.report(further=("Extreme reach.",))))
 
 
 @pytest.mark.parametrize("write", [white_paper, render])

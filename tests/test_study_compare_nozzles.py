@@ -46,12 +46,39 @@ def test_first_lines_say_who_out_reaches_whom_and_what_to_measure_next(folder):
         [re.sub(r"<[^>]*>", "", line) for line in re.findall(r"<li>(.*?)</li>", part, re.DOTALL)]
         for part in page.split("<h2>")[:2]
     )
-    best = r"Under equal flow, before any test, [A-E]: .* out-reaches .*[A-E]: .* with a chance of \d"
+    best = r"Under equal flow, before any test, [A-E]: .* out-reaches .*[A-E]: .* in \d+ of 100 computed comparisons"
     assert re.match(best, lead[0])
     assert any(re.match(r"Under .*, before any test .*[A-E] out-reaches [A-E] with", line) for line in further)
     assert any(sentence.startswith("Measure next: ") for sentence in further)
     text = re.sub(r"<style>.*?</style>|data:image[^\"]*|Fire Safety Journal", "", page, flags=re.DOTALL)
     assert not re.search(r"\bsafe(ly|ty)?\b", text.lower())
+
+
+@pytest.mark.parametrize(("system", "unit", "foot"), [("us", "ft", 1.0), ("si", "m", 0.3048)])
+def test_the_lead_says_how_much_farther_without_a_sign(flown, system, unit, foot):
+    """A range that holds no difference at all is told by how much less and how much more."""
+    out, both = flown
+    lead = both[system].report.lead
+    first, second = re.search(r"test, (.*) out-reaches (?:no other .* beyond )?(.*) in \d+ of 100", lead[0]).groups()
+    (row,) = (row for row in rows(out / "tables" / "odds.csv") if (row["first"], row["second"]) == (first, second))
+    middle, low, high = (foot * float(row[f"{name} [ft]"]) for name in ("difference", "low", "high"))
+    told = re.match(
+        rf"It goes farther by ([\d.]+) {unit} \(([\d.]+)(?: {unit} less)? to ([\d.]+) {unit} more in", lead[1]
+    )
+    assert [float(text) for text in told.groups()] == pytest.approx([middle, abs(low), high], rel=0.06)
+    assert ("less" in lead[1]) is (low < 0)
+    assert not re.search(r"[-\N{MINUS SIGN}]\d", re.sub(r"\d-\w+ tip|/\d+-inch", "", " ".join(lead)))
+
+
+@pytest.mark.parametrize("system", ["us", "si"])
+def test_the_table_to_read_holds_the_numbers_of_the_whole_one(flown, system):
+    out, both = flown
+    (shown,) = (table for table in both[system].report.tables if table.name == "results_by_setup")
+    unit = {"us": "ft", "si": "m"}[system]
+    place = [column.heading for column in shown.headings(system)].index(f"Extreme reach, {unit}")
+    for row, whole in zip(shown.rows(system), rows(out / "tables" / "results.csv"), strict=True):
+        ends = [float(whole[f"extreme_reach_{end} [{unit}]"]) for end in ("median", "low", "high")]
+        assert [float(text) for text in re.findall(r"[\d.]+", row[place])] == pytest.approx(ends, rel=5e-3)
 
 
 def test_ties_are_those_between_ten_and_ninety_percent(folder):

@@ -12,7 +12,8 @@ import pytest
 import xarray as xr
 from scipy import stats
 
-from jetsim import flags, units
+from jetsim import findings as findings_of_all
+from jetsim import units
 from jetsim.equipment.department import load_department
 from jetsim.equipment.learnt import read_learnt
 from jetsim.equipment.questions import load_question
@@ -93,7 +94,7 @@ def rows(path: Path) -> list[dict[str, str]]:
 
 
 def test_plan_opens_with_the_throws_it_takes(folders):
-    lead = [line for line in findings(folders / "plan") if "beyond the tests behind" not in line]
+    lead = [line for line in findings(folders / "plan") if "are less sure" not in line]
     assert re.match(r"It takes \d+ throws of each set-up", lead[0])
     assert "single throw" in lead[1]
     assert any("cannot say" in sentence for sentence in lead)
@@ -117,6 +118,16 @@ def test_plan_prints_the_power_of_each_pair_averaged_over_the_priors(folders, fi
         found = np.mean(stats.ttest_1samp(drawn, 0.0, axis=1).pvalue <= field_test.wanted.false_alarm)
         assert pair.chance == pytest.approx(found, abs=0.08)
         assert f"{pair.first.upper()} and {pair.second.upper()} {100 * pair.chance:.0f} %" in lead
+
+
+@pytest.mark.parametrize("system", ["us", "si"])
+def test_the_hardest_pair_is_led_with_by_its_chance_in_one_form(flown, folders, system):
+    (told,) = (text for text in flown[1]["plan"][system].report.lead if text.startswith("Hardest to tell apart"))
+    hard = min(rows(folders / "plan" / "tables" / "pairs.csv"), key=lambda row: float(row["chance [%]"]))
+    assert told == (
+        f"Hardest to tell apart are {hard['first']} and {hard['second']}: {float(hard['chance [%]']):.0f} of 100 such "
+        "tests would tell them apart."
+    )
 
 
 def test_simulated_power_of_every_pair_is_within_three_percent_of_the_closed_form(folders):
@@ -220,7 +231,7 @@ def test_plan_sets_what_the_match_asks_for(matched):
 
 def test_comparison_holds_equal_what_the_match_asks_for(matched):
     condition, _, compared = matched
-    lead = [line for line in findings(compared) if "beyond the tests behind" not in line]
+    lead = [line for line in findings(compared) if "are less sure" not in line]
     assert any(line.startswith(f"Under equal {condition}, before any test (beliefs only): ") for line in lead)
     table = rows(compared / "tables" / "results.csv")
     names = {"flow": "flow_rate_{} [gpm]", "reaction": "reaction_force_{} [lbf]"}
@@ -286,7 +297,7 @@ def test_every_mistake_of_a_sheet_gets_its_own_line(tmp_path, capsys):
 
 
 def test_read_counts_excludes_and_compares(folders):
-    lead = [line for line in findings(folders / "read") if "beyond the tests behind" not in line]
+    lead = [line for line in findings(folders / "read") if "are less sure" not in line]
     assert any(line.startswith("48 throws of 5 set-ups count, 2 are excluded with a reason") for line in lead)
     table = rows(folders / "read" / "tables" / "overlay.csv")
     assert len(table) == 10
@@ -302,7 +313,7 @@ def test_taking_the_wind_off_makes_throws_alike(folders):
 
 
 def test_read_names_pairs_with_adjusted_p_and_no_winner_without_it(folders):
-    lead = [line for line in findings(folders / "read") if "beyond the tests behind" not in line]
+    lead = [line for line in findings(folders / "read") if "are less sure" not in line]
     table = rows(folders / "read" / "tables" / "paired_tests.csv")
     apart = [row for row in table if float(row["adjusted_p"]) <= 0.05]
     (told,) = (line for line in lead if f"{len(apart)} of 10 pairs differ in farthest drops" in line)
@@ -448,9 +459,9 @@ def test_the_invented_sheet_is_read_with_the_invented_question_alone(tmp_path, c
 
 def test_flights_outside_a_fit_are_told_first(folders, made):
     """A plan throws what is believed in the middle, of which too little lies outside to open with."""
-    assert np.mean(made.flags != 0) <= flags.MANY
+    assert np.mean(made.flags != 0) <= findings_of_all.MANY
     for name in COMMANDS:
-        assert any("beyond the tests behind" in line for line in findings(folders / name)[:5]) == (
+        assert any("breakup and reach are less sure" in line for line in findings(folders / name)[:5]) == (
             name in ("read", "calibrate")
         )
 

@@ -198,10 +198,10 @@ def above_ground(rule: str, height: str = "30 ft") -> str:
 
 def test_reach_is_ranked_among_the_throws_that_reach(tmp_path):
     report = report_of(tmp_path, above_ground("rank reaching", "18 ft"))
-    share = re.match(r"(\d+ %) of the throws reach the target height \(18.0 ft\)\.", report.lead[0])[1]
+    share = re.match(r"The target height \(18.0 ft\) is reached in (\d+) of 100 computed throws\.", report.lead[0])[1]
     assert report.lead[1].startswith("Among the throws that reach the target, extreme reach")
     assert report.further[0].startswith("Among the throws that reach the target: extreme reach")
-    assert report.further[1].startswith(f"These shares are estimated from the {share} of the throws that reach")
+    assert report.further[1].startswith(f"These shares are estimated from the {share} % of the throws that reach")
     assert "Total shares are left out" in report.further[1]
     assert "flow efficiency of the tip" in report.further[1]
     assert report.further[2].startswith("Breakup distance")
@@ -221,14 +221,14 @@ def test_too_few_throws_that_reach_are_not_ranked(tmp_path):
         sentence.startswith("Extreme reach is not ranked among the throws that reach") for sentence in report.further
     )
     assert not any(sentence.startswith("These shares are estimated") for sentence in report.further)
-    assert report.notices[0].startswith("The runs are too few to settle the order of what matters")
+    assert report.notices[0].startswith("Too few throws were computed to settle the order of what")
     assert any("Not converged" in text for section in report.sections for text in section.paragraphs)
 
 
 def test_whether_a_throw_reaches_is_ranked(tmp_path):
     report = report_of(tmp_path, above_ground("probability of reaching"))
-    assert re.match(r"\d+ % of the throws reach the target height \(30.0 ft\)", report.lead[0])
-    assert "what is ranked is whether a throw reaches it." in report.lead[0]
+    assert re.match(r"The target height \(30.0 ft\) is reached in \d+ of 100 computed throws", report.lead[0])
+    assert "what is asked is what decides whether a throw reaches it." in report.lead[0]
     assert report.lead[1].startswith("Chance of reaching the target")
     effects = next(plot for plot in report.plots if plot.name == "effects")
     shares = np.array(effects.data["probability_of_reaching_mean"], dtype=float)
@@ -247,7 +247,7 @@ def test_a_metric_study_of_flow_alone_draws_no_throw_that_cannot_be(tmp_path):
     texts = [paragraph for section in report.sections for paragraph in section.paragraphs]
     assert f"None of {PATHS} throws reaches the target, so none is drawn." in texts
     assert any(text.endswith("no point of the sweep reaches the target.") for text in texts)
-    assert report.lead[0].startswith("0 % of the throws reach the target height (91.4 m).")
+    assert report.lead[0] == "The target height (91.4 m) is reached in no computed throws."
     assert report.units == "si"
     assert re.search(r"flow \d+ L/min, from", report.further[-1])
 

@@ -225,7 +225,7 @@ def test_the_report_tells_how_true_the_page_is(small):
     worst = 100 * max(check.ends for check in found.checks)
     assert f"by at most {worst:.2g} %." in told
     assert "at 24 settings" in told
-    assert f"(ends of bands: {worst:.2g} %)." in words.lead(given, found.situations, found.checks)[1]
+    assert f"(the ends of its ranges to within {worst:.2g} %)." in words.lead(given, found.situations, found.checks)[1]
     assert worst < 3
 
 

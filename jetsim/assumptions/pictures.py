@@ -63,7 +63,7 @@ def flow_figure(plan: Plan, found: Found, output: str) -> figures.Plot:
     noun = findings.output_words(output)
     words = Words(
         f"rank_flow_{output}{plan.suffix}",
-        f"{noun.capitalize()}: {'one leader whatever is assumed' if len(led) == 1 else 'the leaders change places'} "
+        f"{noun.capitalize()}: {'the same input leads' if len(led) == 1 else 'the leaders change places'} "
         "as one assumption after another is changed",
         f"Places by total share. Reference: {laws_words(plan.reference)}; each further place changes one of them.",
     )

@@ -19,6 +19,7 @@ from jetsim.report.display import percent
 from jetsim.report.document import MOST_LEAD
 
 Labels = Mapping[str, str]
+_CHANGE = f"{100 * LEADER:.0f}"
 _MOST_NAMED = 3
 # A total share below this in every output needs no remark on what it rests on.
 _REMARKABLE = 0.03
@@ -32,17 +33,13 @@ _LAW_WORDS = {
     "atomization": "atomization",
     "surface": "surface breakup",
 }
-_LAW_NOUNS = {"valve_model": "rule for the shutoff", "breakup_model": "breakup law", "drag_model": "drag law"}
+# What each formula that had to be chosen is for.
+_FORMULAS = {"valve_model": "the shutoff", "breakup_model": "breakup", "drag_model": "flight"}
 
 
 def law_words(law: str) -> str:
     """A law in words."""
     return DRAG_LAWS[law].words if law in DRAG_LAWS else _LAW_WORDS.get(law, law.replace("_", " "))
-
-
-def law_noun(parameter: str) -> str:
-    """What a choice of law is about."""
-    return _LAW_NOUNS.get(parameter, display.trade(parameter))
 
 
 def laws_words(laws: Laws) -> str:
@@ -51,8 +48,8 @@ def laws_words(laws: Laws) -> str:
 
 
 def labels_of(plan: Plan) -> dict[str, str]:
-    """Inputs in words, each as a whole; choices of law by what they are about."""
-    return {**findings.whole_labels(plan.space), **{name: law_noun(name) for name in plan.choices}}
+    """Inputs and choices of law in words, each as a whole."""
+    return {**findings.whole_labels(plan.space), **{name: display.trade(name) for name in plan.choices}}
 
 
 def interval(indices: xr.Dataset, output: str, name: str, index: str) -> str:
@@ -100,8 +97,8 @@ def best_reading(plan: Plan, found: Found) -> str:
         return ""
     fall, label = max(told, key=lambda pair: pair[0].share)
     return (
-        f"The reading that would settle most is {label}: it should take away {fall_words(fall)} of the differences in "
-        f"{findings.output_words(output)}."
+        f"The measurement that would teach most about {findings.output_words(output)} is {label}: "
+        f"once measured, {fall_words(fall)} of all that makes one throw differ from the next should be settled."
     )
 
 
@@ -112,9 +109,11 @@ def largest_assumption(plan: Plan, found: Found) -> str:
     if not names or found.expected["ST"].sel(output=reach).isnull().any():
         return ""
     largest = _ordered(found.expected, reach, names)[0]
+    meant = ", which says nothing of how much a shutoff itself does" if largest == VALVE else ""
     return (
-        f"Among the choices of law, the {law_noun(largest)} matters most: it makes "
-        f"{interval(found.expected, reach, largest, 'ST')} of the differences in {findings.output_words(reach)}."
+        f"Of the formulas that had to be assumed, the one for {_FORMULAS.get(largest, display.trade(largest))} matters "
+        f"most: not knowing the right one is {interval(found.expected, reach, largest, 'ST')} of all that makes one "
+        f"throw differ from the next{meant}."
     )
 
 
@@ -158,7 +157,7 @@ def idle_words(found: Found) -> str:
 
 
 def headline(plan: Plan, found: Found) -> str:
-    """The first paragraph: what leads each output, and whether that survives every rule for the shutoff."""
+    """The first paragraph: what leads each output, and whether that holds whatever is assumed of the shutoff."""
     labels = labels_of(plan)
     led = "; ".join(_led(plan, found.reference, output, labels) for output in plan.headline)
     valve = found.varied(VALVE)
@@ -194,23 +193,29 @@ def _leading_control(space: ParameterSpace, combination: Combination, output: st
 
 
 def verdict(plan: Plan, found: Found) -> str:
-    """Whether the order survives every rule for the shutoff, in one sentence."""
+    """Whether leaders stay, and what follows them nearly so, whatever is assumed of the shutoff, in one sentence."""
     valve = found.varied(VALVE)
     ranked = [o for o in plan.headline if found.reference.defined(o)]
     moved = [o for o in ranked if not leader_survives(valve, o) or largest_swap(valve, o)]
     kept = [findings.output_words(o) for o in ranked if o not in moved]
     if not ranked:
         return "Whether an order survives cannot be said."
-    sure = "" if all(c.gate.passed for c in valve) else ", as far as these runs tell inputs apart"
+    sure = "" if all(c.gate.passed for c in valve) else ", as far as these computed throws can tell"
     if not moved:
-        return f"The order of what moves {listed(kept)} survives every rule for the shutoff{sure}."
+        return (
+            f"Whatever is assumed of the shutoff, what matters most for {listed(kept)} stays the same{sure} (behind "
+            f"it, places change by less than {_CHANGE} points of a hundred)."
+        )
     noun = listed([findings.output_words(o) for o in moved])
-    stays = f"; that of {listed(kept)} does{sure}" if kept else ""
-    return f"The order of inputs for {noun} does not survive every rule for the shutoff{stays}."
+    stays = f"; for {listed(kept)} it does not{sure}" if kept else ""
+    return (
+        f"What matters for {noun} depends on what is assumed of the shutoff{stays} (another leads, or places change by "
+        f"{_CHANGE} points of a hundred or more)."
+    )
 
 
 def _survival(studied: Sequence[Combination], output: str, labels: Labels) -> str:
-    """What happens to the leader and to the order of an output from one rule for the shutoff to another."""
+    """What happens to the leader and to the order of an output when something else is assumed of the shutoff."""
     name = findings.output_words(output).capitalize()
     if not studied[0].defined(output):
         return ""
@@ -249,7 +254,7 @@ def everywhere(plan: Plan, found: Found) -> str:
         first = set(found.reference.leaders(output))
         kept = sum(bool(first & set(c.leaders(output))) for c in defined)
         parts.append(f"{findings.output_words(output)} in {kept} of {len(defined)}")
-    laws = "rule for the shutoff, breakup law and drag law"
+    laws = "formulas for shutoff, breakup and flight"
     return f"Over the combinations of {laws}, the leader stays: {', '.join(parts)}." if parts else ""
 
 
@@ -327,9 +332,6 @@ ROLE_PARTS = {
 }
 
 
-GROUP_WORDS = {"valve": "shutoff and waterway", "flight": "flight after breakup"}
-
-
 def _role_shares(roles: xr.Dataset, output: str) -> str:
     if roles["S1"].sel(output=output).isnull().any():
         return ""
@@ -351,7 +353,7 @@ def shift_sentence(plan: Plan, found: Found, output: str) -> str:
 
 def shift_noun(shift: Shift) -> str:
     """What is changed: a law, or the meaning of reach."""
-    return law_noun(shift.assumption) if shift.assumption in QUANTITIES else shift.assumption
+    return display.trade(shift.assumption) if shift.assumption in QUANTITIES else shift.assumption
 
 
 def groups_sentence(found: Found, output: str) -> str:
@@ -360,9 +362,7 @@ def groups_sentence(found: Found, output: str) -> str:
     if not shares.sizes["parameter"] or shares["S1"].sel(output=output).isnull().any():
         return ""
     ordered = sorted((str(n) for n in shares["parameter"].values), key=lambda n: -_closed_share(shares, output, n))
-    shown = [
-        f"{GROUP_WORDS.get(name, name.replace('_', ' '))} {interval(shares, output, name, 'S1')}" for name in ordered
-    ]
+    shown = [f"{findings.group_words(name)} {interval(shares, output, name, 'S1')}" for name in ordered]
     return (
         f"Were all inputs of a group known, this much of the variance of {findings.output_words(output)} would go: "
         f"{', '.join(shown)}."
@@ -421,13 +421,14 @@ def interaction_sentence(plan: Plan, found: Found, output: str) -> str:
 def gate_notices(plan: Plan, found: Found) -> list[str]:
     """What the runs are too few for."""
     joint = findings.unsettled_notice(found.joint.gate)
-    said = [f"All laws together: {joint[:1].lower()}{joint[1:]}"] if joint else []
+    said = [f"All formulas together: {joint[:1].lower()}{joint[1:]}"] if joint else []
     unsettled = [c for c in found.combinations if not c.gate.passed]
     if unsettled:
         worst = max((width for c in unsettled for width in c.gate.half_width.values()), default=np.nan)
         said.append(
-            f"In {len(unsettled)} of {len(found.combinations)} combinations of laws the runs are too few to settle the "
-            f"order: total shares are known to within {max(100 * worst, 2.1):.2g} points at worst, within 2 is wanted."
+            f"In {len(unsettled)} of {len(found.combinations)} combinations of formulas too few throws were computed "
+            f"to settle the order: shares are known to within {max(100 * worst, 2.1):.2g} points of a hundred, and "
+            "within 2 is wanted."
         )
     return [f"{plan.label}: {text}" if plan.suffix else text for text in said]
 
@@ -439,11 +440,11 @@ def standing(plan: Plan) -> str:
 
 
 def overview(plans: Sequence[Plan], founds: Sequence[Found]) -> str:
-    """For how many set-ups the leader survives every rule for the shutoff."""
+    """For how many set-ups the leader stays the same whatever is assumed of the shutoff."""
     output = plans[0].reaches[0]
     kept = sum(leader_survives(found.varied(VALVE), output) for found in founds)
     return (
-        f"What {findings.output_words(output)} depends on most stays the same under every rule for the shutoff in "
+        f"Whatever is assumed of the shutoff, what matters most for {findings.output_words(output)} stays the same in "
         f"{display.number_words(kept)} of {display.number_words(len(plans))} set-ups."
     )
 

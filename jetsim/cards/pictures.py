@@ -37,7 +37,7 @@ def page(asked: Asked[CardsQuestion], card: Card, system: UnitSystem) -> Page:
 
 
 def _pump(card: Card, system: UnitSystem) -> Big:
-    heading = "Pump pressure to start from"
+    heading = "Pump pressure without kinks"
     if card.setup.line is None:
         return Big(heading, "none: no line named", "A pump pressure needs the line that it is for.")
     value = words.middle(card, "pump_pressure")

@@ -12,7 +12,6 @@ from jetsim.equipment.model import FORCE
 from jetsim.equipment.questions import Asked
 from jetsim.equipment.setups_table import QUANTITIES_TOLD
 from jetsim.equipment.words import in_trade_words, labelled
-from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.document import MOST_LEAD, ReportCard
@@ -26,7 +25,7 @@ CAUTIONS = (
 # Rows of a card: name in the set-ups' table, and what the card calls it.
 ROWS = (
     ("nozzle_pressure", "Nozzle pressure"),
-    ("reaction_force", "Nozzle reaction, by the formula"),
+    ("reaction_force", "Nozzle reaction, steady"),
     (FORCE, "Force with the measured excess"),
     ("breakup_distance", "Stream breaks up at"),
     ("effective_reach_at_best", "Effective reach, best elevation"),
@@ -96,7 +95,7 @@ def verdict(card: Card, system: UnitSystem) -> str:
     if crew.limits is None:
         return f"Nobody states a limit for {display.people(crew.firefighters)}, so none stands beside the force."
     return (
-        f"{plain('reaction_force', card.force, system)} by the formula that the limit was stated for is "
+        f"{plain('reaction_force', card.force, system)} by the limit's own formula is "
         f"{judged(crew, card.force, system)}; with the measured excess, within it in {display.percent(card.within)} "
         "of the runs."
     )
@@ -123,9 +122,13 @@ def mistake_words(words: str, question: CardsQuestion, system: UnitSystem) -> st
 
 def lead(cards: Sequence[Card], system: UnitSystem) -> list[str]:
     """The findings for a briefing: pump pressures first, then what the pages are."""
-    outside = outside_sentence(np.concatenate([card.runs["validity"].values for card in cards]))
+    outside = findings.outside_sentence(np.concatenate([card.runs["validity"].values for card in cards]))
     pages = f"card_{cards[0].setup.name}.pdf" if len(cards) == 1 else "a page for each set-up, and cards.pdf with all"
-    last = [text for text in (outside, f"To print: {pages}; every pressure is {VERIFY}.") if text]
+    last = [
+        text
+        for text in (outside, f"To print: {pages}; every pressure to start from is for a line without kinks, {VERIFY}.")
+        if text
+    ]
     return [*(headline(card, system) for card in cards[: MOST_LEAD - len(last)]), *last]
 
 
@@ -133,9 +136,10 @@ def headline(card: Card, system: UnitSystem) -> str:
     """What to pump, with its spread."""
     if card.setup.line is None:
         return f"{card.setup.label} has no line, so no pump pressure is told."
-    pump = plain("pump_pressure", middle(card, "pump_pressure"), system)
-    spread = nine_in_ten(card, "pump_pressure", system)
-    return f"{card.setup.label}: start from {pump} at the pump ({spread} in nine runs of ten)."
+    source = source_of("pump_pressure")
+    pump = display.spoken(source, middle(card, "pump_pressure"), system)
+    spread = display.spoken_span(source, *card.spread(source), system)
+    return f"{card.setup.label}: start from {pump} at the pump ({spread} in nine of ten computed throws)."
 
 
 def further(asked: Asked[CardsQuestion], cards: Sequence[Card], system: UnitSystem) -> list[str]:
@@ -156,7 +160,7 @@ def sentence(card: Card, system: UnitSystem) -> str:
 def side_by_side(cards: Sequence[Card], system: UnitSystem) -> Table:
     """All set-ups in one table that fits a page, in one system, at their medians."""
     names = ("pump_pressure", "flow_rate", *(name for name, _ in ROWS))
-    heads = {"pump_pressure": "Pump pressure to start from", "flow_rate": "Flow"} | dict(ROWS)
+    heads = {"pump_pressure": "Pump pressure without kinks", "flow_rate": "Flow"} | dict(ROWS)
     columns = [Column("setup", [card.setup.label for card in cards], "", "set-up")]
     for name in names:
         texts = [plain(name, middle(card, name), system) for card in cards]
@@ -174,7 +178,7 @@ def side_by_side(cards: Sequence[Card], system: UnitSystem) -> Table:
 def cards_table(cards: Sequence[Card]) -> Table:
     """All set-ups in one table with both systems, at their medians."""
     names = ("pump_pressure", "flow_rate", *(name for name, _ in ROWS))
-    heads = {"pump_pressure": "Pump pressure to start from"} | dict(ROWS)
+    heads = {"pump_pressure": "Pump pressure without kinks"} | dict(ROWS)
     columns = [Column("setup", [card.setup.label for card in cards], "", "set-up")]
     for name in names:
         values = [middle(card, name) for card in cards]

@@ -10,8 +10,10 @@ import numpy as np
 import xarray as xr
 from numpy.typing import ArrayLike, NDArray
 
+from jetsim.equipment.learnt import Learnt
 from jetsim.equipment.model import DEVIATIONS, FORCE, PUMP
 from jetsim.equipment.questions import Asked
+from jetsim.equipment.setups_table import middle_of
 from jetsim.equipment.spaces import joint_draws
 from jetsim.errors import InputError
 from jetsim.experiment.design import Layout, sobol_layout
@@ -98,11 +100,14 @@ class Estimate:
         What is really needed [Pa].
     delivered : xarray.Dataset
         At the median of it, along ``sample``.
+    middle : mapping of str to float
+        At the medians without kinks, as every study tells it, by name of the set-ups' table, SI.
     """
 
     subject: Subject
     pump_pressure: Spread
     delivered: xr.Dataset
+    middle: Mapping[str, float]
 
     @property
     def stated(self) -> RequiredPressure:
@@ -129,10 +134,11 @@ class Estimate:
         return float("nan") if within is None else float(within.mean())
 
 
-def estimate(subject: Subject, samples: xr.Dataset) -> Estimate:
+def estimate(subject: Subject, samples: xr.Dataset, learnt: Learnt | None = None) -> Estimate:
     """Pump pressure of a set-up, and what it then delivers draw by draw."""
     pressure = spread(subject.needed(samples))
-    return Estimate(subject, pressure, subject.pumped(float(pressure.middle), SHOWN)(samples))
+    delivered = subject.pumped(float(pressure.middle), SHOWN)(samples)
+    return Estimate(subject, pressure, delivered, middle_of(subject.setup, learnt))
 
 
 def chart(subject: Subject, asked: ChartPart, samples: xr.Dataset) -> Spread:
@@ -440,7 +446,7 @@ def find(loaded: Loaded, executor: Executor | None = None) -> Found:
     """
     question, subjects, samples = loaded.question, loaded.subjects, loaded.drawn()
     ends = (question.sweep.low, question.sweep.high)
-    estimates = [estimate(*pair) for pair in zip(subjects, samples, strict=True)]
+    estimates = [estimate(*pair, loaded.asked.learnt) for pair in zip(subjects, samples, strict=True)]
     map_: Callable[..., Any] = map if executor is None else executor.map
     sweeps = list(map_(lambda pair: sweep(pair[0], ends, pair[1]), [*zip(subjects, samples, strict=True)]))
     return Found(

@@ -11,7 +11,6 @@ from jetsim.equipment.department import label_of
 from jetsim.equipment.model import PUMP
 from jetsim.equipment.spaces import BREAKUP, FACTOR, UPSTREAM
 from jetsim.equipment.words import in_trade_words, labelled, overrides_sentence
-from jetsim.flags import outside_sentence
 from jetsim.hydraulics.believed import Deviation
 from jetsim.pumping.runs import Choice, Estimate, Found, Loaded, Mistakes, Ranking
 from jetsim.pumping.subject import Subject
@@ -56,19 +55,31 @@ def lead(found: Found, wanted: float, system: UnitSystem) -> list[str]:
     flags = np.concatenate([one.delivered["validity"].values for one in found.estimates])
     said = [
         *(estimate_headline(one, system) for one in found.estimates[:_MOST_ESTIMATES]),
-        outside_sentence(flags),
+        findings.outside_sentence(flags),
         choice_headline([choice for choice in found.choices if choice is not None], wanted),
     ]
     return [text for text in said if text]
 
 
 def estimate_headline(found: Estimate, system: UnitSystem) -> str:
-    """The estimated pump pressure of a set-up with its spread."""
+    """The pump pressure to start from, as every study tells it, and what the line as it may lie needs."""
     pump = found.pump_pressure
-    middle = display.value(PUMP, float(pump.middle), system)
-    low, high = (display.number(float(display.convert(PUMP, end, system))) for end in (pump.low, pump.high))
-    label = found.subject.setup.label
-    return f"{label}: estimated pump pressure {middle} ({low} to {high} in nine cases of ten), {VERIFY}."
+    start, middle = (display.spoken(PUMP, float(p), system) for p in (found.middle["pump_pressure"], pump.middle))
+    between = display.spoken_span(PUMP, float(pump.low), float(pump.high), system)
+    return (
+        f"{found.subject.setup.label}: start from {start} at the pump for a line without kinks (with {lying(found)} as "
+        f"they may be, {middle} in the middle and {between} in nine of ten computed throws), {VERIFY}."
+    )
+
+
+_LYING_WORDS = {"kinks": "supply.kink_loss_coefficient", "hose": "supply.hose_deviation"}
+
+
+def lying(found: Estimate) -> str:
+    """What of the line and the nozzle moves the pump pressure that a set-up needs."""
+    varied = {parameter.name for parameter in found.subject.inputs.parameters}
+    named = ", ".join(words for words, name in _LYING_WORDS.items() if name in varied)
+    return f"{named} and nozzle" if named else "the nozzle"
 
 
 def choice_headline(choices: Sequence[Choice], wanted: float) -> str:
@@ -76,13 +87,16 @@ def choice_headline(choices: Sequence[Choice], wanted: float) -> str:
     if not choices:
         return ""
     choice = max(choices, key=lambda one: one.merit)
-    share, label = percent(float(choice.chances.both[choice.place]), wanted), choice.swept.subject.setup.label
+    share, label = (
+        display.counted(float(choice.chances.both[choice.place]), short_of=wanted),
+        choice.swept.subject.setup.label,
+    )
     if choice.met:
         return (
             f"On {choice.swept.subject.line_label}, {label} meets target flow and {limit_words(choice.swept.subject)} "
-            f"in {share} of the runs."
+            f"in {share}."
         )
-    return f"No set-up surely meets target flow and its crew's stated limit; nearest: {label}, in {share} of the runs."
+    return f"No set-up surely meets target flow and its crew's stated limit; nearest: {label}, in {share}."
 
 
 def further(loaded: Loaded, found: Found, system: UnitSystem) -> list[str]:
@@ -105,10 +119,13 @@ def estimate_sentences(found: Estimate, system: UnitSystem) -> str:
     pump, point, subject = found.pump_pressure, found.stated.point, found.subject
     middle = display.value(PUMP, float(pump.middle), system)
     between = display.span(PUMP, float(pump.low), float(pump.high), system)
+    start = display.value(PUMP, found.middle["pump_pressure"], system)
     flow = display.value("flow_rate", float(point.flow_rate), system)
+    reaction = display.value("reaction_force", found.reaction, system)
     said = (
-        f"{capital(subject.words)}: estimated pump pressure {middle}, {VERIFY}. Nine cases in ten need {between}. "
-        f"The target is {flow} at {display.value('reaction_force', found.reaction, system)} of steady reaction. "
+        f"{capital(subject.words)}: {start} at the pump for a line without kinks, everything at its median; "
+        f"with {lying(found)} as they may be, {middle} in the middle, which is the estimate used below, {VERIFY}. Nine "
+        f"in ten computed throws need {between}. The target is {flow} at {reaction} of steady reaction. "
     )
     share = found.share_within
     if subject.limits is None or np.isnan(share):
@@ -118,8 +135,8 @@ def estimate_sentences(found: Estimate, system: UnitSystem) -> str:
     limit = display.value("reaction_force", subject.limits.limit(subject.setup.crew.firefighters), system)
     return (
         f"{said}By the formula that the limit was stated for, the force is {word} the stated limit of {limit} for "
-        f"{people(subject)}. The nozzle's own reaction with the measured excess is within it in "
-        f"{percent(share)} of the runs."
+        f"{people(subject)}. Pumped at that estimate, the nozzle's own reaction with the measured "
+        f"excess is within it in {display.counted(share)}."
     )
 
 
@@ -140,7 +157,7 @@ def outside_sentences(found: Found) -> list[str]:
     flags: dict[str, list[NDArray[np.int16]]] = {}
     for one in found.estimates:
         flags.setdefault(one.subject.setup.labels["nozzle"], []).append(one.delivered["validity"].values)
-    said = (outside_sentence(np.concatenate(own), f"the runs with the {label}") for label, own in flags.items())
+    said = (findings.outside_sentence(np.concatenate(own), f"with the {label}") for label, own in flags.items())
     return [text for text in said if text]
 
 

@@ -10,7 +10,6 @@ from jetsim.equipment.setups_table import setups_table
 from jetsim.equipment.words import overrides_sentence
 from jetsim.experiment.gate import HEAVY_TAIL, Rule, tail_share
 from jetsim.experiment.ranking import rank
-from jetsim.flags import outside_sentence
 from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.rankings import pictures
 from jetsim.rankings.question import LOGARITHM, Case, Loaded
@@ -64,7 +63,7 @@ def tail_remedy(output: str, values: np.ndarray) -> str:
 
 def lead(pairs: Sequence[Pair], system: UnitSystem) -> list[str]:
     """The findings for a briefing: what each output of one stream depends on, or the main one of each of several."""
-    outside = outside_sentence(np.concatenate([found.runs["validity"].values for _, found in pairs]))
+    outside = findings.outside_sentence(np.concatenate([found.runs["validity"].values for _, found in pairs]))
     if len(pairs) == 1:
         case, found = pairs[0]
         reached = reaching_sentences(case, found, system)
@@ -82,7 +81,7 @@ def leading_sentence(case: Case, found: Results, output: str) -> str:
     if output in found.ranked:
         return findings.leading_sentence(found.indices, found.ranking, output, names)
     if str(found.among["reason"].sel(output=output).item()):
-        return f"{findings.output_words(output).capitalize()} is not ranked: too few throws reach the target."
+        return f"What matters for {findings.output_words(output)} cannot be said: too few throws reach the target."
     sentence = findings.leading_sentence(found.among, rank(found.among, "S1"), output, names, "S1")
     return f"Among the throws that reach the target, {sentence[:1].lower()}{sentence[1:]}"
 
@@ -157,8 +156,8 @@ def reaching_sentences(case: Case, found: Results, system: UnitSystem) -> list[s
         return []
     ranked = case.space.undefined == "probability of reaching"
     target = target_words(case.space, system)
-    asked = "; what is ranked is whether a throw reaches it" if ranked else ""
-    return [f"{display.percent(reached)} of the throws reach the target height ({target}){asked}."]
+    asked = "; what is asked is what decides whether a throw reaches it" if ranked else ""
+    return [f"The target height ({target}) is reached in {display.counted(reached)}{asked}."]
 
 
 def middle_sentence(case: Case, found: Results, system: UnitSystem) -> str:
@@ -235,7 +234,7 @@ def case_sections(case: Case, found: Results, system: UnitSystem) -> list[Sectio
 def shares_tables(case: Case, found: Results) -> list[Table]:
     """Shares of roles and of stated groups, what tied inputs share, and shares among the throws that reach."""
     labels = findings.labels_of(case.space)
-    groups = {name: name.replace("_", " ") for name in case.space.groups}
+    groups = {name: findings.group_words(name) for name in case.space.groups}
     whole = [("roles", "Crew, weather and ignorance", found.roles, ROLE_WORDS)]
     whole.append(("groups", "Groups of inputs, each known together", found.groups, groups))
     whole.append(("parts", "Tied inputs, split into what they share and their own parts", found.parts, labels))

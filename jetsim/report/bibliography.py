@@ -47,7 +47,7 @@ class Source:
     def reference(self) -> str:
         """The entry of a list of references, with how the source was read."""
         parts = (f"{self.authors} ({self.year})" if self.year else self.authors, self.title, self.where)
-        text = ". ".join(part for part in parts if part)
+        text = ". ".join(part.rstrip(".") for part in parts if part)
         link = f" https://doi.org/{self.doi}." if self.doi else ""
         return f"{text}.{link} [{self.standing}]"
 

@@ -134,6 +134,31 @@ def percent(share: float, short_of: float = math.nan) -> str:
     return "over 99 %" if 0.99 < share < 1 else f"{100 * share:.0f} %"
 
 
+def counted(share: float, what: str = "computed throws", short_of: float = math.nan) -> str:
+    """A share or a chance as a count of a hundred, as officers say it; none and all are only what is exactly so.
+
+    Parameters
+    ----------
+    share : float
+    what : str, optional
+        What is counted, in the plural.
+    short_of : float, optional
+        A limit that a share just below must not seem to have reached.
+
+    Examples
+    --------
+    >>> counted(0.39), counted(1.0), counted(0.9995)
+    ('39 of 100 computed throws', 'all computed throws', 'over 99 of 100 computed throws')
+    >>> counted(0.798, "tests", short_of=0.8), counted(0.0), counted(0.004, "tests")
+    ('79 of 100 tests', 'no computed throws', 'under 1 of 100 tests')
+    """
+    if share in (0.0, 1.0):
+        return f"{'all' if share else 'no'} {what}"
+    short = short_of - 0.005 <= share < short_of
+    text = f"{math.floor(100 * share):.0f}" if short and share >= 0.01 else percent(share).removesuffix(" %")
+    return f"{text} of 100 {what}"
+
+
 def number_words(count: int) -> str:
     """A count as it is written in a sentence: in words up to twelve.
 
@@ -163,6 +188,49 @@ def value(name: str, value: float, system: UnitSystem = "us", digits: int = 3, i
     ('86.9 ft', '26.5 m', '30.0 deg')
     """
     return span(name, value, value, system, digits, interval)
+
+
+def spoken(name: str, value: float, system: UnitSystem, interval: bool = False) -> str:
+    """A value as it is said at a briefing: two digits, or whole units, or tenths of a bar.
+
+    Examples
+    --------
+    >>> spoken("extreme_reach", 26.53, "us"), spoken("nozzle_pressure", 717e3, "si"), spoken("flow_rate", 0.0091, "us")
+    ('87 ft', '7.2 bar', '144 gpm')
+    """
+    return spoken_span(name, value, value, system, interval)
+
+
+def spoken_span(name: str, low: float, high: float, system: UnitSystem, interval: bool = False) -> str:
+    """A range as it is said at a briefing.
+
+    Examples
+    --------
+    >>> spoken_span("nozzle_pressure", 717e3, 1.18e6, "si")
+    '7.2 to 11.8 bar'
+    """
+    unit = unit_label(name, system)
+    ends = [_spoken(float(convert(name, end, system, interval)), unit) for end in (low, high)]
+    return _with_unit(" to ".join(dict.fromkeys(ends)), unit)
+
+
+def _spoken(shown: float, unit: str) -> str:
+    return f"{shown:,.1f}" if unit == "bar" and math.isfinite(shown) else number(shown, 2)
+
+
+def more_or_less(name: str, low: float, high: float, system: UnitSystem) -> str:
+    """A range of differences as it is said at a briefing, without a sign.
+
+    Examples
+    --------
+    >>> more_or_less("extreme_reach", -1.22, 7.62, "us"), more_or_less("extreme_reach", 1.22, 7.62, "us")
+    ('4.0 ft less to 25 ft more', '4.0 to 25 ft more')
+    """
+    less, more = (spoken(name, abs(end), system, interval=True) for end in (low, high))
+    if low < 0 < high:
+        return f"{less} less to {more} more"
+    near, far = sorted((abs(low), abs(high)))
+    return f"{spoken_span(name, near, far, system, interval=True)} {'more' if high > 0 else 'less'}"
 
 
 def span(name: str, low: float, high: float, system: UnitSystem = "us", digits: int = 3, interval: bool = False) -> str:

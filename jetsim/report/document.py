@@ -112,6 +112,10 @@ class Report:
     references: Sequence[str] = ()
     rerun: Mapping[str, str] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        """The lead explains the words that it cannot do without."""
+        object.__setattr__(self, "lead", glossary.introduced(self.lead))
+
     @property
     def plots(self) -> list[Plot]:
         """All plots in order."""

@@ -134,8 +134,7 @@ def _index_panel(axes: Axes, view: IndexView, output: str) -> None:
     _whiskers(axes, indices, "S1", at + 0.25)
     axes.set_yticks(at, [named(name, view.labels) for name in order])
     others = view.others(output)
-    axes.annotate(others, (0, len(order)), (4, 0), xycoords=("axes fraction", "data"), textcoords="offset points",
-                  va="center", color="#444444")  # fmt: skip
+    axes.annotate(others, (1, len(order)), xycoords=("axes fraction", "data"), ha="right", va="center", color="#444444")
     axes.set_ylim(len(order) - 0.4 + bool(others), -0.6)
     axes.axvline(0, color="#555555", linewidth=0.8)
     axes.grid(axis="x")

@@ -57,7 +57,7 @@ def tally_page(words: Words, tally: Tally) -> Plot:
     edges = np.concatenate([[0.0], np.cumsum(widths)])
     headings = ["Throw", *tally.blanks, *tally.marks]
     for left, width, text in zip(edges, widths, headings, strict=False):
-        axes.text(left + width / 2, -0.1, plain(text, 10), ha="center", va="bottom", fontsize=6.5)
+        axes.text(left + width / 2, -0.1, plain(text, 8), ha="center", va="bottom", fontsize=6.5)
     for row, throw in enumerate(tally.throws):
         axes.text(0.1, row + 0.5, throw, va="center", fontsize=6.5)
     rows = np.arange(len(tally.throws) + 1)

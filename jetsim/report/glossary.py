@@ -215,6 +215,16 @@ TERMS = {
 _EVERYDAY = {"path_height", "elevation", "tie", "path_along", "path_across", "flow_rate"}
 
 
+# What a first screen says behind a term, for a reader who does not look further.
+_GOOD = "as far as the stream still brings most of its water"
+_IN_A_LEAD = {
+    "extreme_reach": "where the farthest drops land",
+    "effective_reach_at_best": _GOOD,
+    "effective_reach": _GOOD,
+    "breakup_distance": "where the solid stream ends",
+}
+
+
 def term(name: str) -> Term:
     """Look up a term; a quantity without an entry is called as in the table of quantities.
 
@@ -246,8 +256,10 @@ def _finder(words: str) -> re.Pattern[str]:
     return re.compile(rf"(?<![\w-]){re.escape(words)}(?![\w-])", re.IGNORECASE)
 
 
-_NAMES = {name: [(words.lower(), words) for words in dict.fromkeys((entry.trade, entry.technical)) if words]
-          for name, entry in TERMS.items()}  # fmt: skip
+# Technical names that are everyday words where they stand.
+_PLAIN = {"", "kinks"}
+_NAMES = {name: [(words.lower(), words) for words in dict.fromkeys((entry.trade, entry.technical))
+                 if words not in _PLAIN] for name, entry in TERMS.items()}  # fmt: skip
 
 
 def first_use(name: str, text: str) -> tuple[int, int] | None:
@@ -255,6 +267,27 @@ def first_use(name: str, text: str) -> tuple[int, int] | None:
     small = text.lower()  # most texts hold few terms, and a plain search says so soonest
     matches = (_finder(words).search(text) for key, words in _NAMES[name] if key in small)
     return min((match.span() for match in matches if match), default=None)
+
+
+def introduced(sentences: Iterable[str]) -> list[str]:
+    """Sentences of a lead with half a sentence behind some terms at their first use.
+
+    Examples
+    --------
+    >>> introduced(["Extreme reach is long.", "So is extreme reach."])
+    ['Extreme reach (where the farthest drops land) is long.', 'So is extreme reach.']
+    """
+    told: list[str] = []
+    met: set[str] = set()
+    for sentence in sentences:
+        text = sentence
+        for name, words in _IN_A_LEAD.items():
+            use = _finder(trade(name)).search(text)
+            if use and words not in met:
+                met.add(words)
+                text = text if text.startswith(" (", use.end()) else f"{text[: use.end()]} ({words}){text[use.end() :]}"
+        told.append(text)
+    return told
 
 
 def explained(text: str, known: set[str]) -> list[tuple[str, str]]:
@@ -277,8 +310,10 @@ def explained(text: str, known: set[str]) -> list[tuple[str, str]]:
     for start, negative_stop, name in spans:
         if start < end:
             continue
-        pieces += [(text[end:start], ""), (text[start:-negative_stop], TERMS[name].sentence)]
-        end = -negative_stop
+        stop = -negative_stop
+        is_told = text.startswith(f" ({_IN_A_LEAD.get(name)})", stop)
+        pieces += [(text[end:start], ""), (text[start:stop], "" if is_told else TERMS[name].sentence)]
+        end = stop
         known.add(name)
     return [piece for piece in (*pieces, (text[end:], "")) if piece[0]]
 

@@ -5,6 +5,7 @@ import zipfile
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import cached_property
 from math import ceil
 from typing import Any
 
@@ -22,6 +23,7 @@ from docx.text.paragraph import Paragraph
 from jetsim.report.bibliography import DOI_NOTE
 from jetsim.report.cautions import CAUTIONS
 from jetsim.report.document import Report, Writing
+from jetsim.report.footnotes import Footnotes
 from jetsim.report.plaintext import clean
 from jetsim.report.style import PAGE, Plot
 from jetsim.report.tables import ShownColumn, Table
@@ -33,11 +35,11 @@ _BESIDE = 1.5  # inch, for a heading and a caption on the page of a tall figure
 _CHARACTER = 0.068  # inch, mean width of a character in a table
 _BOLD = 1.15  # width of a bold character against a plain one
 _PADDING = 0.16  # inch, a cell's left and right padding
-_NARROWEST, _WIDEST_TEXT = 0.5, 1.3  # inch
+_NARROWEST, _WIDEST_TEXT, _LONGEST_LINE = 0.5, 1.0, 4.0  # inch
 _THEN = datetime(2000, 1, 1)  # the same report gives the same bytes
 _ZIP_THEN = (1980, 1, 1, 0, 0, 0)
 _TABLE_STYLE, _CELL, _HEADING_CELL = "Report Table", "Table Text", "Table Heading"
-_FIGURE, _NOTICE = "Figure", "Intense Quote"
+_FIGURE, _NOTICE, _NOTE = "Figure", "Intense Quote", "Table Note"
 
 
 def white_paper(report: Report) -> bytes:
@@ -81,6 +83,11 @@ class _Paper:
     headings: list[tuple[str, int]] = field(default_factory=list)
     identifiers: dict[str, str] = field(default_factory=dict)
 
+    @cached_property
+    def notes(self) -> Footnotes:
+        """Explanations of terms, at the foot of the page of their first use."""
+        return Footnotes(self.document)
+
     @property
     def report(self) -> Report:
         return self.writing.report
@@ -88,6 +95,7 @@ class _Paper:
     def write(self) -> None:
         """All parts in order."""
         _define_styles(self.document)
+        self.notes.define_styles()
         self._set_up_page()
         self._front()
         for section in self.report.sections:
@@ -99,6 +107,7 @@ class _Paper:
         self._references()
         self._rerun()
         self._listed("Cautions", CAUTIONS)
+        self.notes.finish()
 
     def _set_up_page(self) -> None:
         page = self.document.sections[0]
@@ -115,7 +124,16 @@ class _Paper:
 
     def _paragraph(self, text: str, style: str = "Body Text") -> Paragraph:
         self._open()
-        return self._styled(self.document.add_paragraph(self.writing.cited(text)), style)
+        paragraph = self._styled(self.document.add_paragraph(), style)
+        self._told(paragraph, text)
+        return paragraph
+
+    def _told(self, paragraph: Paragraph, text: str, style: str | None = None) -> None:
+        """A text with its sources numbered, and a footnote at the first use of each term."""
+        for piece, sentence in self.writing.explained(text):
+            paragraph.add_run(piece, style)
+            if sentence:
+                self.notes.add(paragraph, _explanation(piece, sentence))
 
     def _styled(self, paragraph: Paragraph, style: str) -> Paragraph:
         """Give a paragraph its style, looked up once: a search for each cell takes longer than all the rest."""
@@ -176,8 +194,9 @@ class _Paper:
         paragraph = self._styled(self.document.add_paragraph(), "Caption")
         paragraph.add_run(f"{kind} ")
         _add_field(paragraph, f"SEQ {kind} \\* ARABIC", str(number))
-        paragraph.add_run(f". {self.writing.cited(title).rstrip('.')}. ")
-        paragraph.add_run(self.writing.cited(caption), "Caption Text")
+        paragraph.add_run(". ")
+        self._told(paragraph, f"{title.rstrip('.')}. ")
+        self._told(paragraph, caption, "Caption Text")
         return paragraph
 
     def _table(self, table: Table) -> None:
@@ -199,13 +218,23 @@ class _Paper:
         opening = next((number for number, is_number in enumerate(numeric) if is_number), 1)
         parts = _parts(widths, room, max(1, min(opening, len(widths) - 1)))
         for part, shown in enumerate(parts):
+            if part:
+                self.document.add_paragraph(style="Table End")
             if caption:
                 kind, number, title, words = caption
                 title = f"{title.rstrip('.')} (part {part + 1} of {len(parts)})" if len(parts) > 1 else title
                 paragraph = self._caption(kind, number, title, words)
                 paragraph.paragraph_format.keep_with_next = True
-            self._grid([headings[n] for n in shown], [cells[n] for n in shown], [numeric[n] for n in shown],
-                       _stretched([widths[n] for n in shown], room))  # fmt: skip
+            own = [cells[n] for n in shown]
+            at = _stretched([widths[n] for n in shown], [_line(column) for column in own], room)
+            self._grid([headings[n] for n in shown], own, [numeric[n] for n in shown], at)
+        self._below((headings, *cells))
+
+    def _below(self, columns: Iterable[Sequence[str]]) -> None:
+        """Terms that a table is the first to use, explained below it: its heading stands again on each page."""
+        words = "\n".join(dict.fromkeys(text for column in columns for text in column))
+        notes = [_explanation(piece, sentence) for piece, sentence in self.writing.explained(words) if sentence]
+        self.document.add_paragraph(" ".join(notes), _NOTE if notes else "Table End")
 
     def _turn(self, is_turned: bool) -> None:
         """Pages turned from here on, or upright again; wide tables that follow each other share their pages."""
@@ -235,7 +264,6 @@ class _Paper:
                 if texts is headings and style != _CELL:
                     paragraph.alignment = WD_ALIGN_PARAGRAPH.RIGHT
         _keep_rows(grid)
-        self._styled(self.document.add_paragraph(), "Table End")
 
     def _methods(self) -> None:
         self._heading("Methods")
@@ -263,8 +291,9 @@ class _Paper:
         if not self.writing.references:
             return
         self._heading("References")
+        self._open()
         for reference in self.writing.references:
-            self._paragraph(reference, "List Number")
+            self.document.add_paragraph(reference, "List Number")
         self._paragraph(DOI_NOTE)
 
     def _rerun(self) -> None:
@@ -273,6 +302,11 @@ class _Paper:
         if lines:
             self._heading("How to run it again")
             self._fitted(("What", "Value"), [list(lines), list(lines.values())], [False] * 2)
+
+
+def _explanation(term: str, sentence: str) -> str:
+    """What a term means, as a note."""
+    return f"{term[:1].upper()}{term[1:]}: {sentence[:1].lower()}{sentence[1:]}"
 
 
 def _headings(columns: Sequence[ShownColumn]) -> list[str]:
@@ -293,6 +327,11 @@ def _width(heading: str, cells: Sequence[str], numeric: bool) -> float:
     longest = max((len(text) for text in cells), default=1)
     wanted = max(longest_word, longest) if numeric else max(longest_word, min(longest, _WIDEST_TEXT / _CHARACTER))
     return max(_NARROWEST, min(wanted * _CHARACTER, _PAPER["us"][0] - 2 * _BORDER) + _PADDING)
+
+
+def _line(cells: Sequence[str]) -> float:
+    """Width that the longest text of a column wants to stand on one line, inches."""
+    return min(max((len(text) for text in cells), default=1) * _CHARACTER * _BOLD, _LONGEST_LINE) + _PADDING
 
 
 def _parts(widths: Sequence[float], room: float, opening: int = 1) -> list[list[int]]:
@@ -319,10 +358,18 @@ def _parts(widths: Sequence[float], room: float, opening: int = 1) -> list[list[
     return parts
 
 
-def _stretched(widths: Sequence[float], room: float) -> list[float]:
-    """Widths that fill the room; narrow tables grow by half at most."""
-    factor = min(room / sum(widths), 1.5)
-    return [width * factor for width in widths]
+def _stretched(widths: Sequence[float], lines: Sequence[float], room: float) -> list[float]:
+    """Widths that fill the room: long texts first, by what they lack to stand on one line; then all, by half at most.
+
+    Examples
+    --------
+    >>> _stretched([1.0, 1.0], [1.0, 4.0], 3.0), _stretched([1.0, 1.0], [1.0, 1.0], 4.0)
+    ([1.0, 2.0], [1.5, 1.5])
+    """
+    lacks = [max(0.0, line - width) for width, line in zip(widths, lines, strict=True)]
+    given = min(1.0, max(0.0, room - sum(widths)) / (sum(lacks) or 1.0))
+    grown = [width + given * lack for width, lack in zip(widths, lacks, strict=True)]
+    return [width * min(room / sum(grown), 1.5) for width in grown]
 
 
 def _add_field(paragraph: Paragraph, code: str, shown: str) -> None:
@@ -368,6 +415,8 @@ def _define_styles(document: Document) -> None:
         style.paragraph_format.space_after = style.paragraph_format.space_before = Pt(1.5)
         style.paragraph_format.line_spacing = 1.0
     styles[f"{_CELL} Number"].paragraph_format.alignment = WD_ALIGN_PARAGRAPH.RIGHT
+    note = add(_NOTE, "Normal")
+    note.font.size, note.paragraph_format.space_before, note.paragraph_format.space_after = Pt(8.5), Pt(3), Pt(8)
     end = add("Table End", "Normal")
     end.font.size, end.paragraph_format.space_after = Pt(4), Pt(4)
     _define_table_style(add(_TABLE_STYLE, "Normal Table", WD_STYLE_TYPE.TABLE))

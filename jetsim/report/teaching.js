@@ -246,7 +246,7 @@
     const flags = flagsAt(lane.tables, lane.at, lane.delivered.nozzle_pressure[0]);
     const words = Object.keys(D.flags).filter((bit) => flags & Number(bit)).map((bit) => D.flags[bit]);
     return words.length
-      ? `Breakup and reach are stretched beyond the tests behind them (at the nearest computed setting): ${words.join("; ")}.`
+      ? `Breakup and reach are less sure here, for they lie outside the tests (at the nearest computed setting): ${words.join("; ")}.`
       : "";
   }
 

@@ -9,7 +9,6 @@ import numpy as np
 from jetsim import findings
 from jetsim.equipment.questions import Asked
 from jetsim.equipment.words import in_trade_words, labelled
-from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.document import MOST_LEAD, ReportCard
@@ -27,7 +26,7 @@ def lead(found: Found, system: UnitSystem) -> list[str]:
     """The findings for a briefing: the most water within each crew's limit, and rings that are light to hold."""
     by_crew = [[f for f in found.fits if f.crew is crew] for crew in found.crews.values()]
     rings = filter(None, (ring_headline(found, rig.setup.name, system) for rig in found.rigs))
-    outside = outside_sentence(found.validity)
+    outside = findings.outside_sentence(found.validity)
     most = MOST_LEAD - 1 - bool(outside)
     said = [
         *(crew_headline(max(fits, key=lambda fit: fit.flow), system) for fits in by_crew[:most]),
@@ -41,13 +40,12 @@ def lead(found: Found, system: UnitSystem) -> list[str]:
 def crew_headline(fit: Fit, system: UnitSystem) -> str:
     """The highest flow within a crew's limit, by the formula that it was stated for, and with the measured excess."""
     crew = display.people(fit.crew.firefighters)
-    flow = display.value("flow_rate", fit.flow, system)
-    careful = display.value("flow_rate", fit.careful, system)
+    flow = display.spoken("flow_rate", fit.flow, system)
+    careful = display.spoken("flow_rate", fit.careful, system)
     pushed = f"plan on {careful}: measured nozzles pushed harder than the formula"
     told = pushed if careful != flow else "no force beyond the formula's lowers it"
-    return (
-        f"Within the limit stated for {crew}, {fit.rig.setup.label} gives most water, {flow} by the formula ({told})."
-    )
+    label = fit.rig.setup.label
+    return f"Within the limit stated for {crew}, {label} gives the most water, {flow} by the formula ({told})."
 
 
 def ring_headline(found: Found, name: str, system: UnitSystem) -> str:
@@ -55,7 +53,7 @@ def ring_headline(found: Found, name: str, system: UnitSystem) -> str:
     one = ring_of(found, name)
     if one is None:
         return ""
-    believed, light = (display.value("flow_rate", value, system) for value in (one.setting, one.light))
+    believed, light = (display.spoken("flow_rate", value, system) for value in (one.setting, one.light))
     return f"{one.rig.setup.label}: held with a third of the force, it flows {light} (believed: {believed})."
 
 

@@ -172,7 +172,8 @@ def lead(asked: Asked[TeachingQuestion], situations: Sequence[Situation], checks
     sets, ways = display.number_words(len(asked.setups)), display.number_words(len(situations))
     noun = "set-up" if len(asked.setups) == 1 else "set-ups"
     first = f"{PAGE}: one file that opens by double click, without a network, for {sets} {noun} and {ways} situations."
-    return [first, f"Its middle values are off the model by at most {middle:.2g} % (ends of bands: {ends:.2g} %)."]
+    true = f"It shows what the model computes to within {middle:.2g} % (the ends of its ranges to within {ends:.2g} %)."
+    return [first, true]
 
 
 def further(

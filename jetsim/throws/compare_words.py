@@ -10,7 +10,6 @@ from jetsim import findings
 from jetsim.equipment.words import laws
 from jetsim.experiment import comparison
 from jetsim.experiment.comparison import Odds
-from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.display import percent
@@ -21,10 +20,11 @@ from jetsim.throws import names
 from jetsim.throws.comparing import Compared
 from jetsim.throws.pictures import odds_plot, reach_plot
 from jetsim.throws.question import CRITERIA, OWN, CompareQuestion, FieldTest, given, in_words
-from jetsim.throws.words import group_words, input_lines, key_words, match_value, otherwise, resting
+from jetsim.throws.words import group_words, input_lines, key_words, match_value, otherwise, resting, said
 
 Array = NDArray[np.float64]
 
+COMPARED = "computed comparisons"
 QUESTION = "Which set-up out-reaches which under the declared match, and with what odds?"
 
 
@@ -36,7 +36,7 @@ def comparison_report(test: FieldTest, compared: Compared, system: UnitSystem) -
         [
             Section("Who out-reaches whom", [planning_match(test, system)],
                     [reach_plot(test, compared, system), odds_plot(test, compared)], [odds_table(test, compared)]),
-            Section("Flow, reaction and breakup", [], tables=[result_table(test, compared)]),
+            Section("Flow, reaction and breakup", [], tables=[short_results(test, compared, system)]),
             Section("Decision", [decision_words(test, compared)],
                     tables=[decision_table(test, compared, system), weight_table(compared)]),
             Section("What to measure next", [next_words(test, compared)], tables=[cause_table(test, compared)]),
@@ -59,20 +59,20 @@ def lead(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
     best = comparison.odds(reach, groups[0][0], groups[1][0]) if sure else best_odds(reach, compared.pairs)
     state = "after the test" if compared.tested else "before any test"
     match = in_words(test) if test.condition == OWN else f"under {in_words(test)}"
-    said = [outside_sentence(compared.flags), decision_headline(test, compared)]
+    told = [findings.outside_sentence(compared.flags), decision_headline(test, compared)]
     if best is not None:
         words = "out-reaches" if sure else "out-reaches no other set-up surely; at best it goes beyond"
-        ends = display.span("extreme_reach", best.low, best.high, system).replace("-", "\N{MINUS SIGN}")
+        ends = display.more_or_less("extreme_reach", best.low, best.high, system)
         ties = sum(pair.tie for pair in compared.pairs)
         counted = f"{display.number_words(ties)} of {display.number_words(len(compared.pairs))}"
-        said = [
+        told = [
             f"{match[:1].upper()}{match[1:]}, {state}, {test.labels[best.first]} {words} {test.labels[best.second]} "
-            f"with a chance of {percent(best.chance, short_of=comparison.SURE)}.",
-            f"It goes farther by {display.value('extreme_reach', best.median, system)} ({ends} in nine cases of ten).",
-            f"{counted[:1].upper()}{counted[1:]} pairs are ties, which must not be ranked." if ties else "",
-            *said,
+            f"in {display.counted(best.chance, COMPARED, comparison.SURE)}.",
+            f"It goes farther by {said(best.median, system)} ({ends} in nine of ten).",
+            f"{counted[:1].upper()}{counted[1:]} pairs are ties, too close to call." if ties else "",
+            *told,
         ]
-    return [text for text in said if text]
+    return [text for text in told if text]
 
 
 def decision_headline(test: FieldTest, compared: Compared) -> str:
@@ -81,7 +81,8 @@ def decision_headline(test: FieldTest, compared: Compared) -> str:
     if len(made.best) > 1:
         return decision_words(test, compared)
     chance = made.chance_of_best[made.setups.index(made.best[0])]
-    return f"By the department's priorities {test.labels[made.best[0]]} comes first, in {percent(chance)} of the cases."
+    share = display.counted(chance, COMPARED)
+    return f"By the department's priorities {test.labels[made.best[0]]} comes first in {share}."
 
 
 def further(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
@@ -205,15 +206,34 @@ def plain(criterion: str) -> str:
     return criterion.replace("_", " ")
 
 
+def short_results(test: FieldTest, compared: Compared, system: UnitSystem) -> Table:
+    """Medians and middle 90 % to read, in one system of units."""
+    pressures = [float(np.median(compared.pressures[name])) for name in test.labels]
+    shown = [display.value("nozzle_pressure", pressure, system) for pressure in pressures]
+    columns = [Column("setup", list(test.labels.values()), label="Set-up"), Column("pressure", shown, "", "Set at")]
+    for criterion, name in CRITERIA.items():
+        ends = [np.quantile(compared.values[criterion][setup], (0.05, 0.5, 0.95)) for setup in test.labels]
+        heading = f"{display.heading(name)}, {display.unit_label(name, system)}"
+        columns.append(Column(name, [_with_ends(name, each, system) for each in ends], "", heading))
+    caption = "Set at: nozzle pressure. Medians, and in brackets the middle 90 %. Both units: tables/results.csv."
+    return Table("results_by_setup", "What each set-up gives under the match", tuple(columns), caption)
+
+
+def _with_ends(name: str, ends: Array, system: UnitSystem) -> str:
+    """A middle with its ends, where they differ."""
+    low, middle, high = (display.number(float(value)) for value in display.convert(name, ends, system))
+    return middle if low == high else f"{middle} ({low} to {high})"
+
+
 def result_table(test: FieldTest, compared: Compared) -> Table:
-    """Medians and middle 90 % of all results."""
-    columns = [Column("setup", list(test.labels.values()))]
+    """Medians and middle 90 % of all results, in both units."""
+    columns = [Column("setup", list(test.labels.values()), label="Set-up")]
     pressures = [float(np.median(compared.pressures[name])) for name in test.labels]
     columns.append(Column("nozzle_pressure", pressures, label="Nozzle pressure"))
     for criterion, name in CRITERIA.items():
         for key, p in (("low", 0.05), ("median", 0.5), ("high", 0.95)):
             values = [float(np.quantile(compared.values[criterion][s], p)) for s in test.labels]
-            columns.append(Column(f"{name}_{key}", values, name, f"{plain(criterion)}: {key}"))
+            columns.append(Column(f"{name}_{key}", values, name, f"{display.trade(name)}: {key}"))
     return Table("results", "What each set-up gives under the match", tuple(columns), "Low and high: middle 90 %.")
 
 
@@ -232,7 +252,7 @@ def _scale_words(test: FieldTest, system: UnitSystem) -> str:
 def decision_table(test: FieldTest, compared: Compared, system: UnitSystem) -> Table:
     """Scores by criterion, totals, and chance of being first."""
     made = compared.decision
-    columns = [Column("setup", [test.labels[name] for name in made.setups])]
+    columns = [Column("setup", [test.labels[name] for name in made.setups], label="Set-up")]
     for k, name in enumerate(made.criteria):
         heading = f"{plain(name)} (weight {percent(made.weights[k])})"
         columns.append(Column(f"{name}_score", made.scores[:, k].tolist(), label=heading, decimals=2))

@@ -10,7 +10,6 @@ from jetsim.equipment.spaces import FACTOR, UPSTREAM
 from jetsim.equipment.words import laws
 from jetsim.experiment.calibration import Confused, Learnt, confused, learnt
 from jetsim.experiment.distributions import Distribution
-from jetsim.flags import outside_sentence
 from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.report import display
 from jetsim.report.document import MOST_LEAD, Report, ReportCard, Section
@@ -91,17 +90,20 @@ def factor_labels(test: FieldTest) -> dict[str, str]:
 
 def lead(test: FieldTest, learning: Learning, every: list[Learnt]) -> list[str]:
     """The findings for a briefing: what shutoffs do that the throws taught, and what they did not teach."""
-    labels, outside = factor_labels(test), outside_sentence(learning.flags)
+    labels, outside = factor_labels(test), findings.outside_sentence(learning.flags)
     left = [labels[one.name] for one in every if one.name in labels and one.words == "not learnt"]
     first = [MODEL_MADE] if learning.made_by_model else []
-    last = [f"The throws could not measure {' nor '.join(left)}." if left else "", outside]
+    last = [f"The throws could not measure the {' nor the '.join(left)}." if left else "", outside]
     others = [text for text in last if text]
     taught = [one.name for one in every if one.name in labels and one.words != "not learnt"]
-    shown = [
-        f"{labels[name][:1].upper()}{labels[name][1:]}: {spread_words(learning, name)} times that of a clear waterway"
-        for name in taught
-    ]
-    return [*first, *(f"{text}." for text in shown[: MOST_LEAD - len(first) - len(others)]), *others]
+    shown = [f"{labels[name][:1].upper()}{labels[name][1:]} is {_times(learning, name)}." for name in taught]
+    return [*first, *shown[: MOST_LEAD - len(first) - len(others)], *others]
+
+
+def _times(learning: Learning, name: str) -> str:
+    """A learnt factor for a lead, with the ends of its middle 90 %."""
+    low, middle, high = (display.number(float(v), 2) for v in np.quantile(learning.values[name], _ENDS))
+    return f"{middle} times that of a clear waterway (nine chances in ten that it lies from {low} to {high})"
 
 
 def further(test: FieldTest, learning: Learning, every: list[Learnt], ties: list[Confused],

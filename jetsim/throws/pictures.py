@@ -29,7 +29,7 @@ def tally_pages(test: FieldTest, plan: Plan, system: UnitSystem) -> list[Plot]:
     unit = display.unit_label("extreme_reach", system)
     spacing, last = test.ground.mark_spacing, test.ground.last_mark
     distances = spacing * np.arange(1, int(np.floor(last / spacing + 1e-9)) + 1)
-    marks = [display.number(float(value)) for value in display.convert("extreme_reach", distances, system)]
+    marks = [f"{float(value):.4g}" for value in np.round(display.convert("extreme_reach", distances, system), 1)]
     blanks = ["nozzle pressure", "flow", "wind speed", "wind from", "breakup"]
     pages = []
     for page, start in enumerate(range(0, len(plan.order), ROWS_A_PAGE), 1):

@@ -6,7 +6,6 @@ from numpy.typing import NDArray
 from jetsim import findings
 from jetsim.equipment.words import laws
 from jetsim.experiment import fieldtest
-from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem, quantity
 from jetsim.report import display
 from jetsim.report.document import Report, ReportCard, Section
@@ -14,7 +13,7 @@ from jetsim.report.tables import Column, Table
 from jetsim.throws.pictures import tally_pages
 from jetsim.throws.planning import Plan
 from jetsim.throws.question import OWN, FieldTest
-from jetsim.throws.words import input_lines, key_words, length, match_value, otherwise, resting
+from jetsim.throws.words import input_lines, key_words, length, match_value, otherwise, resting, said
 
 Array = NDArray[np.float64]
 
@@ -44,20 +43,20 @@ def plan_report(test: FieldTest, plan: Plan, system: UnitSystem) -> Report:
 
 def lead(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
     """The findings for a briefing: throws, what one throw tells, what stays hard, and what cannot be decided."""
-    throws, wanted = plan.blocks, length(test.wanted.difference, system)
+    throws, wanted = plan.blocks, said(test.wanted.difference, system)
     hard = min(plan.pairs, key=lambda pair: pair.chance)
-    said = [
+    told = [
         f"It takes {throws} throws of each set-up ({throws * len(test.setups)} in all) to find the difference that was "
         f"asked for ({wanted}).",
-        f"A single throw of each says nothing about a difference below {length(1.96 * hardest_scatter(plan), system)} "
-        "(by chance alone, 19 in 20 equal set-ups land nearer than that).",
-        f"Hardest to tell apart are {test.labels[hard.first]} and {test.labels[hard.second]}: the test does so with a "
-        f"chance of {100 * hard.chance:.0f} %.",
-        outside_sentence(plan.flags),
+        f"A single throw of each says nothing about a difference below {said(1.96 * hardest_scatter(plan), system)} "
+        "(19 in 20 pairs of equal set-ups land nearer each other than that).",
+        f"Hardest to tell apart are {test.labels[hard.first]} and {test.labels[hard.second]}: "
+        f"{display.counted(hard.chance, 'such tests')} would tell them apart.",
+        findings.outside_sentence(plan.flags),
         "The test cannot say whether a shutoff or the nozzle behind it makes the difference unless both are thrown in "
         "more than one combination.",
     ]
-    return [text for text in said if text]
+    return [text for text in told if text]
 
 
 def hardest_scatter(plan: Plan) -> float:
@@ -156,7 +155,7 @@ def target_table(test: FieldTest, plan: Plan) -> Table:
     return Table(
         "targets",
         "Nozzle pressure to set for the match",
-        (Column("setup", list(test.labels.values())), Column("nozzle_pressure", targets)),
+        (Column("setup", list(test.labels.values()), label="Set-up"), Column("nozzle_pressure", targets)),
         "Set on the flowing nozzle.",
     )
 

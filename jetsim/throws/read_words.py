@@ -6,7 +6,6 @@ from numpy.typing import NDArray
 from jetsim import findings
 from jetsim.equipment.words import laws
 from jetsim.experiment.fieldtest import PairedTest
-from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.document import Report, ReportCard, Section
@@ -16,7 +15,7 @@ from jetsim.throws.pictures import agreement_plot, still_plot
 from jetsim.throws.question import FieldTest
 from jetsim.throws.reading import SHOWN, Reading
 from jetsim.throws.tested import planned_powers
-from jetsim.throws.words import input_lines, key_words, length, otherwise, resting
+from jetsim.throws.words import input_lines, key_words, length, otherwise, resting, said
 
 Array = NDArray[np.float64]
 
@@ -62,16 +61,16 @@ def lead(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: Uni
     every = np.arange(len(drops.measured))
     excluded = int(reading.sheet.excluded.sum())
     farther = "too far" if drops.bias(every) > 0 else "too short"
-    before = (f"Before the test the model put the farthest drops {length(abs(drops.bias(every)), system)} {farther} on "
-              f"average (any single throw may be off by {length(drops.rmse(every), system)} or so).")  # fmt: skip
-    said = [
+    before = (f"Before the test the model put the farthest drops {said(abs(drops.bias(every)), system)} {farther} on "
+              f"average (any single throw may be off by {said(drops.rmse(every), system)} or so).")  # fmt: skip
+    told = [
         verdict_headline(test, pairs, system) if tests(test, reading) else untold(test),
         before if drops.read else "",
         f"Of the throws, {len(every)} count ({excluded} are excluded with a reason).",
-        outside_sentence(reading.flags),
+        findings.outside_sentence(reading.flags),
         "Next comes field_test.py calibrate, which learns what is not known from these throws.",
     ]
-    return [text for text in said if text]
+    return [text for text in told if text]
 
 
 def tests(test: FieldTest, reading: Reading) -> bool:
@@ -94,11 +93,11 @@ def verdict_headline(test: FieldTest, pairs: list[PairedTest], system: UnitSyste
     sure = min(apart, key=lambda pair: pair.adjusted)
     far, near, sign = (sure.first, sure.second, 1) if sure.difference > 0 else (sure.second, sure.first, -1)
     ends = sorted((sign * sure.low, sign * sure.high))
-    span = display.span("extreme_reach", ends[0], ends[1], system).replace("-", "\N{MINUS SIGN}")
+    between = display.more_or_less("extreme_reach", ends[0], ends[1], system)
     count = f"{display.number_words(len(apart))} of {display.number_words(len(pairs))}"
     return (
-        f"{count[:1].upper()}{count[1:]} pairs of set-ups differ, most surely {test.labels[far]} that goes beyond "
-        f"{test.labels[near]} by {display.value('extreme_reach', abs(sure.difference), system)} ({span})."
+        f"{count[:1].upper()}{count[1:]} pairs of set-ups differ, most surely {test.labels[far]}, which throws "
+        f"{said(abs(sure.difference), system)} beyond {test.labels[near]} ({between})."
     )
 
 
@@ -119,7 +118,7 @@ def further(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: 
     if drops.read:
         lines += [
             f"Before the test the model put the farthest drops {length(abs(drops.bias(every)), system)} {farther} what "
-            f"was measured on average (RMSE {length(drops.rmse(every), system)}).",
+            f"was measured on average (a typical throw is off by {length(drops.rmse(every), system)}).",
             f"{display.percent(drops.coverage(every))} of the throws lie inside its bands of nine in ten. All throws "
             "of a set-up share most of what was not known, so they lie inside together or not at all: this is no test "
             "of the bands.",
@@ -129,7 +128,7 @@ def further(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: 
                          f"{_signed(float(drops.wind_effect.max()), system)} by the model.")  # fmt: skip
     if breakup.read:
         lines.append(
-            f"Breakup as seen: RMSE {length(breakup.rmse(every), system)}, "
+            f"Breakup as seen: a typical throw is off by {length(breakup.rmse(every), system)}, "
             f"{display.percent(breakup.coverage(every))} inside the bands; what an eye calls breakup is uncertain too."
         )
     return [
@@ -144,7 +143,7 @@ def _signed(value: float, system: UnitSystem) -> str:
 
 
 def overlay_table(test: FieldTest, reading: Reading) -> Table:
-    """Bias, RMSE and coverage of each set-up."""
+    """Bias, typical error and coverage of each set-up."""
     read = [c for c, over in reading.overlays.items() if over.read]
     rows = [(setup, column) for column in read for setup in test.setups]
 
@@ -155,11 +154,11 @@ def overlay_table(test: FieldTest, reading: Reading) -> Table:
         "overlay",
         "Prediction against the throws, set-up by set-up",
         (
-            Column("setup", [s.label for s, _ in rows]),
+            Column("setup", [s.label for s, _ in rows], label="Set-up"),
             Column("measured", [SHOWN[c] for _, c in rows]),
             Column("throws", [len(reading.overlays[c].given(reading.thrown.of(s.name))) for s, c in rows]),
             Column("bias", each("bias"), "extreme_reach", "Bias (predicted minus measured)", interval=True),
-            Column("rmse", each("rmse"), "extreme_reach", "RMSE", interval=True),
+            Column("rmse", each("rmse"), "extreme_reach", "typical error", interval=True),
             Column("coverage [%]", [100 * value for value in each("coverage")], label="Inside the 90 % band, %"),
         ),
         "All throws that count.",
@@ -170,7 +169,7 @@ def wind_table(test: FieldTest, reading: Reading) -> Table:
     """Mean and scatter as measured and with the wind taken off."""
     over = reading.overlays["farthest_drops"]
     places = [reading.thrown.of(setup.name) for setup in test.setups]
-    columns = [Column("setup", list(test.labels.values()))]
+    columns = [Column("setup", list(test.labels.values()), label="Set-up")]
     for key, values, words in (("measured", over.measured, "As measured"), ("still", over.still, "Wind taken off")):
         known = [values[over.given(at)] for at in places]
         means = [float(found.mean()) if found.size else np.nan for found in known]
@@ -193,7 +192,7 @@ def excluded_table(reading: Reading) -> Table:
         "Excluded throws",
         (
             Column("run_order", [int(reading.sheet.numbers["run_order"][n]) for n in at]),
-            Column("setup", [reading.sheet.setups[n] for n in at]),
+            Column("setup", [reading.sheet.setups[n] for n in at], label="Set-up"),
             Column("reason", [reading.sheet.reasons[n] for n in at]),
         ),
         "As the sheet marks them.",

@@ -19,6 +19,11 @@ def length(value: float, system: UnitSystem) -> str:
     return display.value("extreme_reach", value, system)
 
 
+def said(value: float, system: UnitSystem) -> str:
+    """A distance or difference as it is said at a briefing."""
+    return display.spoken("extreme_reach", value, system)
+
+
 def match_value(test: FieldTest, system: UnitSystem) -> str:
     """The match with its value."""
     if test.condition == OWN:

@@ -8,7 +8,6 @@ import numpy as np
 from jetsim import findings
 from jetsim.equipment.department import SetUp
 from jetsim.equipment.words import overrides_sentence
-from jetsim.flags import outside_sentence
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.display import percent
@@ -31,7 +30,7 @@ def lead(found: Found, system: UnitSystem) -> list[str]:
     first = found.first
     said = [
         answer_headline(first),
-        outside_sentence(first.flown["validity"].values),
+        findings.outside_sentence(first.flown["validity"].values),
         pump_headline(first, system),
         margin_headline(first, system),
         help_sentence(first.chance, found.helps),
@@ -45,8 +44,8 @@ def answer_headline(found: Outcome) -> str:
     answer = "Yes" if found.chance >= task.probability else "Not surely enough"
     return (
         f"{answer}: {named(found)} puts the flow asked for through the window on storey "
-        f"{display.number_words(task.place.storey)} in {percent(found.chance, task.probability)} of the runs "
-        f"({percent(task.probability)} wanted), when the crew aims by eye."
+        f"{display.number_words(task.place.storey)} in {display.counted(found.chance, short_of=task.probability)} "
+        f"({display.counted(task.probability, 'wanted')}), when the crew aims by eye."
     )
 
 
@@ -55,10 +54,10 @@ def pump_headline(found: Outcome, system: UnitSystem) -> str:
     if found.candidate.setup.line is None:
         return ""
     low, middle, high = np.quantile(found.pump_pressure, [0.05, 0.5, 0.95])
-    spread = display.span("nozzle_pressure", low, high, system).rpartition(" ")[0]
+    spread = display.spoken_span("nozzle_pressure", low, high, system).rpartition(" ")[0]
     return (
-        f"It takes {display.value('nozzle_pressure', middle, system)} at the pump ({spread} in nine runs of ten), an "
-        "estimate to be verified by in-line gauge and flowmeter."
+        f"It takes {display.spoken('nozzle_pressure', middle, system)} at the pump ({spread} in nine of ten computed "
+        "throws), an estimate to be verified by in-line gauge and flowmeter."
     )
 
 
@@ -66,16 +65,16 @@ def margin_headline(found: Outcome, system: UnitSystem) -> str:
     """How much farther off the nozzle may stand, or how much closer it must."""
     task, limit = found.task, found.limit()
     if np.isnan(limit):
-        return "No stand-off that was tried meets the target surely enough."
+        return "No place of the nozzle that was tried is sure enough."
     last = "at least " if limit >= task.stand_offs[-1] else ""
-    farthest = f"{last}{display.value('path_along', limit, system)}"
-    return f"The nozzle {_margin_words(limit, task, system)} (farthest that serves surely enough: {farthest})."
+    farthest = f"{last}{display.spoken('path_along', limit, system)}"
+    return f"The nozzle {_margin_words(limit, task, system)} (the farthest that is sure enough: {farthest})."
 
 
 def further(found: Found, standing: str, system: UnitSystem) -> list[str]:
     """What else was found: aim, pump, margin and how the other set-ups do; and what the inputs rest on."""
     first = found.first
-    outside = (outside_sentence(o.flown["validity"].values, f"the runs of {named(o)}") for o in found.outcomes[:2])
+    outside = (findings.outside_sentence(o.flown["validity"].values, f"of {named(o)}") for o in found.outcomes[:2])
     return [
         answer_sentence(first, system),
         *filter(None, outside),
@@ -147,7 +146,7 @@ def margin_sentence(found: Outcome, system: UnitSystem) -> str:
 
 def _margin_words(limit: float, task: Task, system: UnitSystem) -> str:
     margin = limit - task.place.stand_off
-    words = display.value("path_along", abs(margin), system, digits=2)
+    words = display.spoken("path_along", abs(margin), system)
     last = "at least " if limit >= task.stand_offs[-1] else ""
     return f"could stand {last}{words} farther off" if margin >= 0 else f"would have to stand {words} closer"
 
@@ -157,7 +156,8 @@ def help_sentence(sure: float, helps: Mapping[str, float]) -> str:
     name, best = max(helps.items(), key=lambda item: item[1])
     if best <= sure + 0.01:
         return "None of the changes tried would help."
-    return f"What would help most: {name} (it then serves in {percent(best)} of the runs)."
+    share = display.counted(best) if best < 1 else "100 of 100 computed throws"
+    return f"What would help most: {name} (it then serves in {share})."
 
 
 def beside_sentences(found: Found, system: UnitSystem) -> list[str]:
