@@ -98,9 +98,11 @@ def started(workers: int, place: Path) -> Iterator["Processes"]:
     begun = [begin("distributed.cli.dask_scheduler", *common, "--port", "0")]
     begun.append(begin("distributed.cli.dask_worker", *common, "--nthreads", "1", "--nworkers", str(workers)))
     try:
-        while not (file.exists() and file.read_text()):
+        while not (file.exists() and file.read_text(encoding="utf-8")):
             time.sleep(0.1)
-        yield Processes(json.loads(file.read_text())["address"], *(psutil.Process(one.pid) for one in begun))
+        yield Processes(
+            json.loads(file.read_text(encoding="utf-8"))["address"], *(psutil.Process(one.pid) for one in begun)
+        )
     finally:
         for one in reversed(begun):
             one.terminate()

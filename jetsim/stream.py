@@ -143,6 +143,7 @@ class Stream:
         for name, value in values.items():
             _check_field(name, value)
         _check_lengths(values)
+        _check_coordinates(values)
         _check_results(self.further_results)
         self._check_together()
 
@@ -299,6 +300,8 @@ def _check_field(name: str, value: Any) -> None:
     if quantity(name).dimension == "name":
         _check_names(name, value)
         return
+    if np.ma.is_masked(value):
+        raise InputError(f"{name} is an array with masked values: leave their cases out")
     si = quantity(name).si
     try:
         array = np.asarray(value, dtype=float)
@@ -321,7 +324,7 @@ def _check_results(names: Sequence[str]) -> None:
 
 def _check_names(name: str, value: Any) -> None:
     if name == "pressure_tap" and not isinstance(value, str):
-        raise InputError(f"{name} = {value!r}: must be one name for all cases")
+        raise InputError(f"{name}: must be one name for all cases")
     for text in sorted(set(np.ravel(np.asarray(value, dtype=object)).astype(str).tolist())):
         if text not in _NAMES[name]:
             raise InputError(f"{name} = {text!r}: unknown{did_you_mean(text, _NAMES[name])}")
@@ -339,3 +342,13 @@ def _check_lengths(values: Mapping[str, Any]) -> None:
         if len(set(found.values())) > 1:
             listed = ", ".join(f"{name} has {size}" for name, size in found.items())
             raise InputError(f"arrays along {dimension!r} differ in length: {listed}")
+
+
+def _check_coordinates(values: Mapping[str, Any]) -> None:
+    """DataArrays along one dimension must have the same coordinates there, in one order."""
+    first: dict[Any, tuple[str, Any]] = {}
+    for name, value in values.items():
+        for dimension, coordinates in getattr(value, "indexes", {}).items():
+            other, known = first.setdefault(dimension, (name, coordinates))
+            if not known.equals(coordinates):
+                raise InputError(f"{other} and {name} have different coordinates along {dimension!r}")

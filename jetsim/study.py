@@ -32,6 +32,7 @@ from jetsim.report import cautions
 from jetsim.report.document import Report, render
 from jetsim.report.figures import Plot
 from jetsim.report.folder import StudyFolder, check_room
+from jetsim.report.plaintext import clean, clean_lines
 from jetsim.report.provenance import (
     Record,
     package_digest,
@@ -263,8 +264,7 @@ def _add_options(parser: argparse.ArgumentParser, study: Study[Any]) -> None:
     add("--overwrite", action="store_true",
         help="replace a folder that holds something else; files that no study wrote are kept beside it")  # fmt: skip
     add("--resume", action="store_true", help="go on with a run that was interrupted: what it had finished was kept")
-    add("--paper", action=argparse.BooleanOptionalAction,
-        help="write white_paper.docx (default: yes, but not with --quick)")  # fmt: skip
+    add("--paper", action=argparse.BooleanOptionalAction, help="write white_paper.docx (default: unless --quick)")
     if study.add_options is not None:
         study.add_options(parser)
 
@@ -333,23 +333,23 @@ def _guarded(start: Callable[[], None]) -> int:
         notes = "".join(f"; {note}" for note in getattr(error, "__notes__", ()))
         return _complain(f"error: {error.strerror or error}{place}{notes}", 2)
     except KeyboardInterrupt as stop:
-        return _complain(f"interrupted: no half-written results were left; {stop or AGAIN}", 130)
+        return _complain(f"interrupted: no half-written results were left; {str(stop) or AGAIN}", 130)
     except _Terminated as stop:
-        return _complain(f"terminated: no half-written results were left; {stop or AGAIN}", 143)
+        return _complain(f"terminated: no half-written results were left; {str(stop) or AGAIN}", 143)
     except SystemExit as ended:  # --help
         return int(ended.code or 0)
     return 0
 
 
 def _complain(text: str, status: int) -> int:
-    print(" ".join(text.split()), file=sys.stderr)
+    print(clean(" ".join(text.split())), file=sys.stderr)
     return status
 
 
 def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
     options = _options(parsed)
     loaded = study.load(options)
-    plan = study.plan(loaded, options)
+    plan = clean_lines(study.plan(loaded, options))
     if options.dry_run:
         print(plan)
         return
@@ -494,7 +494,7 @@ def _write(place: Path, findings: Findings, options: Options) -> None:
 def _tell(findings: Findings, options: Options, seconds: float) -> None:
     """Print the findings, where the report is, and the cautions as the last lines."""
     report = findings.report
-    lines = [textwrap.fill(sentence, 88) for sentence in (*report.notices, *report.lead)]
+    lines = [textwrap.fill(clean(sentence), 88) for sentence in (*report.notices, *report.lead)]
     lines += ["", f"Report: {options.output / 'report.html'} ({report.card.runs:,} runs, {seconds:.1f} s)", ""]
     lines += [f"Next: {findings.following}", ""] if findings.following else []
     print("\n".join((*lines, cautions.printed())), flush=True)

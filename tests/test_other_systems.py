@@ -3,16 +3,19 @@
 import ast
 import os
 import signal
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from jetsim import kept
 from jetsim.simulation import LEAST_CHUNK, simulate
 from jetsim.stream import Stream
 from jetsim.study import run
 from studies.reach_a_target import STUDY
 from tests.reports import without_pictures
+from tests.test_study import Demo
 
 ROOT = Path(__file__).resolve().parents[1]
 SCRIPTS = sorted(path for part in ("jetsim", "studies", "benchmarks") for path in (ROOT / part).rglob("*.py"))
@@ -69,6 +72,64 @@ def test_unguarded_uses_are_seen():
     assert unguarded("import resource") == ["resource"]
     assert unguarded("from os import killpg") == ["killpg"]
     assert unguarded("import os\ndef f():\n    return os.fork() if hasattr(os, 'fork') else 0") == []
+
+
+BINARY = {"os", "tarfile"}  # modules whose open is of bytes
+
+
+def without_encoding(source: str) -> list[str]:
+    """Texts that a source reads or writes in whatever encoding the system prefers."""
+    found = []
+    for call in (node for node in ast.walk(ast.parse(source)) if isinstance(node, ast.Call)):
+        name = f".{call.func.attr}" if isinstance(call.func, ast.Attribute) else getattr(call.func, "id", "")
+        owner = getattr(getattr(call.func, "value", None), "id", "")
+        words = [a.value for a in call.args if isinstance(a, ast.Constant)]
+        mode = next((w for w in words if isinstance(w, str) and len(w) <= 3), "r")
+        texts = name in (".read_text", ".write_text") or (name in ("open", ".open") and "b" not in mode)
+        if texts and "encoding" not in [keyword.arg for keyword in call.keywords] and owner not in BINARY:
+            found.append(ast.unparse(call))
+    return found
+
+
+def test_texts_are_read_and_written_in_a_stated_encoding():
+    found = {path.name: without_encoding(path.read_text(encoding="utf-8")) for path in SCRIPTS}
+    assert {name: calls for name, calls in found.items() if calls} == {}
+
+
+def test_texts_without_an_encoding_are_seen():
+    assert without_encoding("p.read_text()\np.open()\nopen(p, 'w')") == ["p.read_text()", "p.open()", "open(p, 'w')"]
+    assert without_encoding("p.write_text(a, encoding='utf-8')\np.open('rb')\nopen(p, 'wb')") == []
+
+
+FDS = Path("/proc/self/fd")
+
+
+@pytest.fixture
+def strict(monkeypatch):
+    """Files that are open can be neither moved nor removed, nor can a folder that holds one."""
+    moves = {name: getattr(Path, name) for name in ("rename", "replace", "unlink", "rmdir")}
+    refused: list[Path] = []
+
+    def unless_open(name, path, *given, **named):
+        held = [os.readlink(fd) for fd in FDS.iterdir() if fd.exists() or fd.is_symlink()]
+        if any(Path(one).is_relative_to(path.absolute()) for one in held):
+            refused.append(path)
+            raise PermissionError(13, "The process cannot access the file", str(path))
+        return moves[name](path, *given, **named)
+
+    for name in moves:
+        monkeypatch.setattr(Path, name, lambda *given, _name=name, **named: unless_open(_name, *given, **named))
+    return refused
+
+
+@pytest.mark.skipif(not FDS.exists(), reason="needs to see which files are open")
+def test_folders_are_replaced_while_no_file_in_them_is_open(strict, tmp_path, capsys):
+    demo = Demo(tmp_path)
+    study = replace(demo.study, compute=lambda *given: kept.kept(np.arange, 3) is not None and demo.compute(*given))
+    for argv in ([], ["--resume"], []):
+        assert run(study, [*argv, "--quick", "--output", str(tmp_path / "out")]) == 0, capsys.readouterr().err
+    assert strict == [tmp_path / ".out.unfinished"] * 3  # the first try of each; the second is after it was closed
+    assert sorted(path.name for path in tmp_path.iterdir()) == ["demo.py", "inputs", "out"]
 
 
 @pytest.fixture

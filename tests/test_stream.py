@@ -193,6 +193,10 @@ def test_path_runs_from_tip_to_target():
     assert result.path_along.values[-1] == pytest.approx(result.extreme_reach.values)
 
 
+def along(coordinates):
+    return xr.DataArray([1.0, 2.0], {"a": coordinates}, ("a",))
+
+
 @pytest.mark.parametrize(
     ("fields", "words"),
     [
@@ -208,12 +212,18 @@ def test_path_runs_from_tip_to_target():
         ),
         ({"pressure_tap": "base"}, "waterway_diameter is missing"),
         ({"pressure_tap": "base", "waterway_diameter": 0.02}, "allowed is above tip_diameter, 0.0254 m"),
+        ({"pressure_tap": along([1, 2]).astype(str)}, "pressure_tap: must be one name for all cases"),
         ({"pressure_tap": "side"}, "pressure_tap = 'side': unknown; known: tip, base"),
         ({"drag_model": "two_stge"}, "drag_model = 'two_stge': unknown; did you mean 'two_stage'?"),
         ({"breakup_model": "x"}, "breakup_model = 'x': unknown"),
         ({"valve_model": "x"}, "valve_model = 'x': unknown"),
         ({"elevation": [1.0, 2.0], "nozzle_height": [1.0, 2.0, 3.0]}, "arrays along 'case' differ in length"),
         ({"elevation": []}, "elevation is an empty array"),
+        ({"elevation": np.ma.array([30.0, 40.0], mask=[0, 1])}, "elevation is an array with masked values: leave"),
+        (
+            {"elevation": along([1, 2]), "nozzle_height": along([2, 1])},
+            "elevation and nozzle_height have different coordinates along 'a'",
+        ),
         ({"elevation": np.ones((2, 2))}, "elevation has 2 dimensions"),
         ({"elevation": None}, "elevation = None: must be a number"),
         ({"elevation": True}, "elevation = True: must be a number"),

@@ -8,6 +8,7 @@ import subprocess
 import sys
 import textwrap
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -271,6 +272,31 @@ def test_an_interrupt_while_writing_leaves_the_old_results(demo, monkeypatch, ca
     assert run(demo.study, []) == 130
     assert files(Path()) == before
     assert sorted(path.name for path in Path("results").iterdir()) == ["demo"]
+
+
+def test_an_interrupt_while_reading_says_how_to_start_again(demo, capsys):
+    def interrupt(options):
+        raise KeyboardInterrupt
+
+    assert run(replace(demo.study, load=interrupt), []) == 130
+    assert capsys.readouterr().err.endswith("no half-written results were left; the same command starts again\n")
+
+
+def test_no_control_character_reaches_the_terminal(demo, capsys):
+    wild = "ball \x1b[31mvalve\x07"
+    report = samples.report(lead=(f"The {wild} is best.",))
+    demo._compute = lambda _, options: replace(demo.findings(options), report=report)
+    study = replace(demo.study, plan=lambda *_: f"{wild}\nRuns: 12")
+    assert run(study, []) == 0
+    assert run(study, ["--dry-run"]) == 0
+
+    def refuse(options):
+        raise InputError(f"setups.a: {wild}")
+
+    assert run(replace(study, load=refuse), []) == 2
+    said = "".join(capsys.readouterr())
+    assert said.count("ball [31mvalve") == 4
+    assert not {character for character in said if not character.isprintable()} - {"\n"}
 
 
 def test_a_bug_is_not_hidden(tmp_path, monkeypatch):

@@ -376,6 +376,8 @@ def test_another_studys_folder_is_refused(tmp_path, capsys):
 
 @pytest.mark.parametrize("place", ["/proc/results", "/dev/null/results"])
 def test_a_folder_that_cannot_be_written(capsys, place):
+    if not Path(place).parent.exists():
+        pytest.skip("this system has no such place")
     assert run(STUDY, ["--output", place]) == 2
     assert f"--output {place}: cannot be written" in capsys.readouterr().err
 

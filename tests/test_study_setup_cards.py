@@ -194,10 +194,15 @@ def test_the_chance_of_being_within_counts_the_excess(demo):
 
 
 def test_without_a_line_the_card_says_so_instead_of_a_number():
-    given = asked(["a"], without_line)
+    def bare(content):
+        without_line(content)
+        content["setups"]["a"]["label"] = "ball \x1b[31mvalve\x07"
+
+    given = asked(["a"], bare)
     cards = runs.cards_of(given)
     shown = texts_of(pictures.page(given, cards[0], "us"))
     assert "none: no line named" in shown
+    assert "ball [31mvalve" in shown
     assert shown.count("No line is named, so no") == 2
     assert "has no line, so no pump pressure is told" in words.lead(cards, "us")[0]
     assert "nan" not in shown

@@ -15,7 +15,7 @@ from jetsim.equipment import questions
 from jetsim.equipment.department import SetUp
 from jetsim.equipment.model import SetUpModel
 from jetsim.equipment.questions import Asked, Question, Stating, load_question, scenario_of, whole_space
-from jetsim.equipment.reading import Name, Part, Text, read_model
+from jetsim.equipment.reading import HERE, Name, Part, Text, read_model
 from jetsim.errors import InputError
 from jetsim.experiment.design import plain_design
 from jetsim.experiment.distributions import Choice
@@ -42,7 +42,7 @@ class SizesEntry(Part):
     @field_validator("base_samples")
     @classmethod
     def _power(cls, value: int) -> int:
-        check_power("base_samples", value)
+        check_power(HERE, value)
         return value
 
 

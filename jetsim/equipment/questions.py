@@ -57,7 +57,7 @@ class Question(Part):
     @field_validator("base_samples")
     @classmethod
     def _power(cls, value: int) -> int:
-        check_power("base_samples", value)
+        check_power(HERE, value)
         return value
 
     @field_validator("outputs")

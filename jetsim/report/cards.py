@@ -20,6 +20,7 @@ from jetsim import units
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.figures_stream import FIREFIGHTER
+from jetsim.report.plaintext import clean_lines
 from jetsim.report.style import METADATA, Plot, jetsim_style, styled, wrapped
 from jetsim.report.tables import Table, write_csv
 
@@ -198,7 +199,7 @@ class _Sheet:
         given: dict[str, Any] = {"va": "top", "ha": "left", "color": _INK, "linespacing": 1.25} | look
         if "\n" not in text:
             given["va"], inches = "baseline", inches + _CAPITAL * given["size"] / 72
-        self.figure.text(self.across(part), self.down(inches), text, **given)
+        self.figure.text(self.across(part), self.down(inches), clean_lines(text), **given)
 
     def rule(self, inches: float, ends: tuple[float, float] = (0, 1), color: str = _RULE, weight: float = 0.8) -> None:
         """Draw a line across."""
