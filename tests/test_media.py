@@ -8,21 +8,20 @@ import pytest
 from jetsim import media
 
 
-@pytest.fixture(scope="module")
-def reference():
-    """A reference library; only the process that asks imports it, for one reads every fluid when it is imported."""
-    return import_module
+def reference(library):
+    """A reference library, imported where it is asked: one of them reads every fluid when it is."""
+    return import_module(library)
 
 
 @pytest.mark.parametrize("temperature", [1.0, 4.0, 15.0, 15.5556, 20.0, 40.0, 80.0])
-def test_water_density_against_iapws_95(temperature, reference):
+def test_water_density_against_iapws_95(temperature):
     # IAPWS-95 through the iapws package.
     expected = reference("iapws").IAPWS95(T=temperature + 273.15, P=0.101325).rho
     assert float(media.water_density(temperature)) == pytest.approx(expected, rel=2e-5)
 
 
 @pytest.mark.parametrize("temperature", [5.0, 20.0, 60.0])
-def test_surface_tension_against_coolprop(temperature, reference):
+def test_surface_tension_against_coolprop(temperature):
     # CoolProp uses a later correlation than IAPWS R1-76; the two differ by 0.11 %.
     expected = reference("CoolProp.CoolProp").PropsSI("I", "T", temperature + 273.15, "Q", 0, "Water")
     assert float(media.water_surface_tension(temperature)) == pytest.approx(expected, rel=2e-3)
@@ -38,7 +37,7 @@ def test_air_density_against_the_standard_atmosphere(altitude, temperature, pres
 
 
 @pytest.mark.parametrize("temperature", [-20.0, 15.0, 40.0])
-def test_air_viscosity_against_coolprop(temperature, reference):
+def test_air_viscosity_against_coolprop(temperature):
     expected = reference("CoolProp.CoolProp").PropsSI("V", "T", temperature + 273.15, "P", 101325, "Air")
     assert float(media.air_viscosity(temperature)) == pytest.approx(expected, rel=0.01)
 
