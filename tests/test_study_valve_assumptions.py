@@ -121,7 +121,9 @@ def test_first_finding_names_the_leaders_with_intervals_and_the_verdict(folder):
     assert re.search("whatever is assumed of the shutoff|depends on what is assumed of the shutoff", verdict.lower())
     for output in ("breakup distance", "extreme reach", "flow"):
         assert re.search(rf"{output} is led by [^;.]+ \(\d+ %, -?\d+ to \d+\)", first), output
-    assert verdict.partition(" (")[0] in first
+    label, _, said = verdict.partition(" (")[0].partition(" full ball: ")
+    assert label == "A: 15/16-inch tip,"
+    assert f"{said[:1].upper()}{said[1:]}" in first
     assert "flow is led by nozzle pressure error" in first
     assert "(own part)" not in first
 

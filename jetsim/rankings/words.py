@@ -68,8 +68,8 @@ def lead(pairs: Sequence[Pair], system: UnitSystem) -> list[str]:
         case, found = pairs[0]
         reached = reaching_sentences(case, found, system)
         main, *others = (leading_sentence(case, found, output) for output in found.outputs)
-        first, *rest = [*reached, main, outside, *others]
-        said = [f"{case.label}: {first}" if case.label else first, *rest]
+        said = [*reached, main, outside, *others]
+        said[0] = f"{case.label}: {said[0]}" if case.label else said[0]
     else:
         named = [f"{case.label}: {leading_sentence(case, found, found.outputs[0])}" for case, found in pairs]
         said = [*named[: MOST_LEAD - bool(outside)], outside]
