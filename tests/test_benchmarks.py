@@ -205,6 +205,7 @@ def test_mutants_are_killed_or_survive(tree, monkeypatch, capsys):
         survivors(tree, [killed._replace(old="x")])
 
 
+@pytest.mark.slow
 def test_fuzz(run):
     done = run(fuzz, "--examples", "10")
     assert done.returncode == 0, done.stdout + done.stderr

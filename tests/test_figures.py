@@ -55,7 +55,8 @@ def drawn(plot, text):
     return text not in {label.get_text() for label in ticks}
 
 
-@pytest.mark.parametrize("name", samples.DRAWINGS)
+@pytest.mark.parametrize("name", [*tuple(samples.DRAWINGS)[:3], *(
+    pytest.param(name, marks=pytest.mark.slow) for name in tuple(samples.DRAWINGS)[3:])])  # fmt: skip
 def test_saved_files_are_whole_and_the_same_again(name, tmp_path):
     """They carry no title and no caption: documents set them as text, which may change without drawing again."""
     plot, again = (samples.DRAWINGS[name]("us") for _ in range(2))

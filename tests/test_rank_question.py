@@ -52,6 +52,7 @@ def test_a_pump_that_is_set_brings_the_hose_in(tmp_path):
     assert {"supply.hose_deviation", "supply.pump_pressure_error"} <= set(case.space.names)
 
 
+@pytest.mark.slow
 @without_pictures()
 def test_two_set_ups_are_ranked_each_on_its_own(tmp_path):
     path = asked(tmp_path, ('["a"]', '["a", "g"]'))

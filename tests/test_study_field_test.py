@@ -126,7 +126,7 @@ def test_the_hardest_pair_is_led_with_by_its_chance_in_one_form(flown, folders, 
     hard = min(rows(folders / "plan" / "tables" / "pairs.csv"), key=lambda row: float(row["chance [%]"]))
     assert told == (
         f"Hardest to tell apart are {hard['first']} and {hard['second']}: {float(hard['chance [%]']):.0f} of 100 such "
-        "tests would tell them apart."
+        "tests would tell them apart, for they may differ by less than that."
     )
 
 
@@ -303,6 +303,23 @@ def test_read_counts_excludes_and_compares(folders):
     assert len(table) == 10
     assert {row["reason"] for row in rows(folders / "read" / "tables" / "excluded.csv")} == {
         "line kinked, seen after the throw", "gust above the wind rule"}  # fmt: skip
+
+
+@pytest.mark.parametrize("system", ["us", "si"])
+def test_the_lead_of_read_says_how_far_off_the_model_was_for_whom(flown, folders, system):
+    report = flown[1]["read"][system].report
+    assert report.lead[0].startswith("Practice data: ")
+    table = [row for row in rows(folders / "read" / "tables" / "overlay.csv") if row["measured"] == "farthest drops"]
+    biases = {row["setup"]: float(row["bias [ft]"]) for row in table}
+    assert min(biases.values()) < 0 < max(biases.values())
+    (told,) = (text for text in report.lead if text.startswith("Before the test"))
+    unit, feet = ("ft", 1.0) if system == "us" else ("m", 0.3048)
+    inside = re.search(r"\((.*)\)\.$", told)[1].split(" to ")
+    for text, label in zip(inside, (min(biases, key=biases.get), max(biases, key=biases.get)), strict=True):
+        size, side, name = re.fullmatch(rf"([\d.]+) {unit} too (far|short) for (.*)", text).groups()
+        assert name == label
+        assert side == ("far" if biases[label] > 0 else "short")
+        assert float(size) == pytest.approx(abs(biases[label]) * feet, rel=0.06)
 
 
 def test_taking_the_wind_off_makes_throws_alike(folders):

@@ -335,6 +335,7 @@ def test_the_manifest_names_the_department(folder):
     assert "department.toml" in json.dumps(manifest)
 
 
+@pytest.mark.slow
 def test_results_do_not_depend_on_workers():
     loaded = loaded_of(setups=("a", "g"))
     one = find(loaded)

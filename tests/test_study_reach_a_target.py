@@ -96,6 +96,7 @@ def test_figures_and_tables_are_written(folder):
     }  # fmt: skip
 
 
+@pytest.mark.slow
 def test_every_kind_of_nozzle_of_another_department(tmp_path):
     names = "bore_ball,ring_slide,auto_ball"
     both = in_both_systems(reach_a_target, arguments(tmp_path, "--setups", names, "--units", "si", department=SIX))

@@ -298,6 +298,7 @@ def test_two_combinations_with_the_same_inputs_share_their_samples(small):
         xr.testing.assert_identical(one.indices["ST"].sel(output=output), other.indices["ST"].sel(output=output))
 
 
+@pytest.mark.slow
 def test_results_do_not_depend_on_workers(small):
     laws = small.combinations[:2]
     alone = [study_combination(small, law) for law in laws]

@@ -19,15 +19,11 @@ from jetsim.throws.learning import Learning
 from jetsim.throws.pictures import agreement_plot, score_plot
 from jetsim.throws.question import FieldTest
 from jetsim.throws.reading import Reading
-from jetsim.throws.words import input_lines, otherwise, resting
+from jetsim.throws.words import MODEL_MADE, input_lines, otherwise, resting
 
 Array = NDArray[np.float64]
 
 QUESTION = "What do the throws teach about shutoffs, nozzles, hose and flight, and what can they not tell apart?"
-MODEL_MADE = (
-    "Practice data: these throws were made by this very model, so what is found tests the arithmetic and says nothing "
-    "about real nozzles."
-)
 _ENDS = np.array([0.05, 0.5, 0.95])
 
 
@@ -96,14 +92,18 @@ def lead(test: FieldTest, learning: Learning, every: list[Learnt]) -> list[str]:
     last = [f"The throws could not measure the {' nor the '.join(left)}." if left else "", outside]
     others = [text for text in last if text]
     taught = [one.name for one in every if one.name in labels and one.words != "not learnt"]
-    shown = [f"{labels[name][:1].upper()}{labels[name][1:]} is {_times(learning, name)}." for name in taught]
+    shown = [f"{labels[name][:1].upper()}{labels[name][1:]} is {_times(test, learning, name)}." for name in taught]
     return [*first, *shown[: MOST_LEAD - len(first) - len(others)], *others]
 
 
-def _times(learning: Learning, name: str) -> str:
-    """A learnt factor for a lead, with the ends of its middle 90 %."""
+def _times(test: FieldTest, learning: Learning, name: str) -> str:
+    """A learnt factor for a lead, with the ends of its middle 90 % and what was believed before."""
     low, middle, high = (display.number(float(v), 2) for v in np.quantile(learning.values[name], _ENDS))
-    return f"{middle} times that of a clear waterway (nine chances in ten that it lies from {low} to {high})"
+    before = display.number(float(ends_of(test.priors[name].distribution)[1]), 2)
+    return (
+        f"{middle} times that of a clear waterway (nine chances in ten that it lies from {low} to {high}; {before} was "
+        "believed before the test)"
+    )
 
 
 def further(test: FieldTest, learning: Learning, every: list[Learnt], ties: list[Confused],

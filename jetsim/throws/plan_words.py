@@ -44,14 +44,15 @@ def plan_report(test: FieldTest, plan: Plan, system: UnitSystem) -> Report:
 def lead(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
     """The findings for a briefing: throws, what one throw tells, what stays hard, and what cannot be decided."""
     throws, wanted = plan.blocks, said(test.wanted.difference, system)
-    hard = min(plan.pairs, key=lambda pair: pair.chance)
+    hard, chance = min(plan.pairs, key=lambda pair: pair.chance), display.counted(test.wanted.power, "such tests")
+    less = ", for they may differ by less than that" if hard.chance < test.wanted.power else ""
     told = [
-        f"It takes {throws} throws of each set-up ({throws * len(test.setups)} in all) to find the difference that was "
-        f"asked for ({wanted}).",
-        f"A single throw of each says nothing about a difference below {said(1.96 * hardest_scatter(plan), system)} "
-        "(19 in 20 pairs of equal set-ups land nearer each other than that).",
+        f"It takes {throws} throws of each set-up ({throws * len(test.setups)} in all; {chance} then find a true "
+        f"difference of {wanted} between any two).",
+        f"A single throw of each proves nothing about a difference below {said(1.96 * hardest_scatter(plan), system)} "
+        "(by luck alone equal set-ups land up to that far apart, 19 times in 20).",
         f"Hardest to tell apart are {test.labels[hard.first]} and {test.labels[hard.second]}: "
-        f"{display.counted(hard.chance, 'such tests')} would tell them apart.",
+        f"{display.counted(hard.chance, 'such tests')} would tell them apart{less}.",
         findings.outside_sentence(plan.flags),
         "The test cannot say whether a shutoff or the nozzle behind it makes the difference unless both are thrown in "
         "more than one combination.",

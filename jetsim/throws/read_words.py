@@ -15,7 +15,7 @@ from jetsim.throws.pictures import agreement_plot, still_plot
 from jetsim.throws.question import FieldTest
 from jetsim.throws.reading import SHOWN, Reading
 from jetsim.throws.tested import planned_powers
-from jetsim.throws.words import input_lines, key_words, length, otherwise, resting, said
+from jetsim.throws.words import MODEL_MADE, input_lines, key_words, length, otherwise, resting, said
 
 Array = NDArray[np.float64]
 
@@ -57,20 +57,36 @@ def _caption(reading: Reading) -> str:
 
 def lead(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: UnitSystem) -> list[str]:
     """The findings for a briefing: which set-ups differ, agreement, what counts, and what comes next."""
-    drops = reading.overlays["farthest_drops"]
-    every = np.arange(len(drops.measured))
+    every = np.arange(len(reading.overlays["farthest_drops"].measured))
     excluded = int(reading.sheet.excluded.sum())
-    farther = "too far" if drops.bias(every) > 0 else "too short"
-    before = (f"Before the test the model put the farthest drops {said(abs(drops.bias(every)), system)} {farther} on "
-              f"average (any single throw may be off by {said(drops.rmse(every), system)} or so).")  # fmt: skip
+    counts = f"Of the throws, {len(every)} count ({excluded} are excluded with a reason)."
     told = [
+        MODEL_MADE if reading.sheet.made_by_model else counts,
         verdict_headline(test, pairs, system) if tests(test, reading) else untold(test),
-        before if drops.read else "",
-        f"Of the throws, {len(every)} count ({excluded} are excluded with a reason).",
+        before_the_test(test, reading, system),
         findings.outside_sentence(reading.flags),
-        "Next comes field_test.py calibrate, which learns what is not known from these throws.",
+        "Next comes field_test.py calibrate, which learns from these throws what was not known.",
     ]
     return [text for text in told if text]
+
+
+def before_the_test(test: FieldTest, reading: Reading, system: UnitSystem) -> str:
+    """How far off the model was on average, and for which set-ups most to both sides; nothing where none was read."""
+    drops = reading.overlays["farthest_drops"]
+    if not drops.read:
+        return ""
+    every = np.arange(len(drops.measured))
+    average = f"Before the test the model put the farthest drops {_off(drops.bias(every), system)} on average"
+    of_each = [(setup.label, drops.bias(reading.thrown.of(setup.name))) for setup in test.setups]
+    known = [(label, bias) for label, bias in of_each if not np.isnan(bias)]
+    if len(known) == 1:
+        return f"{average} (any single throw may be off by {said(drops.rmse(every), system)} or so)."
+    ends = (choice(known, key=lambda one: one[1]) for choice in (min, max))
+    return f"{average} ({' to '.join(f'{_off(bias, system)} for {label}' for label, bias in ends)})."
+
+
+def _off(bias: float, system: UnitSystem) -> str:
+    return f"{said(abs(bias), system)} {'too far' if bias > 0 else 'too short'}"
 
 
 def tests(test: FieldTest, reading: Reading) -> bool:
@@ -96,8 +112,9 @@ def verdict_headline(test: FieldTest, pairs: list[PairedTest], system: UnitSyste
     between = display.more_or_less("extreme_reach", ends[0], ends[1], system)
     count = f"{display.number_words(len(apart))} of {display.number_words(len(pairs))}"
     return (
-        f"{count[:1].upper()}{count[1:]} pairs of set-ups differ, most surely {test.labels[far]}, which throws "
-        f"{said(abs(sure.difference), system)} beyond {test.labels[near]} ({between})."
+        f"{count[:1].upper()}{count[1:]} pairs of set-ups differ{', the rest stay open' * (len(apart) < len(pairs))}; "
+        f"surest is that {test.labels[far]} throws {said(abs(sure.difference), system)} beyond {test.labels[near]} "
+        f"({between})."
     )
 
 

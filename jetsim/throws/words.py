@@ -13,6 +13,11 @@ from jetsim.throws.question import OWN, FieldTest, in_words, matched_quantity
 
 Array = NDArray[np.float64]
 
+MODEL_MADE = (
+    "Practice data: these throws were made by this very model, so what is found tests the arithmetic and says nothing "
+    "about real nozzles."
+)
+
 
 def length(value: float, system: UnitSystem) -> str:
     """A distance or difference in words."""
