@@ -136,7 +136,8 @@ def test_the_lead_starts_from_the_pump_pressure_that_every_study_tells(flown, sy
         )
         assert text == (
             f"{label} ({flow[label]:.0f} {flow_unit}): start from {every[label]:.{digits}f} {unit} at the pump for a "
-            f"line without kinks (with kinks, hose and nozzle as they may be, {middle:.{digits}f} {unit} in the middle and {low:.{digits}f} to "
+            f"line without kinks (with kinks, hose and nozzle as they may be, {middle:.{digits}f} {unit} in the middle "
+            f"and {low:.{digits}f} to "
             f"{high:.{digits}f} {unit} in nine of ten computed throws), to be verified by in-line gauge and flowmeter."
         )
         assert middle > every[label]
@@ -155,9 +156,10 @@ def test_the_lead_ends_with_who_gives_the_flow_wanted_and_who_does_not(flown, sy
     share, *others = (display.counted(float(row["both [%]"]) / 100, "throws") for row in (best, *short))
     named = ", ".join(f"{row['setup']} in {other}" for row, other in zip(short, others, strict=True))
     assert both[system].report.lead[-1] == (
-        f"{best['setup']}, pumped at {float(best[f'supply.pump_pressure [{unit}]']):.{digits}f} {unit}, gives the flow "
-        f"wanted within the stated limit for three firefighters in {share.replace('throws', 'computed throws')} "
-        f"({flow} or more; however pumped, at most {named})."
+        f"{best['setup']} gives the flow wanted within the stated limit for three firefighters in "
+        f"{share.replace('throws', 'computed throws')} (pumped at "
+        f"{float(best[f'supply.pump_pressure [{unit}]']):.{digits}f} {unit}, for {flow} or more; however pumped, at "
+        f"most {named})."
     )
 
 
@@ -171,8 +173,9 @@ def test_the_lead_says_where_no_set_up_gives_the_flow_wanted(six):
     for system, flow in (("us", "150 gpm"), ("si", "568 L/min")):
         pump = display.spoken("supply.pump_pressure", best.pump_pressure, system)
         assert words.choice_headline(short, wanted, system) == (
-            f"No set-up gives the flow wanted within its crew's stated limit as often as is wanted ({flow} or more in "
-            f"99 of 100 throws); nearest comes {best.swept.subject.setup.label}, pumped at {pump}, in {share}."
+            "No set-up gives the flow wanted within its crew's stated limit as often as is wanted; nearest comes "
+            f"{best.swept.subject.setup.label} in {share} (pumped at {pump}; wanted: {flow} or more in 99 of 100 "
+            "throws)."
         )
     assert words.choice_headline([], wanted, "us") == ""
 

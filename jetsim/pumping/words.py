@@ -98,12 +98,12 @@ def choice_headline(choices: Sequence[Choice], wanted: ChoicePart, system: UnitS
     share = _both_met(choice, wanted, "computed throws")
     if choice.met:
         return (
-            f"{label}, pumped at {pump}, gives the flow wanted within {limit_words(subject)} in {share} "
-            f"({flow} or more{_short_words(choices, wanted)})."
+            f"{label} gives the flow wanted within {limit_words(subject)} in {share} (pumped at {pump}, for {flow} or "
+            f"more{_short_words(choices, wanted)})."
         )
     return (
-        f"No set-up gives the flow wanted within its crew's stated limit as often as is wanted ({flow} or more in "
-        f"{display.counted(wanted.probability, 'throws')}); nearest comes {label}, pumped at {pump}, in {share}."
+        f"No set-up gives the flow wanted within its crew's stated limit as often as is wanted; nearest comes {label} "
+        f"in {share} (pumped at {pump}; wanted: {flow} or more in {display.counted(wanted.probability, 'throws')})."
     )
 
 
