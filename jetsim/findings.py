@@ -23,6 +23,8 @@ from jetsim.report.tables import Column, Table
 
 BINS = 12
 OF_RANGES = "Shares hold for the ranges that are stated for the inputs: with other ranges the order may be another."
+# What a share is a part of, in a lead.
+OF_ALL = "of all that moves it or leaves it in doubt"
 # A total share below this is not worth a word.
 _WORTH_NAMING = 0.03
 # More inputs than these in first place are no finding but a lack of runs.
@@ -114,13 +116,13 @@ def leading_sentence(
     first, _ = leaders(indices, ranking, output, index)
     if len(first) > _MOST_LEADERS:
         return f"{heading}: too few computed throws to say what it depends on most."
-    tie, this = (", too close to call", "the first") if len(first) > 1 else ("", "this")
+    tie, this = (", too close to call", labels.get(first[0], first[0])) if len(first) > 1 else ("", "this")
     at = indices.sel(output=output, parameter=first[0])
     ends = [100 * float(at[f"{index}{end}"]) for end in ("_low", "", "_high")]
     decimals = 0 if round(ends[0]) < round(ends[2]) else 1
     low, middle, high = (f"{end:.{decimals}f}" for end in ends)
     named = " and ".join(labels.get(name, name) for name in first)
-    share = f"of all that makes one throw differ from the next, {this} is {middle} % ({low} to {high})"
+    share = f"{OF_ALL}, {this} is {middle} % ({low} to {high})"
     return f"{heading} depends most on {named}{tie}: {share}."
 
 
@@ -195,8 +197,12 @@ def unsettled_notice(gate: Gate) -> str:
     """What keeps an order from being quoted, for a first page; the gate's own sentence has every number."""
     if gate.passed:
         return ""
-    worst = 100 * max(gate.half_width.values(), default=np.nan)
-    known = f": shares are known to within {worst:.2g} points of a hundred at worst" if np.isfinite(worst) else ""
+    output, width = max(gate.half_width.items(), key=lambda item: item[1], default=("", np.nan))
+    known = (
+        f" (least known is what moves {output_words(output)}: shares to within {100 * width:.2g} points of a hundred)"
+        if np.isfinite(width)
+        else ""
+    )
     return f"Too few throws were computed to settle the order of what matters, so do not quote it{known}."
 
 
@@ -242,7 +248,7 @@ def outside_sentence(flags: ArrayLike, which: str = "") -> str:
     if not others and shares[often[0]] == share:
         return f"In {throws} {first}, so breakup and reach there are less sure."
     where = ", and where ".join((first, *others))
-    return f"In {throws} breakup and reach are less sure, above all where {where}."
+    return f"In {throws} breakup and reach are less sure than for throws like those tested, above all where {where}."
 
 
 def idle_sentence(idle: Sequence[str], labels: Mapping[str, str]) -> str:
@@ -369,7 +375,7 @@ def validity_counts(runs: xr.Dataset | Sequence[xr.Dataset]) -> list[ValidityCou
     return flag_counts(np.concatenate([one["validity"].values for one in several]))
 
 
-def flag_counts(flags: NDArray[np.int16]) -> list[ValidityCount]:
+def flag_counts(flags: NDArray[Any]) -> list[ValidityCount]:
     """How often each flag of validity is set among all runs, the flags that occur."""
     counts = [ValidityCount(words, int(np.count_nonzero(flags & bit)), flags.size) for bit, words in VALIDITY.items()]
     return [count for count in counts if count.count]

@@ -13,6 +13,7 @@ if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over fr
     signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
 
 import numpy as np
+from numpy.typing import NDArray
 
 from jetsim import findings
 from jetsim.assumptions import pictures, question, words
@@ -22,10 +23,9 @@ from jetsim.equipment.setups_table import setups_table
 from jetsim.equipment.words import overrides_sentence
 from jetsim.errors import InputError
 from jetsim.quantities import UnitSystem
-from jetsim.report.document import Report, ReportCard, Section, ValidityCount
+from jetsim.report.document import Report, ReportCard, Section
 from jetsim.report.methods import stream_laws
 from jetsim.report.tables import Table
-from jetsim.simulation import VALIDITY
 from jetsim.study import Findings, Options, Study, run
 
 QUESTION = "How much does the assumed effect of the shutoff decide what moves breakup, reach and flow?"
@@ -60,7 +60,7 @@ def compute(loaded: Loaded, options: Options) -> Findings:
 def written(loaded: Loaded, founds: Sequence[Found], system: UnitSystem) -> Findings:
     """What was found, written up."""
     pairs = list(zip(loaded.streams, founds, strict=True))
-    flags = np.concatenate([found.joint.runs["validity"].values for found in founds])
+    flags = flags_of(founds)
     otherwise = overrides_sentence(loaded.asked, system)
     report = Report(
         loaded.title,
@@ -69,7 +69,7 @@ def written(loaded: Loaded, founds: Sequence[Found], system: UnitSystem) -> Find
         card(loaded, founds, system),
         system,
         notices=[*([otherwise] if otherwise else []), *(t for p, f in pairs for t in words.gate_notices(p, f))],
-        validity=validity(founds),
+        validity=findings.flag_counts(flags),
         subtitle=loaded.scenario,
         further=words.further(loaded.streams, founds),
         laws=laws(loaded),
@@ -90,12 +90,10 @@ def laws(loaded: Loaded) -> list[str]:
     return stream_laws(drag, *decays, *supplied, "sobol", "ranking")
 
 
-def validity(founds: Sequence[Found]) -> list[ValidityCount]:
-    """How many runs of the combinations use a law outside the range of its fit."""
-    studied = [combination for found in founds for combination in found.combinations]
-    total = sum(c.ranked_runs for c in studied)
-    counts = {bit: sum(c.flagged[bit] for c in studied) for bit in VALIDITY}
-    return [ValidityCount(VALIDITY[bit], count, total) for bit, count in counts.items() if count]
+def flags_of(founds: Sequence[Found]) -> NDArray[np.int64]:
+    """`validity` of every ranked run of the combinations: what the lead and the limits of the study count."""
+    flagged = [combination.flagged for found in founds for combination in found.combinations]
+    return np.concatenate([np.repeat([*counts], [*counts.values()]) for counts in flagged])
 
 
 # ---------------------------------------------------------------------------------------------------------

@@ -6,6 +6,7 @@ import xarray as xr
 
 from jetsim import findings
 from jetsim.experiment.distributions import Choice, Normal, Uniform
+from jetsim.experiment.gate import Gate
 from jetsim.experiment.space import Latent, Parameter, ParameterSpace
 from jetsim.report.figures import ROLE_WORDS
 
@@ -76,17 +77,26 @@ def test_a_lead_says_one_share_and_calls_a_tie_a_tie():
     found = indices(0.45, 0.47, 0.10)
     alone = findings.leading_sentence(found, ranking(found), "flow_rate", LABELS)
     assert alone == (
-        "Flow depends most on elevation angle: of all that makes one throw differ from the next, this is 47 % "
-        "(45 to 49)."
+        "Flow depends most on elevation angle: of all that moves it or leaves it in doubt, this is 47 % (45 to 49)."
     )
     tied = findings.leading_sentence(found, ranking(found, (0, 1)), "flow_rate", LABELS)
     assert "elevation angle and nozzle pressure, too close to call: " in tied
-    assert tied.endswith("the first is 47 % (45 to 49).")
+    assert tied.endswith("in doubt, elevation angle is 47 % (45 to 49).")
     sharp = findings.leading_sentence(indices(0.45, 0.472, half=0.002), ranking(found), "flow_rate", LABELS)
     assert "this is 47.2 % (47.0 to 47.4)." in sharp
     many = indices(0.3, 0.28, 0.26, 0.25, half=0.2)
     ties = ranking(many, (0, 1), (0, 2), (0, 3))
     assert findings.leading_sentence(many, ties, "flow_rate", LABELS).startswith("Flow: too few computed throws")
+
+
+def test_a_notice_says_which_result_is_known_least():
+    widths = {"extreme_reach": 0.03, "flow_rate": 0.112}
+    assert findings.unsettled_notice(Gate(False, widths, {}, (), "")) == (
+        "Too few throws were computed to settle the order of what matters, so do not quote it (least known is what "
+        "moves flow: shares to within 11 points of a hundred)."
+    )
+    assert findings.unsettled_notice(Gate(False, {}, {}, (), "")).endswith("so do not quote it.")
+    assert findings.unsettled_notice(Gate(True, widths, {}, (), "")) == ""
 
 
 def test_many_ties_are_a_lack_of_runs():

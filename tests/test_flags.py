@@ -41,7 +41,7 @@ def test_every_flag_has_words_of_its_own():
 
 def test_what_is_most_frequent_is_named_first_and_what_is_rare_is_not():
     sentence = outside_sentence(flags(bit4=0.3, bit16=0.6, bit32=0.1, bit8=0.2), "with the fog nozzle")
-    assert sentence.startswith("In 60 of 100 computed throws with the fog nozzle breakup and reach are less sure, ")
+    assert sentence.startswith("In 60 of 100 computed throws with the fog nozzle breakup and reach are less sure ")
     assert sentence.index("faster or slower") < sentence.index("breaks up earlier")
     assert "flatter or steeper" not in sentence
     assert "thicker or thinner" not in sentence
@@ -51,7 +51,10 @@ def test_flags_that_are_rare_one_by_one_count_together():
     apart = np.zeros(100, dtype=int)
     apart[:9], apart[9:17] = 8, 32
     sentence = outside_sentence(apart)
-    assert sentence.startswith("In 17 of 100 computed throws breakup and reach are less sure, above all where ")
+    assert sentence.startswith(
+        "In 17 of 100 computed throws breakup and reach are less sure than for throws like those tested, "
+        "above all where "
+    )
     assert "thicker or thinner" in sentence
     assert "flatter or steeper" not in sentence
 
@@ -64,7 +67,7 @@ def test_a_reason_stands_for_all_of_the_runs_only_where_all_of_them_carry_it(oth
     sentence = outside_sentence(given)
     assert sentence.startswith(f"In {40 + 100 * others:.0f} of 100 computed throws ")
     assert ("throws the nozzle is held flatter" in sentence) is is_only
-    assert ("less sure, above all where the nozzle" in sentence) is not is_only
+    assert ("tested, above all where the nozzle" in sentence) is not is_only
 
 
 def test_a_measured_breakup_length_needs_no_breakup_fit():

@@ -118,6 +118,7 @@ def test_a_measured_breakup_length_leaves_no_valve_to_speak_of(tmp_path):
     (case,) = loaded.streams
     found = results_of(case, None)
     lead = " ".join([*words.lead([(case, found)], "us"), *words.further([(case, found)], "us")])
+    assert lead.startswith("A: 15/16-inch tip, full ball: ")
     assert "valve" not in lead
     assert "Measured: breakup length" in lead
 

@@ -3,10 +3,13 @@
 import csv
 import re
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
 from jetsim.study import run
+from jetsim.units import GALLON_PER_MINUTE
+from jetsim.window import words
 from studies import reach_a_target
 from studies.reach_a_target import STUDY
 from tests.reports import faults, in_both_systems, without_pictures
@@ -62,11 +65,42 @@ def test_report_opens_with_whether_how_and_how_surely(folder):
     assert re.search(r"needs \d+\.?\d* psi at the pump", lead[2])
     assert lead[3].startswith(("Margin: the nozzle", "No stand-off"))
     first = re.findall(r"<li>(.*?)</li>", page.partition("<h2>")[0], re.DOTALL)
-    assert plain(first[-1]).startswith(("What would help most: ", "None of the changes tried"))
+    assert plain(first[-1]).startswith(("What would help most", "None of the changes tried"))
     assert lead[4].startswith("Beside it, “I: 250 gpm fog, large line” meets the target in")
     assert re.search(r"in \d+.% of them it fails where “H.*” serves, in \d+.% it is the other way round", lead[4])
     assert "Invented street" in page
     assert "inputs that nobody sets was measured" in page
+
+
+@pytest.mark.parametrize(
+    ("system", "asked", "farthest"), [("us", "150 gpm or more, from 66 ft", "66 ft"),
+                                      ("si", "568 L/min or more, from 20 m", "20 m")],
+)  # fmt: skip
+def test_the_lead_says_what_is_asked_and_whether_there_is_room(system, asked, farthest):
+    place = SimpleNamespace(stand_off=20.0, storey=3)
+    task = SimpleNamespace(probability=0.8, flow=150 * GALLON_PER_MINUTE, place=place, stand_offs=[10.0, 30.0])
+    candidate = SimpleNamespace(name="H")
+    found = SimpleNamespace(task=task, chance=0.81, candidate=candidate, limit=lambda: 20.04)
+    assert words.answer_headline(found, system) == (
+        f"Yes: “H” puts the flow asked for ({asked}) through the window on storey three in 81 of 100 computed throws "
+        "(80 of 100 wanted), when the crew corrects its aim by eye."
+    )
+    no_room = f"There is no room to back up (the farthest that is sure enough: {farthest})."
+    assert words.margin_headline(found, system) == no_room
+    for limit, said in ((22.0, "could stand"), (19.96, "would have to stand"), (30.0, "could stand at least")):
+        found.limit = lambda limit=limit: limit
+        assert words.margin_headline(found, system).startswith(f"The nozzle {said} ")
+
+
+def test_changes_that_help_alike_are_a_tie():
+    helps = {"still air": 0.81, "standing closer": 0.9375, "a larger tip": 0.9375, "more pressure": 0.9375}
+    assert words.help_sentence(0.81, helps) == (
+        "What would help most, alike: standing closer (or a larger tip, or more pressure; with any one it then serves "
+        "in 94 of 100 computed throws)."
+    )
+    alone = words.help_sentence(0.81, helps | {"still air": 0.96})
+    assert alone == "What would help most: still air (it then serves in 96 of 100 computed throws)."
+    assert words.help_sentence(0.93, helps) == "None of the changes tried would help."
 
 
 def test_the_side_by_side_table_tells_the_pump_pressure(folder):

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
+from jetsim import findings
 from jetsim.assumptions import words
 from jetsim.assumptions.moves import largest_swap, leader_survives, pairs, shifts
 from jetsim.assumptions.question import Limit, Measurement, Plan, Reading, Tables, load, plan_of, without
@@ -31,6 +32,7 @@ from jetsim.experiment.ensemble import evaluate, plain_design
 from jetsim.experiment.gate import Gate
 from jetsim.experiment.parameters import Parameter
 from jetsim.experiment.ranking import rank
+from jetsim.experiment.readings import Fall
 from jetsim.experiment.space import ParameterSpace
 from jetsim.simulation import StreamModel
 from jetsim.study import run
@@ -119,7 +121,9 @@ def test_first_finding_names_the_leaders_with_intervals_and_the_verdict(folder):
     assert re.search("whatever is assumed of the shutoff|depends on what is assumed of the shutoff", verdict.lower())
     for output in ("breakup distance", "extreme reach", "flow"):
         assert re.search(rf"{output} is led by [^;.]+ \(\d+ %, -?\d+ to \d+\)", first), output
-    assert verdict.partition(" (")[0] in first
+    label, _, said = verdict.partition(" (")[0].partition(" full ball: ")
+    assert label == "A: 15/16-inch tip,"
+    assert f"{said[:1].upper()}{said[1:]}" in first
     assert "flow is led by nozzle pressure error" in first
     assert "(own part)" not in first
 
@@ -242,6 +246,18 @@ def test_samples_of_a_combination_are_doubled_until_its_gate_passes_or_the_doubl
     once, twice = (study_combination(replace(small, doublings=most), laws) for most in (1, 2))
     assert not once.gate.passed  # eight base samples settle nothing
     assert twice.ranked_runs == 2 * once.ranked_runs
+    assert sum(twice.flagged.values()) == twice.ranked_runs
+
+
+def test_the_lead_and_the_limits_count_the_same_runs():
+    """Those of the combinations; of all laws together, here with another most frequent cause, neither counts any."""
+    joint = SimpleNamespace(runs=xr.Dataset({"validity": ("sample", np.full(50, 1))}))
+    combinations = [SimpleNamespace(flagged=counts) for counts in ({0: 60, 4: 30, 6: 10}, {0: 80, 1: 20})]
+    flags = valve_assumptions.flags_of([SimpleNamespace(joint=joint, combinations=combinations)])
+    assert [(one.count, one.total) for one in findings.flag_counts(flags)] == [(20, 200), (10, 200), (40, 200)]
+    said = findings.outside_sentence(flags)
+    assert said.startswith("In 30 of 100 computed throws ")
+    assert "above all where the stream breaks up earlier or later" in said
 
 
 @pytest.mark.parametrize(
@@ -368,10 +384,10 @@ def test_the_verdict_says_of_which_outputs_the_order_stays(reach, flow, told):
 
 @pytest.mark.parametrize(
     ("largest", "told"),
-    [("valve_model", "the one for the shutoff matters most: not knowing the right one is 60 % (60 to 60) of all that "
-      "makes one throw differ from the next, which says nothing of how much a shutoff itself does."),
-     ("breakup_model", "the one for breakup matters most: not knowing the right one is 60 % (60 to 60) of all that "
-      "makes one throw differ from the next.")],
+    [("valve_model", "the one for the shutoff matters most for extreme reach: not knowing the right one is 60 % (60 to "
+      "60) of all that moves it or leaves it in doubt, which says nothing of how much a shutoff itself does."),
+     ("breakup_model", "the one for breakup matters most for extreme reach: not knowing the right one is 60 % (60 to "
+      "60) of all that moves it or leaves it in doubt.")],
 )  # fmt: skip
 def test_the_share_of_a_formula_is_not_told_as_that_of_a_shutoff(largest, told):
     other = {"valve_model": "breakup_model", "breakup_model": "valve_model"}[largest]
@@ -379,6 +395,33 @@ def test_the_share_of_a_formula_is_not_told_as_that_of_a_shutoff(largest, told):
     found = SimpleNamespace(expected=shares.assign_coords(parameter=[largest, other, "elevation"]))
     plan = SimpleNamespace(reaches=("extreme_reach",), choices={other: (), largest: ()})
     assert words.largest_assumption(plan, found) == f"Of the formulas that had to be assumed, {told}"
+
+
+def test_formulas_that_the_runs_do_not_tell_apart_are_a_tie():
+    shares = made_up({}, {"extreme_reach": (0.054, 0.051, 0.9)}, noise=0.02).indices
+    found = SimpleNamespace(expected=shares.assign_coords(parameter=["valve_model", "drag_model", "elevation"]))
+    plan = SimpleNamespace(reaches=("extreme_reach",), choices={"drag_model": (), "valve_model": ()})
+    assert words.largest_assumption(plan, found) == (
+        "Of the formulas that had to be assumed, those for the shutoff and flight matter most for extreme reach, too "
+        "close to call: not knowing the right one for the shutoff is 5 % (3 to 7) of all that moves it or leaves it in "
+        "doubt, which says nothing of how much a shutoff itself does."
+    )
+
+
+@pytest.mark.parametrize(
+    ("second", "close"), [(Fall(0.4, 0.3, 0.49), ""), (Fall(0.45, 0.4, 0.51), ", too close to call with the flow")]
+)
+def test_the_reading_that_teaches_most_is_told_with_what_it_ties_with(second, close):
+    falls = {"where drops land": Fall(0.52, 0.5, 0.54), "the flow": second, "nothing": Fall(np.nan, np.nan, np.nan)}
+    measured = [
+        SimpleNamespace(falls={"extreme_reach": fall}, measurement=SimpleNamespace(label=label))
+        for label, fall in falls.items()
+    ]
+    told = words.best_reading(SimpleNamespace(reaches=("extreme_reach",)), SimpleNamespace(measured=measured))
+    assert told == (
+        f"The measurement that would teach most about extreme reach is where drops land{close}: it should settle 52 % "
+        "(50 to 54) of all that moves it or leaves it in doubt."
+    )
 
 
 def test_a_swap_within_the_noise_is_none():

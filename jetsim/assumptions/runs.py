@@ -26,7 +26,7 @@ from jetsim.experiment.screening import morris_design, morris_effects
 from jetsim.experiment.sensitivity import convergence, sobol_indices
 from jetsim.experiment.space import GROUP, ParameterSpace
 from jetsim.experiment.wholes import as_wholes
-from jetsim.simulation import VALIDITY, StreamModel
+from jetsim.simulation import StreamModel
 
 # Runs of mixed laws are sorted by law before they fly, so a chunk must hold many of each.
 MIXED_CHUNK = 131_072
@@ -52,7 +52,7 @@ class Combination:
     runs, ranked_runs : int
         All, and those of the Sobol' design.
     flagged : mapping of int to int
-        Runs that carry each flag of validity.
+        How many of the ranked runs have each value of `validity`.
     """
 
     laws: Laws
@@ -231,7 +231,7 @@ def study_combination(plan: Plan, laws: Laws) -> Combination:
         convergence_gate(as_wholes(study.history, left), rule),
         study.runs + _PROBES * (len(space.names) + 1),
         study.runs,
-        {bit: int(np.count_nonzero(study.results["validity"].values & bit)) for bit in VALIDITY},
+        dict(zip(*(v.tolist() for v in np.unique(study.results["validity"].values, return_counts=True)), strict=True)),
     )
 
 

@@ -10,6 +10,7 @@ from jetsim import findings
 from jetsim.assumptions.moves import LEADER, Shift, Swap, largest_swap, leader_survives, pairs, shifts
 from jetsim.assumptions.question import VALVE, Laws, Plan
 from jetsim.assumptions.runs import Combination, Found, Mapped
+from jetsim.experiment.ranking import rank
 from jetsim.experiment.readings import Fall
 from jetsim.experiment.space import ParameterSpace
 from jetsim.jet.laws import DRAG_LAWS
@@ -76,7 +77,7 @@ def lead(plans: Sequence[Plan], founds: Sequence[Found], outside: str) -> list[s
         return [text for text in (overview(plans, founds), outside, *each) if text][:MOST_LEAD]
     combination, reach = found.reference, plan.reaches[0]
     said = [
-        verdict(plan, found),
+        f"{plan.label}: {_uncapital(verdict(plan, found))}" if plan.label else verdict(plan, found),
         findings.leading_sentence(combination.indices, combination.ranking, reach, labels_of(plan)),
         outside,
         best_reading(plan, found),
@@ -96,24 +97,31 @@ def best_reading(plan: Plan, found: Found) -> str:
     if not told:
         return ""
     fall, label = max(told, key=lambda pair: pair[0].share)
+    near = [other for one, other in told if other != label and one.high >= fall.low]
+    close = f", too close to call with {listed(near)}" if near else ""
     return (
-        f"The measurement that would teach most about {findings.output_words(output)} is {label}: "
-        f"once measured, {fall_words(fall)} of all that makes one throw differ from the next should be settled."
+        f"The measurement that would teach most about {findings.output_words(output)} is {label}{close}: "
+        f"it should settle {fall_words(fall)} {findings.OF_ALL}."
     )
 
 
 def largest_assumption(plan: Plan, found: Found) -> str:
-    """The choice of law that moves most among those that are expected to hold; empty where there is none."""
+    """The choice of law that moves reach most of those that are expected to hold, or a tie; empty without any."""
     reach = plan.reaches[0]
     names = [name for name in plan.choices if name in found.expected["parameter"].values]
     if not names or found.expected["ST"].sel(output=reach).isnull().any():
         return ""
-    largest = _ordered(found.expected, reach, names)[0]
+    shares = found.expected.sel(parameter=names)
+    first = findings.leaders(shares, rank(shares), reach)[0]
+    largest = first[0]
     meant = ", which says nothing of how much a shutoff itself does" if largest == VALVE else ""
+    named = listed([_FORMULAS.get(name, display.trade(name)) for name in first])
+    those = f"those for {named} matter" if len(first) > 1 else f"the one for {named} matters"
+    tie = ", too close to call" if len(first) > 1 else ""
+    which = f" for {_FORMULAS.get(largest, display.trade(largest))}" if tie else ""
     return (
-        f"Of the formulas that had to be assumed, the one for {_FORMULAS.get(largest, display.trade(largest))} matters "
-        f"most: not knowing the right one is {interval(found.expected, reach, largest, 'ST')} of all that makes one "
-        f"throw differ from the next{meant}."
+        f"Of the formulas that had to be assumed, {those} most for {findings.output_words(reach)}{tie}: not knowing "
+        f"the right one{which} is {interval(found.expected, reach, largest, 'ST')} {findings.OF_ALL}{meant}."
     )
 
 

@@ -55,10 +55,9 @@ _MOST_NAMED = 3
 
 def lead(found: Found, wanted: ChoicePart, system: UnitSystem) -> list[str]:
     """The findings for a briefing: pump pressures, what lies outside the tests, the best choice for what is wanted."""
-    flags = np.concatenate([one.delivered["validity"].values for one in found.estimates])
     said = [
         *(estimate_headline(one, system) for one in found.estimates[:_MOST_ESTIMATES]),
-        findings.outside_sentence(flags),
+        findings.outside_sentence(flags_of(found)),
         choice_headline([choice for choice in found.choices if choice is not None], wanted, system),
     ]
     return [text for text in said if text]
@@ -180,7 +179,10 @@ def outside_sentences(found: Found) -> list[str]:
     flags: dict[str, list[NDArray[np.int16]]] = {}
     for one in found.estimates:
         flags.setdefault(one.subject.setup.labels["nozzle"], []).append(one.delivered["validity"].values)
-    said = (findings.outside_sentence(np.concatenate(own), f"with the {label}") for label, own in flags.items())
+    said = (
+        findings.outside_sentence(np.concatenate(own), f"with the {label} at its estimated pump pressure")
+        for label, own in flags.items()
+    )
     return [text for text in said if text]
 
 
@@ -386,5 +388,9 @@ def sources(loaded: Loaded, found: Found) -> dict[str, str]:
 
 def validity_counts(found: Found) -> list[ValidityCount]:
     """How many of the single runs lie outside the range of a fit."""
-    flags = np.concatenate([dataset["validity"].values for dataset in found.datasets if "validity" in dataset])
-    return findings.flag_counts(flags)
+    return findings.flag_counts(flags_of(found))
+
+
+def flags_of(found: Found) -> NDArray[np.int16]:
+    """`validity` of every single run: what the lead and the limits of the study count."""
+    return np.concatenate([dataset["validity"].values for dataset in found.datasets if "validity" in dataset])

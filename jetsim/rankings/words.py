@@ -67,8 +67,9 @@ def lead(pairs: Sequence[Pair], system: UnitSystem) -> list[str]:
     if len(pairs) == 1:
         case, found = pairs[0]
         reached = reaching_sentences(case, found, system)
-        first, *others = (leading_sentence(case, found, output) for output in found.outputs)
-        said = [*reached, first, outside, *others]
+        main, *others = (leading_sentence(case, found, output) for output in found.outputs)
+        said = [*reached, main, outside, *others]
+        said[0] = f"{case.label}: {said[0]}" if case.label else said[0]
     else:
         named = [f"{case.label}: {leading_sentence(case, found, found.outputs[0])}" for case, found in pairs]
         said = [*named[: MOST_LEAD - bool(outside)], outside]

@@ -20,6 +20,10 @@ from jetsim.window.throwing import CLASSES, Solution
 QUESTION = "Can this set-up put the stated flow through that window, at what elevation and pressure, how surely?"
 
 
+# A margin below this, about a foot, is none on a fireground [m].
+_NO_ROOM = 0.3
+
+
 def named(found: Outcome) -> str:
     """What a sentence calls the set-up."""
     return f"“{found.candidate.name}”"
@@ -29,7 +33,7 @@ def lead(found: Found, system: UnitSystem) -> list[str]:
     """The findings for a briefing: whether, what lies outside the tests, from what pressure, and what would help."""
     first = found.first
     said = [
-        answer_headline(first),
+        answer_headline(first, system),
         findings.outside_sentence(first.flown["validity"].values),
         pump_headline(first, system),
         margin_headline(first, system),
@@ -38,14 +42,16 @@ def lead(found: Found, system: UnitSystem) -> list[str]:
     return [text for text in said if text]
 
 
-def answer_headline(found: Outcome) -> str:
+def answer_headline(found: Outcome, system: UnitSystem) -> str:
     """Whether, and how surely."""
     task = found.task
     answer = "Yes" if found.chance >= task.probability else "Not surely enough"
+    flow = display.spoken("flow_rate", task.flow, system)
+    away = display.spoken("path_along", task.place.stand_off, system)
     return (
-        f"{answer}: {named(found)} puts the flow asked for through the window on storey "
+        f"{answer}: {named(found)} puts the flow asked for ({flow} or more, from {away}) through the window on storey "
         f"{display.number_words(task.place.storey)} in {display.counted(found.chance, short_of=task.probability)} "
-        f"({display.counted(task.probability, 'wanted')}), when the crew aims by eye."
+        f"({display.counted(task.probability, 'wanted')}), when the crew corrects its aim by eye."
     )
 
 
@@ -68,6 +74,8 @@ def margin_headline(found: Outcome, system: UnitSystem) -> str:
         return "No place of the nozzle that was tried is sure enough."
     last = "at least " if limit >= task.stand_offs[-1] else ""
     farthest = f"{last}{display.spoken('path_along', limit, system)}"
+    if 0 <= limit - task.place.stand_off < _NO_ROOM and not last:
+        return f"There is no room to back up (the farthest that is sure enough: {farthest})."
     return f"The nozzle {_margin_words(limit, task, system)} (the farthest that is sure enough: {farthest})."
 
 
@@ -152,11 +160,15 @@ def _margin_words(limit: float, task: Task, system: UnitSystem) -> str:
 
 
 def help_sentence(sure: float, helps: Mapping[str, float]) -> str:
-    """What raises the probability most."""
-    name, best = max(helps.items(), key=lambda item: item[1])
+    """What raises the probability most; changes that raise it alike are a tie."""
+    best = max(helps.values())
     if best <= sure + 0.01:
         return "None of the changes tried would help."
     share = display.counted(best) if best < 1 else "100 of 100 computed throws"
+    name, *alike = (words for words, chance in helps.items() if display.counted(chance) == display.counted(best))
+    if alike:
+        others = ", or ".join(alike)
+        return f"What would help most, alike: {name} (or {others}; with any one it then serves in {share})."
     return f"What would help most: {name} (it then serves in {share})."
 
 
