@@ -54,7 +54,7 @@ def written(loaded: Loaded, found: Found, system: UnitSystem) -> Findings:
     """What was found, written up."""
     report = Report(
         loaded.question.title,
-        words.lead(found, loaded.question.choice.probability, system),
+        words.lead(found, loaded.question.choice, system),
         sections(loaded, found, system),
         words.report_card(loaded, found, QUESTION, system),
         system,

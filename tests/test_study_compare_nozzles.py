@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from jetsim.equipment.questions import load_question
+from jetsim.report import display
 from jetsim.study import run
 from jetsim.throws import comparing
 from jetsim.throws.question import CompareQuestion, field_test
@@ -40,18 +41,42 @@ def rows(path: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(stream))
 
 
-def test_first_lines_say_who_out_reaches_whom_and_what_to_measure_next(folder):
+def test_first_lines_say_who_out_reaches_whom_and_what_to_measure_next(flown):
+    folder, both = flown
     page = (folder / "report.html").read_text(encoding="utf-8")
-    lead, further = (
-        [re.sub(r"<[^>]*>", "", line) for line in re.findall(r"<li>(.*?)</li>", part, re.DOTALL)]
-        for part in page.split("<h2>")[:2]
+    lead, told = both["us"].report.lead, re.findall(r"<li>(.*?)</li>", page.split("<h2>")[1], re.DOTALL)
+    further = [re.sub(r"<[^>]*>", "", line) for line in told]
+    ties = sum(row["verdict"] == "tie" for row in rows(folder / "tables" / "odds.csv"))
+    counted = display.number_words(ties)
+    assert lead[2] == f"For {counted} of ten pairs no winner can be named, which does not make them equal."
+    first = max(rows(folder / "tables" / "decision.csv"), key=lambda row: float(row["total"]))
+    share = float(first["first [%]"]) / 100
+    weighed = "extreme reach, nozzle reaction and breakup distance"
+    assert re.sub(r" \(where [^()]*\)", "", lead[4]) == (  # without what the terms mean
+        f"Weighing {weighed} as the department does, {first['setup']} comes first in "
+        f"{display.counted(share, 'computed comparisons')}."
     )
-    best = r"Under equal flow, before any test, [A-E]: .* out-reaches .*[A-E]: .* in \d+ of 100 computed comparisons"
-    assert re.match(best, lead[0])
     assert any(re.match(r"Under .*, before any test .*[A-E] out-reaches [A-E] with", line) for line in further)
     assert any(sentence.startswith("Measure next: ") for sentence in further)
     text = re.sub(r"<style>.*?</style>|data:image[^\"]*|Fire Safety Journal", "", page, flags=re.DOTALL)
     assert not re.search(r"\bsafe(ly|ty)?\b", text.lower())
+
+
+BEST = re.compile(
+    r"Under equal flow \((.*)\), before any test, the farthest drops of (.*) on average out-reach "
+    r"those of (?:no other set-up surely, at best those of )?(.*) in (\d+) of 100 computed comparisons "
+    r"\(in (\d+) of 100 pairs of single throws\)\."
+)
+
+
+@pytest.mark.parametrize(("system", "flow"), [("us", "185 gpm"), ("si", "700 L/min")])
+def test_the_lead_opens_with_the_match_the_odds_of_averages_and_those_of_single_throws(flown, system, flow):
+    out, both = flown
+    matched, first, second, chance, single = BEST.fullmatch(both[system].report.lead[0]).groups()
+    (row,) = (row for row in rows(out / "tables" / "odds.csv") if (row["first"], row["second"]) == (first, second))
+    assert matched == flow
+    assert float(chance) == pytest.approx(float(row["chance [%]"]), abs=0.51)
+    assert float(single) == pytest.approx(float(row["single [%]"]), abs=0.51)
 
 
 @pytest.mark.parametrize(("system", "unit", "foot"), [("us", "ft", 1.0), ("si", "m", 0.3048)])
@@ -59,11 +84,11 @@ def test_the_lead_says_how_much_farther_without_a_sign(flown, system, unit, foot
     """A range that holds no difference at all is told by how much less and how much more."""
     out, both = flown
     lead = both[system].report.lead
-    first, second = re.search(r"test, (.*) out-reaches (?:no other .* beyond )?(.*) in \d+ of 100", lead[0]).groups()
+    _, first, second, *_ = BEST.fullmatch(lead[0]).groups()
     (row,) = (row for row in rows(out / "tables" / "odds.csv") if (row["first"], row["second"]) == (first, second))
     middle, low, high = (foot * float(row[f"{name} [ft]"]) for name in ("difference", "low", "high"))
     told = re.match(
-        rf"It goes farther by ([\d.]+) {unit} \(([\d.]+)(?: {unit} less)? to ([\d.]+) {unit} more in", lead[1]
+        rf"They go farther by ([\d.]+) {unit} \(([\d.]+)(?: {unit} less)? to ([\d.]+) {unit} more in", lead[1]
     )
     assert [float(text) for text in told.groups()] == pytest.approx([middle, abs(low), high], rel=0.06)
     assert ("less" in lead[1]) is (low < 0)

@@ -94,9 +94,31 @@ def automatic(limit):
 def test_a_headline_names_the_flow_to_plan_on_where_it_is_another(demo):
     fit = fits_of(demo[1], "a")[3]
     assert fit.careful < fit.flow
-    assert "(plan on " in words.crew_headline(fit, "us")
+    assert "gpm by the formula alone, but measured nozzles pushed harder)." in words.crew_headline(fit, "us")
     even = words.crew_headline(replace(fit, careful=fit.flow), "us")
-    assert even.endswith("by the formula (no force beyond the formula's lowers it).")
+    assert even.endswith("; no force beyond the formula's lowers it).")
+
+
+def test_the_lead_is_the_flow_to_plan_on_with_its_nozzle_pressure(demo):
+    """By hand for the large tip: flow goes with the root of the pressure, and its own target is 50 psi."""
+    _, found = demo
+    for system, flow_unit, unit, target, gpm, psi in (
+        ("us", "gpm", "psi", "50", GPM, units.PSI), ("si", "L/min", "bar", "3.4", 1e-3 / 60, 1e5)
+    ):  # fmt: skip
+        told = words.lead(found, system)
+        for text, crew, whose in zip(
+            told, LIMITS, ("", "", " (invented for this demo, by nobody's trials)"), strict=False
+        ):
+            own = [fit for fit in found.fits if fit.crew is found.crews[crew]]
+            best = max(own, key=lambda fit: fit.careful)
+            pressure = smooth_bore(9 / 8, LIMITS[crew])[0] * (best.careful / best.flow) ** 2 * units.PSI / psi
+            shown = f"{pressure:.1f}" if system == "si" else f"{pressure:.0f}"
+            assert best.rig.setup.name == "h"
+            assert text == (
+                f"Within the limit stated for {crew} firefighters{whose}, plan on {best.careful / gpm:.0f} {flow_unit} "
+                f"at most, with H: 1 1/8-inch tip, large line (nozzle pressure {shown} {unit}, its target {target} "
+                f"{unit}; {best.flow / gpm:,.0f} {flow_unit} by the formula alone, but measured nozzles pushed harder)."
+            )
 
 
 def test_the_three_sentences_by_hand(demo):

@@ -21,6 +21,7 @@ from jetsim.flags import VALIDITY, trade_words
 from jetsim.pumping import pictures, runs, tables, words
 from jetsim.pumping.question import PumpQuestion, check_together
 from jetsim.pumping.runs import Loaded, find
+from jetsim.report import display
 from jetsim.report.figures import Words
 from jetsim.report.tables import csv_text
 from jetsim.study import run
@@ -133,25 +134,67 @@ def test_the_lead_names_the_causes_that_the_limits_count_most_often(flown, syste
     assert any("at its estimated pump pressure" in text and "mist" in text for text in report.further)
 
 
-@pytest.mark.parametrize(("system", "unit", "digits"), [("us", "psi", 0), ("si", "bar", 1)])
-def test_the_lead_starts_from_the_pump_pressure_that_every_study_tells(flown, system, unit, digits):
+@pytest.mark.parametrize(
+    ("system", "unit", "digits", "flow_unit"), [("us", "psi", 0, "gpm"), ("si", "bar", 1, "L/min")]
+)
+def test_the_lead_starts_from_the_pump_pressure_that_every_study_tells(flown, system, unit, digits, flow_unit):
     """That of a line without kinks, as in the table of the set-ups; kinks and hose stand beside it."""
     out, both = flown
     column = {"us": "value [US]", "si": "value [metric]"}[system]
-    every = {
-        row["setup"]: row[column] for row in rows(out / "tables" / "setups.csv") if row["quantity"] == "pump_pressure"
-    }
+    told = rows(out / "tables" / "setups.csv")
+    every, flow = (
+        {row["setup"]: float(row[column]) for row in told if row["quantity"] == name}
+        for name in ("pump_pressure", "flow_rate")
+    )
     spread = {row["setup"]: row for row in rows(out / "tables" / "estimated_pump_pressures.csv")}
     for label, text in zip(every, both[system].report.lead, strict=False):
         middle, low, high = (
             float(spread[label][f"{name} [{unit}]"]) for name in ("supply.pump_pressure", "low", "high")
         )
         assert text == (
-            f"{label}: start from {float(every[label]):.{digits}f} {unit} at the pump for a line without kinks (with "
-            f"kinks, hose and nozzle as they may be, {middle:.{digits}f} {unit} in the middle and {low:.{digits}f} to "
+            f"{label} ({flow[label]:.0f} {flow_unit}): start from {every[label]:.{digits}f} {unit} at the pump for a "
+            f"line without kinks (with kinks, hose and nozzle as they may be, {middle:.{digits}f} {unit} in the middle "
+            f"and {low:.{digits}f} to "
             f"{high:.{digits}f} {unit} in nine of ten computed throws), to be verified by in-line gauge and flowmeter."
         )
-        assert middle > float(every[label])
+        assert middle > every[label]
+
+
+@pytest.mark.parametrize(
+    ("system", "unit", "digits", "flow"), [("us", "psi", 0, "150 gpm"), ("si", "bar", 1, "568 L/min")]
+)
+def test_the_lead_ends_with_who_gives_the_flow_wanted_and_who_does_not(flown, system, unit, digits, flow):
+    """Pump pressure and chances are those of the table of choices."""
+    out, both = flown
+    choices = rows(out / "tables" / "operating_choice.csv")
+    (best,) = (row for row in choices if row["wanted chance"] == "yes")
+    short = [row for row in choices if row["wanted chance"] == "no"]
+    assert len(short) == 2
+    share, *others = (display.counted(float(row["both [%]"]) / 100, "throws") for row in (best, *short))
+    named = ", ".join(f"{row['setup']} in {other}" for row, other in zip(short, others, strict=True))
+    assert both[system].report.lead[-1] == (
+        f"{best['setup']} gives the flow wanted within the stated limit for three firefighters in "
+        f"{share.replace('throws', 'computed throws')} (pumped at "
+        f"{float(best[f'supply.pump_pressure [{unit}]']):.{digits}f} {unit}, for {flow} or more; however pumped, at "
+        f"most {named})."
+    )
+
+
+def test_the_lead_says_where_no_set_up_gives_the_flow_wanted(six):
+    loaded, found = six
+    wanted = loaded.question.choice.model_copy(update={"probability": 0.99})
+    choices = [runs.choose(sweep, wanted) for sweep in found.sweeps]
+    best = max((choice for choice in choices if not choice.met), key=lambda choice: choice.merit)
+    short = [choice for choice in choices if not choice.met]
+    share = display.counted(float(best.chances.both[best.place]), "computed throws", 0.99)
+    for system, flow in (("us", "150 gpm"), ("si", "568 L/min")):
+        pump = display.spoken("supply.pump_pressure", best.pump_pressure, system)
+        assert words.choice_headline(short, wanted, system) == (
+            "No set-up gives the flow wanted within its crew's stated limit as often as is wanted; nearest comes "
+            f"{best.swept.subject.setup.label} in {share} (pumped at {pump}; wanted: {flow} or more in 99 of 100 "
+            "throws)."
+        )
+    assert words.choice_headline([], wanted, "us") == ""
 
 
 def test_lead_and_report_card_say_which_shutoff_acts(folder):
@@ -256,10 +299,11 @@ def test_every_table_of_pressures_and_flows_shows_both_units(folder):
 
 
 def test_a_metric_edition_leads_with_metric_units(six):
-    for text in (*words.lead(six[1], 0.8, "si"), *words.further(*six, "si")):
+    lead = words.lead(six[1], six[0].question.choice, "si")
+    for text in (*lead, *words.further(*six, "si")):
         plain = re.sub(r"\([^()]*\)", "", text)
         assert not re.search(r"\d (psi|gpm|lbf|ft|in|mph)\b", plain), text
-    assert re.search(r"start from \d+\.\d bar at the pump", words.lead(six[1], 0.8, "si")[0])
+    assert re.search(r"start from \d+\.\d bar at the pump", lead[0])
     low = runs.Deviation(pump_pressure_error=-20 * PSI)
     assert words.deviation_words(low, "si", units_only=True).startswith(
         "gauge error at the pump \N{MINUS SIGN}1.38 bar"
@@ -333,7 +377,7 @@ def without_limits(content):
 def test_crews_without_a_stated_limit_are_told_and_given_no_number():
     loaded = loaded_of(without_limits)
     found = find(loaded)
-    text = " ".join([*words.lead(found, 0.8, "us"), *words.further(loaded, found, "us")])
+    text = " ".join([*words.lead(found, loaded.question.choice, "us"), *words.further(loaded, found, "us")])
     assert "No handling limit is stated for its crew of three firefighters" in text
     assert "No handling limit is stated for a crew, for it names none" in text
     assert "there is no operating choice to tell" in text

@@ -16,11 +16,13 @@ from jetsim.equipment.questions import Asked
 from jetsim.equipment.setups_table import QUANTITIES_TOLD
 from jetsim.experiment.tables import load_toml
 from jetsim.hydraulics.operating_point import operating_point
+from jetsim.report import display
 from jetsim.report.cards import PAPER, book
+from jetsim.report.document import Report
 from jetsim.study import run
 from studies import setup_cards
 from studies.setup_cards import STUDY
-from tests.reports import faults, in_both_systems
+from tests.reports import faults, in_both_systems, lead_faults
 
 FILE = STUDY.default_inputs
 DEMO = FILE.with_name("department.toml")
@@ -62,6 +64,30 @@ def folder(flown):
 
 def test_the_report_is_for_officers_in_either_system_of_units(flown):
     assert faults(flown[1]) == []
+
+
+@pytest.mark.parametrize(
+    ("system", "pressures", "flow", "forces"),
+    [
+        ("us", "psi", "gpm", "99.4 lbf by the limit's formula, limit 95.0 lbf"),
+        ("si", "bar", "L/min", "442 N by the limit's formula, limit 423 N"),
+    ],
+)
+def test_the_lead_says_flow_beside_pressure_and_who_is_above_a_limit(flown, demo, system, pressures, flow, forces):
+    """1.57 d^2 P of the large tip at 50 psi is 99.4 lbf, above 95 lbf; tip A and the ring are within."""
+    _, (a, f) = demo
+    assert words.above_headline([a, f], system) == ""
+    (large,) = runs.cards_of(asked(["h"]))
+    lead = words.lead([a, f, large], system)
+    above = f"H: 1 1/8-inch tip, large line ({forces})"
+    assert f"Above its crew's stated limit at its target: {above}." in lead
+    assert words.above_headline([large] * 4, system).endswith(f"{'; '.join([above] * 3)}; one more.")
+    for card, text in zip((a, f), lead, strict=False):
+        told = display.spoken("flow_rate", card.middle["flow_rate"], system)
+        assert text.startswith(f"{card.setup.label} ({told}): start from ")
+        assert re.search(rf"start from [\d.]+ {pressures} at the pump", text)
+        assert told.endswith(flow)
+    assert lead_faults(Report("x", lead, [], words.report_card(demo[0], [a], system), system)) == []
 
 
 def rows(path: Path) -> list[dict[str, str]]:

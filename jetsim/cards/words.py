@@ -17,6 +17,8 @@ from jetsim.report import display
 from jetsim.report.document import MOST_LEAD, ReportCard
 from jetsim.report.tables import Column, Table
 
+# Most set-ups that the lead names as above their crew's limit.
+MOST_ABOVE = 3
 VERIFY = "an estimate, to be verified by in-line gauge and flowmeter"
 CAUTIONS = (
     "Estimates for planning and teaching. Verify every pressure by in-line gauge and flowmeter.",
@@ -104,9 +106,14 @@ def verdict(card: Card, system: UnitSystem) -> str:
 def judged(crew: Crew, force: float, system: UnitSystem) -> str:
     """Whether a force [N] is within or above the limit that is stated for a crew."""
     assert crew.limit is not None
-    word = "within" if force <= crew.limit * (1 + 1e-9) else "above"
+    word = "above" if is_above(crew, force) else "within"
     limit = plain("reaction_force", crew.limit, system)
     return f"{word} the stated limit of {limit} for {display.people(crew.firefighters)}"
+
+
+def is_above(crew: Crew, force: float) -> bool:
+    """Whether a force [N] is above the limit that is stated for a crew."""
+    return crew.limit is not None and force > crew.limit * (1 + 1e-9)
 
 
 def mistake_words(words: str, question: CardsQuestion, system: UnitSystem) -> str:
@@ -121,25 +128,42 @@ def mistake_words(words: str, question: CardsQuestion, system: UnitSystem) -> st
 
 
 def lead(cards: Sequence[Card], system: UnitSystem) -> list[str]:
-    """The findings for a briefing: pump pressures first, then what the pages are."""
+    """The findings for a briefing: pump pressures first, who is above a stated limit, then what the pages are."""
     outside = findings.outside_sentence(np.concatenate([card.runs["validity"].values for card in cards]))
     pages = f"card_{cards[0].setup.name}.pdf" if len(cards) == 1 else "a page for each set-up, and cards.pdf with all"
     last = [
         text
-        for text in (outside, f"To print: {pages}; every pressure to start from is for a line without kinks, {VERIFY}.")
+        for text in (
+            above_headline(cards, system),
+            outside,
+            f"To print: {pages}; every pressure to start from is for a line without kinks, {VERIFY}.",
+        )
         if text
     ]
     return [*(headline(card, system) for card in cards[: MOST_LEAD - len(last)]), *last]
 
 
 def headline(card: Card, system: UnitSystem) -> str:
-    """What to pump, with its spread."""
+    """What to pump for which flow, with its spread."""
     if card.setup.line is None:
         return f"{card.setup.label} has no line, so no pump pressure is told."
     source = source_of("pump_pressure")
     pump = display.spoken(source, middle(card, "pump_pressure"), system)
     spread = display.spoken_span(source, *card.spread(source), system)
-    return f"{card.setup.label}: start from {pump} at the pump ({spread} in nine of ten computed throws)."
+    flow = display.spoken("flow_rate", middle(card, "flow_rate"), system)
+    return f"{card.setup.label} ({flow}): start from {pump} at the pump ({spread} in nine of ten computed throws)."
+
+
+def above_headline(cards: Sequence[Card], system: UnitSystem) -> str:
+    """The set-ups whose force at the target is above the limit stated for their crew; empty where none is."""
+    named = [
+        f"{card.setup.label} ({plain('reaction_force', card.force, system)} by the limit's formula, limit "
+        f"{plain('reaction_force', crew.limit, system)})"
+        for card in cards
+        if (crew := card.setup.crew) is not None and crew.limit is not None and is_above(crew, card.force)
+    ]
+    more = [f"{display.number_words(len(named) - MOST_ABOVE)} more"] if len(named) > MOST_ABOVE else []
+    return f"Above its crew's stated limit at its target: {'; '.join([*named[:MOST_ABOVE], *more])}." if named else ""
 
 
 def further(asked: Asked[CardsQuestion], cards: Sequence[Card], system: UnitSystem) -> list[str]:

@@ -12,6 +12,7 @@ from jetsim.equipment.model import PUMP
 from jetsim.equipment.spaces import BREAKUP, FACTOR, UPSTREAM
 from jetsim.equipment.words import in_trade_words, labelled, overrides_sentence
 from jetsim.hydraulics.believed import Deviation
+from jetsim.pumping.question import ChoicePart
 from jetsim.pumping.runs import Choice, Estimate, Found, Loaded, Mistakes, Ranking
 from jetsim.pumping.subject import Subject
 from jetsim.quantities import UnitSystem
@@ -48,14 +49,16 @@ def no_limit_words(subject: Subject) -> str:
 
 
 _MOST_ESTIMATES = 3
+# Most set-ups that the choice names as short of it.
+_MOST_NAMED = 3
 
 
-def lead(found: Found, wanted: float, system: UnitSystem) -> list[str]:
-    """The findings for a briefing: pump pressures, what lies outside the tests, the best choice by a wanted chance."""
+def lead(found: Found, wanted: ChoicePart, system: UnitSystem) -> list[str]:
+    """The findings for a briefing: pump pressures, what lies outside the tests, the best choice for what is wanted."""
     said = [
         *(estimate_headline(one, system) for one in found.estimates[:_MOST_ESTIMATES]),
         findings.outside_sentence(flags_of(found)),
-        choice_headline([choice for choice in found.choices if choice is not None], wanted),
+        choice_headline([choice for choice in found.choices if choice is not None], wanted, system),
     ]
     return [text for text in said if text]
 
@@ -65,9 +68,11 @@ def estimate_headline(found: Estimate, system: UnitSystem) -> str:
     pump = found.pump_pressure
     start, middle = (display.spoken(PUMP, float(p), system) for p in (found.middle["pump_pressure"], pump.middle))
     between = display.spoken_span(PUMP, float(pump.low), float(pump.high), system)
+    flow = display.spoken("flow_rate", found.middle["flow_rate"], system)
     return (
-        f"{found.subject.setup.label}: start from {start} at the pump for a line without kinks (with {lying(found)} as "
-        f"they may be, {middle} in the middle and {between} in nine of ten computed throws), {VERIFY}."
+        f"{found.subject.setup.label} ({flow}): start from {start} at the pump for a line without kinks (with "
+        f"{lying(found)} as they may be, {middle} in the middle and {between} in nine of ten computed throws), "
+        f"{VERIFY}."
     )
 
 
@@ -81,21 +86,39 @@ def lying(found: Estimate) -> str:
     return f"{named} and nozzle" if named else "the nozzle"
 
 
-def choice_headline(choices: Sequence[Choice], wanted: float) -> str:
-    """The best set-up and how surely it does; empty where nobody states a limit."""
+def choice_headline(choices: Sequence[Choice], wanted: ChoicePart, system: UnitSystem) -> str:
+    """The best set-up, how it is pumped, how surely it does, and who does not; empty where nobody states a limit."""
     if not choices:
         return ""
     choice = max(choices, key=lambda one: one.merit)
-    share, label = (
-        display.counted(float(choice.chances.both[choice.place]), short_of=wanted),
-        choice.swept.subject.setup.label,
-    )
+    label, subject = choice.swept.subject.setup.label, choice.swept.subject
+    pump = display.spoken(PUMP, choice.pump_pressure, system)
+    flow = display.spoken("flow_rate", wanted.target_flow, system)
+    share = _both_met(choice, wanted, "computed throws")
     if choice.met:
         return (
-            f"On {choice.swept.subject.line_label}, {label} meets target flow and {limit_words(choice.swept.subject)} "
-            f"in {share}."
+            f"{label} gives the flow wanted within {limit_words(subject)} in {share} (pumped at {pump}, for {flow} or "
+            f"more{_short_words(choices, wanted)})."
         )
-    return f"No set-up surely meets target flow and its crew's stated limit; nearest: {label}, in {share}."
+    return (
+        f"No set-up gives the flow wanted within its crew's stated limit as often as is wanted; nearest comes {label} "
+        f"in {share} (pumped at {pump}; wanted: {flow} or more in {display.counted(wanted.probability, 'throws')})."
+    )
+
+
+def _both_met(choice: Choice, wanted: ChoicePart, what: str) -> str:
+    """How often target flow and stated limit are both met at a choice, counted."""
+    return display.counted(float(choice.chances.both[choice.place]), what, short_of=wanted.probability)
+
+
+def _short_words(choices: Sequence[Choice], wanted: ChoicePart) -> str:
+    """The set-ups that miss the wanted chance however they are pumped; empty where there are none."""
+    short = [choice for choice in choices if not choice.met]
+    named = [
+        f"{choice.swept.subject.setup.label} in {_both_met(choice, wanted, 'throws')}" for choice in short[:_MOST_NAMED]
+    ]
+    more = [f"{display.number_words(len(short) - _MOST_NAMED)} more too seldom"] if len(short) > _MOST_NAMED else []
+    return f"; however pumped, at most {', '.join([*named, *more])}" if short else ""
 
 
 def further(loaded: Loaded, found: Found, system: UnitSystem) -> list[str]:

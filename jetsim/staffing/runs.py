@@ -163,6 +163,11 @@ class Fit:
     over: float
 
     @property
+    def careful_pressure(self) -> float:
+        """At the nozzle, of the careful flow [Pa]."""
+        return float(self.rig.nozzle.pressure(self.careful, self.rig.model.density))
+
+    @property
     def meets(self) -> bool:
         """Whether flow and limit hold together somewhere."""
         return bool(np.isfinite(self.window[0]))

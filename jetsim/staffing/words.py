@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from jetsim import findings
+from jetsim import findings, published
 from jetsim.equipment.questions import Asked
 from jetsim.equipment.words import in_trade_words, labelled
 from jetsim.quantities import UnitSystem
@@ -29,7 +29,7 @@ def lead(found: Found, system: UnitSystem) -> list[str]:
     outside = findings.outside_sentence(found.validity)
     most = MOST_LEAD - 1 - bool(outside)
     said = [
-        *(crew_headline(max(fits, key=lambda fit: fit.flow), system) for fits in by_crew[:most]),
+        *(crew_headline(max(fits, key=lambda fit: fit.careful), system) for fits in by_crew[:most]),
         outside,
         f"No flow here shows that a crew can hold a line, and every pressure is an estimate, {VERIFY}.",
         *rings,
@@ -38,14 +38,21 @@ def lead(found: Found, system: UnitSystem) -> list[str]:
 
 
 def crew_headline(fit: Fit, system: UnitSystem) -> str:
-    """The highest flow within a crew's limit, by the formula that it was stated for, and with the measured excess."""
-    crew = display.people(fit.crew.firefighters)
-    flow = display.spoken("flow_rate", fit.flow, system)
-    careful = display.spoken("flow_rate", fit.careful, system)
-    pushed = f"plan on {careful}: measured nozzles pushed harder than the formula"
+    """The flow to plan on within a crew's limit, the nozzle pressure there, and what the formula alone would allow."""
+    assert fit.crew.limits is not None
+    own = fit.crew.limits.name not in published.HANDLING_LIMITS
+    whose = f" ({fit.crew.limits.source})" if own else ""
+    flow, careful = (display.spoken("flow_rate", value, system) for value in (fit.flow, fit.careful))
+    pressure, target = (
+        display.spoken("nozzle_pressure", value, system)
+        for value in (fit.careful_pressure, fit.rig.model.target_pressure)
+    )
+    pushed = f"{flow} by the formula alone, but measured nozzles pushed harder"
     told = pushed if careful != flow else "no force beyond the formula's lowers it"
-    label = fit.rig.setup.label
-    return f"Within the limit stated for {crew}, {label} gives the most water, {flow} by the formula ({told})."
+    return (
+        f"Within the limit stated for {display.people(fit.crew.firefighters)}{whose}, plan on {careful} at most, with "
+        f"{fit.rig.setup.label} (nozzle pressure {pressure}, its target {target}; {told})."
+    )
 
 
 def ring_headline(found: Found, name: str, system: UnitSystem) -> str:

@@ -19,7 +19,7 @@ from jetsim.report.tables import Column, Table
 from jetsim.throws import names
 from jetsim.throws.comparing import Compared
 from jetsim.throws.pictures import odds_plot, reach_plot
-from jetsim.throws.question import CRITERIA, OWN, CompareQuestion, FieldTest, given, in_words
+from jetsim.throws.question import CRITERIA, OWN, CompareQuestion, FieldTest, given, in_words, matched_quantity
 from jetsim.throws.words import group_words, input_lines, key_words, match_value, otherwise, resting, said
 
 Array = NDArray[np.float64]
@@ -58,21 +58,29 @@ def lead(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
     sure = len(groups) > 1
     best = comparison.odds(reach, groups[0][0], groups[1][0]) if sure else best_odds(reach, compared.pairs)
     state = "after the test" if compared.tested else "before any test"
-    match = in_words(test) if test.condition == OWN else f"under {in_words(test)}"
+    match = in_words(test) if test.condition == OWN else f"under {in_words(test)} ({_matched_words(test, system)})"
     told = [findings.outside_sentence(compared.flags), decision_headline(test, compared)]
     if best is not None:
-        words = "out-reaches" if sure else "out-reaches no other set-up surely; at best it goes beyond"
+        words = "those of" if sure else "those of no other set-up surely, at best those of"
+        single = comparison.odds(compared.single, best.first, best.second).chance
         ends = display.more_or_less("extreme_reach", best.low, best.high, system)
         ties = sum(pair.tie for pair in compared.pairs)
         counted = f"{display.number_words(ties)} of {display.number_words(len(compared.pairs))}"
         told = [
-            f"{match[:1].upper()}{match[1:]}, {state}, {test.labels[best.first]} {words} {test.labels[best.second]} "
-            f"in {display.counted(best.chance, COMPARED, comparison.SURE)}.",
-            f"It goes farther by {said(best.median, system)} ({ends} in nine of ten).",
-            f"{counted[:1].upper()}{counted[1:]} pairs are ties, too close to call." if ties else "",
+            f"{match[:1].upper()}{match[1:]}, {state}, the farthest drops of {test.labels[best.first]} on average "
+            f"out-reach {words} {test.labels[best.second]} in "
+            f"{display.counted(best.chance, COMPARED, comparison.SURE)} (in "
+            f"{display.counted(single, 'pairs of single throws')}).",
+            f"They go farther by {said(best.median, system)} ({ends} in nine of ten).",
+            f"For {counted} pairs no winner can be named, which does not make them equal." if ties else "",
             *told,
         ]
     return [text for text in told if text]
+
+
+def _matched_words(test: FieldTest, system: UnitSystem) -> str:
+    """The value that is held equal, as it is said at a briefing."""
+    return display.spoken(matched_quantity(test), test.matched, system)
 
 
 def decision_headline(test: FieldTest, compared: Compared) -> str:
@@ -82,7 +90,10 @@ def decision_headline(test: FieldTest, compared: Compared) -> str:
         return decision_words(test, compared)
     chance = made.chance_of_best[made.setups.index(made.best[0])]
     share = display.counted(chance, COMPARED)
-    return f"By the department's priorities {test.labels[made.best[0]]} comes first in {share}."
+    every = zip(made.criteria, made.weights, strict=True)
+    *others, last = (display.trade(CRITERIA[name]) for name, weight in every if weight)
+    weighed = f"{', '.join(others)} and {last}" if others else last
+    return f"Weighing {weighed} as the department does, {test.labels[made.best[0]]} comes first in {share}."
 
 
 def further(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
