@@ -234,7 +234,7 @@ def outside_sentence(flags: ArrayLike, which: str = "") -> str:
     --------
     >>> outside_sentence([0, 0, 0, 32])
     'In 25 of 100 computed throws the nozzle is held flatter or steeper than in the throws tested, so breakup and reach there are less sure.'
-    """  # noqa: E501
+    """  # noqa: E501 - the example prints one line
     given = np.asarray(flags, dtype=np.int64).ravel()
     share = float(np.mean(given != 0)) if given.size else 0.0
     if share <= MANY:

@@ -115,10 +115,10 @@ def largest_assumption(plan: Plan, found: Found) -> str:
     first = findings.leaders(shares, rank(shares), reach)[0]
     largest = first[0]
     meant = ", which says nothing of how much a shutoff itself does" if largest == VALVE else ""
-    named = listed([_FORMULAS.get(name, display.trade(name)) for name in first])
-    those = f"those for {named} matter" if len(first) > 1 else f"the one for {named} matters"
-    tie = ", too close to call" if len(first) > 1 else ""
-    which = f" for {_FORMULAS.get(largest, display.trade(largest))}" if tie else ""
+    named = [_FORMULAS.get(name, display.trade(name)) for name in first]
+    those, tie, which = f"the one for {named[0]} matters", "", ""
+    if len(first) > 1:
+        those, tie, which = f"those for {listed(named)} matter", ", too close to call", f" for {named[0]}"
     return (
         f"Of the formulas that had to be assumed, {those} most for {findings.output_words(reach)}{tie}: not knowing "
         f"the right one{which} is {interval(found.expected, reach, largest, 'ST')} {findings.OF_ALL}{meant}."

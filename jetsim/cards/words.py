@@ -162,8 +162,8 @@ def above_headline(cards: Sequence[Card], system: UnitSystem) -> str:
         for card in cards
         if (crew := card.setup.crew) is not None and crew.limit is not None and is_above(crew, card.force)
     ]
-    more = [f"{display.number_words(len(named) - MOST_ABOVE)} more"] if len(named) > MOST_ABOVE else []
-    return f"Above its crew's stated limit at its target: {'; '.join([*named[:MOST_ABOVE], *more])}." if named else ""
+    told = "; ".join(display.first_few(named, MOST_ABOVE))
+    return f"Above its crew's stated limit at its target: {told}." if named else ""
 
 
 def further(asked: Asked[CardsQuestion], cards: Sequence[Card], system: UnitSystem) -> list[str]:

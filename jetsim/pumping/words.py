@@ -114,11 +114,9 @@ def _both_met(choice: Choice, wanted: ChoicePart, what: str) -> str:
 def _short_words(choices: Sequence[Choice], wanted: ChoicePart) -> str:
     """The set-ups that miss the wanted chance however they are pumped; empty where there are none."""
     short = [choice for choice in choices if not choice.met]
-    named = [
-        f"{choice.swept.subject.setup.label} in {_both_met(choice, wanted, 'throws')}" for choice in short[:_MOST_NAMED]
-    ]
-    more = [f"{display.number_words(len(short) - _MOST_NAMED)} more too seldom"] if len(short) > _MOST_NAMED else []
-    return f"; however pumped, at most {', '.join([*named, *more])}" if short else ""
+    named = [f"{choice.swept.subject.setup.label} in {_both_met(choice, wanted, 'throws')}" for choice in short]
+    told = ", ".join(display.first_few(named, _MOST_NAMED, "more too seldom"))
+    return f"; however pumped, at most {told}" if short else ""
 
 
 def further(loaded: Loaded, found: Found, system: UnitSystem) -> list[str]:

@@ -5,6 +5,7 @@ A *name* is either an entry of the table of quantities (``extreme_reach``) or pl
 """
 
 import math
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -168,6 +169,18 @@ def number_words(count: int) -> str:
     ('nine', '1,234')
     """
     return _COUNTS[count] if 0 <= count < len(_COUNTS) else f"{count:,}"
+
+
+def first_few(texts: Sequence[str], most: int, rest: str = "more") -> list[str]:
+    """The first of some texts and, where there are others, how many.
+
+    Examples
+    --------
+    >>> first_few(["A", "B", "C", "D"], 2), first_few(["A", "B"], 2)
+    (['A', 'B', 'two more'], ['A', 'B'])
+    """
+    left = len(texts) - most
+    return [*texts[:most], *([f"{number_words(left)} {rest}"] if left > 0 else [])]
 
 
 def people(count: int) -> str:
