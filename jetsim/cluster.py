@@ -69,6 +69,7 @@ def _client(dask: Any, place: str, workers: int) -> Iterator[Any]:
             yield client
         return
     try:
+        import_module("distributed.comm").get_address_host_port(place, strict=True)  # a client starts threads first
         client = dask.Client(place, timeout=_PATIENCE, set_as_default=False)
     except (OSError, ValueError, TypeError) as error:
         words = " ".join(str(error).split())

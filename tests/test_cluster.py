@@ -38,7 +38,16 @@ def test_a_worker_that_dies_is_replaced_and_changes_no_byte(tmp_path):
     assert found.identical(indices_by_replicate(SPACE, model, **SIZES))
 
 
-@pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "nowhere", "tcp://:"])
+@pytest.mark.parametrize("address", ["nowhere", "tcp://:", "tcp://host", ""])
+def test_what_is_no_address_is_one_line(address):
+    asked = Options(Path("x"), Path("y"), cluster=address)
+    with pytest.raises(InputError, match=r"--cluster .*: no scheduler answers there") as caught, asked.executor():
+        pass
+    assert "\n" not in str(caught.value)
+
+
+@pytest.mark.slow  # the client starts a thread and a loop, which a busy machine may keep waiting
+@pytest.mark.parametrize("address", ["tcp://127.0.0.1:9", "tcp://127.0.0.1:99999"])
 def test_an_address_without_a_scheduler_is_one_line(address, monkeypatch):
     monkeypatch.setattr(clusters, "_PATIENCE", 1)
     asked = Options(Path("x"), Path("y"), cluster=address)
