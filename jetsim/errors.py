@@ -46,6 +46,10 @@ class InputFileError(InputError):
         super().__init__("; ".join(self.lines))
 
 
+class WorkerLostError(OSError):
+    """A process that worked for this one was killed; what it was not computing stays finished."""
+
+
 def placed(error: InputError, file: Path) -> InputError:
     """An error that begins with the file it comes from: as it is where it begins with a file or an option already.
 

@@ -12,7 +12,6 @@ import textwrap
 import threading
 import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from concurrent.futures import Executor, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from importlib import import_module
@@ -23,11 +22,9 @@ from typing import Any, Generic, NoReturn, TypeVar
 import xarray as xr
 
 from jetsim import kept
-from jetsim.cluster import cluster
 from jetsim.errors import InputError, InputFileError, placed
 from jetsim.kept import Ledger
-from jetsim.processors import processors
-from jetsim.quantities import UnitSystem
+from jetsim.options import MOST_WORKERS, Options, Parser, add_options, options_of
 from jetsim.report import cautions
 from jetsim.report.document import Report, render
 from jetsim.report.figures import Plot
@@ -44,83 +41,12 @@ from jetsim.report.provenance import (
 )
 from jetsim.report.tables import Table, check_name
 
-MOST_WORKERS = 256
 _NETCDF = 1 << 17  # bytes that a file takes besides its values
+__all__ = ["MOST_WORKERS", "Findings", "Options", "Study", "run", "run_commands"]
+
 AGAIN = "the same command starts again"
 QUICK_NOTICE = "Quick look with few runs: good for trying things out, too coarse to quote."
 P = TypeVar("P")
-
-
-@dataclass(frozen=True)
-class Options:
-    """The options of a study script.
-
-    Attributes
-    ----------
-    inputs, output : Path
-        Study file, and folder of the results.
-    quick, dry_run, overwrite : bool
-    cluster : str or None
-        ``"local"``, or the address of a scheduler; None: threads of this process.
-    resume : bool
-        Take up the finished pieces of a run that was interrupted.
-    paper : bool or None
-        Write the white paper too; None: in a full run only.
-    units : {"us", "si"} or None
-        None: as the study file says.
-    workers : int
-    department : Path or None
-        Goes before the department that the question file names.
-    setups : tuple of str or None
-        Go before the set-ups that the question file names.
-    extra : mapping of str to object
-        Options that the study added.
-    """
-
-    inputs: Path
-    output: Path
-    quick: bool = False
-    units: UnitSystem | None = None
-    workers: int = 1
-    dry_run: bool = False
-    overwrite: bool = False
-    resume: bool = False
-    cluster: str | None = None
-    department: Path | None = None
-    setups: tuple[str, ...] | None = None
-    paper: bool | None = None
-    extra: Mapping[str, Any] = field(default_factory=dict)
-
-    @property
-    def writes_paper(self) -> bool:
-        """Whether the white paper is written: as asked, or else in a full run."""
-        return not self.quick if self.paper is None else self.paper
-
-    def system(self, of_study_file: UnitSystem) -> UnitSystem:
-        """Edition to show: the option's, or else the study file's."""
-        return self.units or of_study_file
-
-    @contextmanager
-    def executor(self) -> Iterator[Executor | None]:
-        """Threads for `evaluate` (numpy releases the lock), a cluster where one is asked for, or None for one worker.
-
-        On an error or Ctrl-C the waiting chunks are dropped instead of computed.
-        """
-        if self.cluster is not None:
-            with cluster(self.cluster, self.workers) as far:
-                yield far
-            return
-        if self.workers == 1:
-            yield None
-            return
-        pool = ThreadPoolExecutor(self.workers)
-        try:
-            yield pool
-        except BaseException:
-            kept.stop()
-            raise
-        finally:
-            pool.shutdown(wait=True, cancel_futures=True)
 
 
 @dataclass(frozen=True, eq=False)
@@ -210,7 +136,7 @@ def run(study: Study[Any], argv: Sequence[str] | None = None) -> int:
     int
         Exit status: 0, 2 for input that cannot be used (one line on stderr), 130 after Ctrl-C.
     """
-    parser = _Parser(description=study.description, allow_abbrev=False)
+    parser = Parser(description=study.description, allow_abbrev=False)
     _add_options(parser, study)
     return _guarded(lambda: _run_parsed(study, parser.parse_args(argv)))
 
@@ -229,7 +155,7 @@ def run_commands(description: str, studies: Mapping[str, Study[Any]], argv: Sequ
     int
         As `run`.
     """
-    parser = _Parser(description=description, allow_abbrev=False)
+    parser = Parser(description=description, allow_abbrev=False)
     commands = parser.add_subparsers(dest="command", required=True, metavar="COMMAND")
     for command, study in studies.items():
         words = study.description
@@ -242,50 +168,10 @@ def run_commands(description: str, studies: Mapping[str, Study[Any]], argv: Sequ
     return _guarded(start)
 
 
-class _Parser(argparse.ArgumentParser):
-    """A parser whose complaints are one line, like every other complaint."""
-
-    def error(self, message: str) -> NoReturn:
-        raise InputError(f"{message} (--help lists the options)")
-
-
 def _add_options(parser: argparse.ArgumentParser, study: Study[Any]) -> None:
-    add = parser.add_argument
-    add("--inputs", type=Path, metavar="FILE.toml", default=study.default_inputs, help="study file with your numbers")
-    add("--department", type=Path, metavar="FILE.toml", help="department file (default: as the question file says)")
-    add("--setups", type=_names, metavar="A,B", help="set-ups by name (default: as the question file says, else all)")
-    add("--output", type=Path, metavar="DIR", default=Path("results") / study.name,
-        help=f"folder of the results (default: results/{study.name})")  # fmt: skip
-    add("--quick", action="store_true", help="few runs, figures as png only, to try things out")
-    add("--units", choices=("us", "si"), help="units shown first (default: as the study file says)")
-    add("--workers", type=_workers, metavar="N", default=min(processors(), MOST_WORKERS), help="threads (default: all)")
-    add("--cluster", metavar="local|ADDRESS", help="use a dask cluster instead: N processes here, or a scheduler")
-    add("--dry-run", action="store_true", help="say what would be run and write nothing")
-    add("--overwrite", action="store_true",
-        help="replace a folder that holds something else; files that no study wrote are kept beside it")  # fmt: skip
-    add("--resume", action="store_true", help="go on with a run that was interrupted: what it had finished was kept")
-    add("--paper", action=argparse.BooleanOptionalAction, help="write white_paper.docx (default: unless --quick)")
+    add_options(parser, study.name, study.default_inputs)
     if study.add_options is not None:
         study.add_options(parser)
-
-
-def _names(text: str) -> tuple[str, ...]:
-    names = tuple(part.strip() for part in text.split(","))
-    if not all(names):
-        raise argparse.ArgumentTypeError(f"{text!r}: give names of set-ups with commas between them, as in a,b")
-    return names
-
-
-def _workers(text: str) -> int:
-    if not text.strip().isdecimal() or not 1 <= int(text) <= MOST_WORKERS:
-        raise argparse.ArgumentTypeError(f"{text!r}: allowed is a whole number from 1 to {MOST_WORKERS}")
-    return int(text)
-
-
-def _options(parsed: argparse.Namespace) -> Options:
-    given = {name: value for name, value in vars(parsed).items() if name != "command"}
-    own = {name: given.pop(name) for name in tuple(given) if name in Options.__dataclass_fields__}
-    return Options(**own, extra=given)
 
 
 class _Terminated(BaseException):
@@ -347,7 +233,9 @@ def _complain(text: str, status: int) -> int:
 
 
 def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
-    options = _options(parsed)
+    options = options_of(parsed)
+    if not options.dry_run:
+        options.warm_up()
     loaded = study.load(options)
     plan = clean_lines(study.plan(loaded, options))
     if options.dry_run:
@@ -361,7 +249,8 @@ def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
         taken = f"Taken up: {ledger.taken} finished pieces\n" if options.resume else ""
         print(f"{plan}\n{taken}Workers: {options.workers}", file=sys.stderr)
         clock = _Clock(timestamp(), time.perf_counter())
-        finished = _written(study, options, loaded, folder, clock)
+        with options.hands():
+            finished = _written(study, options, loaded, folder, clock)
     _tell(finished, options, clock.seconds())
 
 

@@ -6,9 +6,8 @@ the design, so any executor gives the same bytes.
 
 import json
 import math
-import signal
 from collections.abc import Callable, Mapping
-from concurrent.futures import Executor, Future, ProcessPoolExecutor, as_completed
+from concurrent.futures import Executor, Future, as_completed
 from contextlib import suppress
 from dataclasses import asdict
 from functools import partial
@@ -20,7 +19,7 @@ from numpy.typing import NDArray
 from tqdm import tqdm
 
 from jetsim import kept, units
-from jetsim.errors import InputError
+from jetsim.errors import InputError, WorkerLostError
 from jetsim.experiment.design import (
     SAMPLE,
     Design,
@@ -32,6 +31,7 @@ from jetsim.experiment.design import (
 )
 from jetsim.experiment.digests import digest, fingerprint
 from jetsim.quantities import QUANTITIES
+from jetsim.workers import process_pool
 
 __all__ = [
     "Design",
@@ -104,15 +104,6 @@ def evaluate(
     if previous is None or known is None:
         return _dataset(design, fresh, job.attributes)
     return _dataset(design, _merged(fresh, previous, known), {**job.attributes, **_attributes(previous)})
-
-
-def process_pool(workers: int) -> ProcessPoolExecutor:
-    """Processes that leave an interrupt (Ctrl-C) to the main one.
-
-    An interrupt reaches every process of a terminal; one that hits a worker while it waits for its next chunk can
-    leave the pool locked for good.
-    """
-    return ProcessPoolExecutor(workers, initializer=signal.signal, initargs=(signal.SIGINT, signal.SIG_IGN))
 
 
 class _Job:
@@ -225,6 +216,8 @@ class _Chunks:
         """Compute a chunk, read it and keep it."""
         try:
             result = compute()
+        except WorkerLostError:
+            raise
         except Exception as error:
             raise self.job.failed(self.parts[number], error) from error
         self._read(number, result)

@@ -3,7 +3,6 @@
 import io
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -22,7 +21,7 @@ from jetsim.report import display
 from jetsim.report.figures_stream import FIREFIGHTER
 from jetsim.report.plaintext import clean_lines
 from jetsim.report.style import METADATA, Plot, jetsim_style, styled, wrapped
-from jetsim.report.tables import Table, write_csv
+from jetsim.report.tables import Table
 
 Array = NDArray[np.float64]
 
@@ -43,11 +42,8 @@ class Page(Plot):
 
     dots = (120, 120)  # all that a page in a document needs, for the page to print is its PDF
 
-    def save(self, folder: Path, quick: bool = False) -> tuple[Path, ...]:
-        """Write ``NAME.pdf``, one page, and what it tells as ``NAME.csv``."""
-        path = folder / f"{self.name}.pdf"
-        path.write_bytes(book([self]))
-        return path, write_csv(folder / f"{self.name}.csv", self.data)
+    def _kinds(self, quick: bool) -> tuple[str, ...]:
+        return ("pdf",)
 
 
 def book(pages: Iterable[Page]) -> bytes:
@@ -170,7 +166,7 @@ def card_page(words: CardWords, system: UnitSystem = "us") -> Page:
     for number, line in enumerate(words.cautions):
         sheet.text(0, bottom - 0.56 + 0.19 * number, line, size=_SMALL_SIZE)
     sheet.text(0, bottom - 0.12, words.footer, size=8, color=_SOFT)
-    return Page(words.name, words.title, words.caption, sheet.figure, words.data.csv_columns(), to_print=True)
+    return Page(words.name, words.title, words.caption, sheet.figure, words.data.csv_columns(), to_print=True).begun()
 
 
 def _fitting(size: float, text: str, letters: int) -> float:

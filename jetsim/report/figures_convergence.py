@@ -109,7 +109,7 @@ def _half_widths(axes: Axes, view: ConvergenceView, outputs: Sequence[str]) -> N
                   textcoords="offset points", color=VERMILION)  # fmt: skip
     axes.set_yscale("log")
     axes.yaxis.set_major_locator(LogLocator(base=10, subs=(1, 2, 5)))
-    axes.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
+    axes.yaxis.set_major_formatter("{x:g}")
     axes.yaxis.set_minor_locator(NullLocator())
     _size_axis(axes, sizes)
     axes.set_ylabel("widest half-interval")

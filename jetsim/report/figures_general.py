@@ -9,6 +9,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.patches import Patch
+from matplotlib.ticker import PercentFormatter
 from numpy.typing import NDArray
 
 from jetsim.quantities import UnitSystem
@@ -412,7 +413,7 @@ def share_bars(words: Words, shares: Shares) -> Plot:
     axes.set_yticks(at, [plain(text, 34) for text in shares.bars])
     axes.invert_yaxis()
     axes.set_xlim(0, max(1.0, float(left.max())))
-    axes.xaxis.set_major_formatter(lambda value, _: f"{100 * value:.0f} %")
+    axes.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0, symbol=" %"))
     axes.set_xlabel(shares.measure)
     axes.axvline(1.0, color=GREY, linewidth=0.8)
     axes.tick_params(axis="y", length=0)

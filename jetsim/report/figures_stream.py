@@ -179,12 +179,17 @@ def _draw_ground(axes: Axes, frame: _Frame, system: UnitSystem) -> None:
     every = step * (1 + int(frame.right / step // 16))
     axes.xaxis.set_major_locator(MultipleLocator(every))
     axes.xaxis.set_minor_locator(MultipleLocator(step))
-    axes.xaxis.set_major_formatter(FuncFormatter(lambda x, _: f"{x:.0f}" if x >= 0 else ""))
+    axes.xaxis.set_major_formatter(FuncFormatter(_ahead))
     axes.yaxis.set_major_locator(MultipleLocator(step / 2))
     axes.grid(axis="x", which="both")
     axes.set_xlabel(f"Distance along the ground, marks every {step:.0f} {unit}")
     axes.set_ylabel(f"Height [{unit}]")
     axes.spines["bottom"].set_visible(False)
+
+
+def _ahead(distance: float, _position: int | None = None) -> str:
+    """A distance mark; none behind the nozzle."""
+    return f"{distance:.0f}" if distance >= 0 else ""
 
 
 def _draw_path(axes: Axes, view: StreamView, shown: Callable[[Any], NDArray[np.float64]]) -> None:
@@ -338,7 +343,7 @@ def _isolines(axes: Axes, grid: tuple[Any, Any, Any], name: str, look: _Isoline,
     drawn = axes.contour(*grid, levels=_levels(grid[2], 7), colors=look.colour, linestyles=look.line, linewidths=1.3)
     segments = [segment for level in drawn.allsegs for segment in level if len(segment) > 4]
     places = [tuple(segment[int(look.label_at * (len(segment) - 1))]) for segment in segments]
-    drawn.clabel(manual=places, fmt=lambda value: f"{value:g} {unit}".strip(), inline_spacing=4)
+    drawn.clabel(manual=places, fmt=f"%g {unit.replace('%', '%%')}".strip(), inline_spacing=4)
     for text in drawn.labelTexts:
         text.set_path_effects([withStroke(linewidth=2.5, foreground="white")])
     words = display.label(name) + (f" [{unit}]" if unit else "")
@@ -352,7 +357,11 @@ def _name_axes(axes: Axes, names: SweepAxes, y: NDArray[np.float64], system: Uni
     for axis, name in ((axes.xaxis, names.x), (axes.yaxis, names.y)):
         if display.unit_label(name, system) == "in":
             axis.set_major_locator(MultipleLocator(0.125 if np.ptp(y) > 0.4 else 0.0625))
-            axis.set_major_formatter(FuncFormatter(lambda value, _: sixteenths(value)))
+            axis.set_major_formatter(FuncFormatter(_as_sixteenths))
+
+
+def _as_sixteenths(value: float, _position: int | None = None) -> str:
+    return sixteenths(value)
 
 
 def sixteenths(inches: float) -> str:

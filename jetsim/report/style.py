@@ -5,13 +5,15 @@ hatches carry the same distinction without colour.
 """
 
 import io
+import pickle
 import textwrap
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from concurrent.futures import Executor, Future
 from contextlib import contextmanager
-from dataclasses import dataclass
-from functools import cached_property, wraps
+from dataclasses import dataclass, field
+from functools import wraps
 from pathlib import Path
-from typing import Any, ClassVar, NamedTuple, ParamSpec, TypeVar
+from typing import Any, ClassVar, NamedTuple, ParamSpec, Self, TypeVar
 
 import matplotlib as mpl
 from matplotlib import style as mpl_style
@@ -138,6 +140,34 @@ def named(name: str, labels: Mapping[str, str], width: int = 26) -> str:
     return plain(labels.get(name) or (display.trade(name) if name in QUANTITIES else name), width)
 
 
+@styled
+def drawing(figure: Figure, kind: str, dots: int) -> bytes:
+    """A figure as a file of one kind, with so many dots to an inch of a PNG; the same figure gives the same bytes."""
+    buffer = io.BytesIO()
+    pixels = {"dpi": dots, "pil_kwargs": {"compress_level": _COMPRESSION}}
+    more: dict[str, Any] = pixels if kind == "png" else {}
+    figure.savefig(buffer, format=kind, metadata=METADATA[kind], **more)
+    return buffer.getvalue()
+
+
+def _unpacked_drawing(figure: bytes, kind: str, dots: int) -> bytes:
+    return drawing(pickle.loads(figure), kind, dots)
+
+
+# Processes that draw, and whether for a quick run.
+_HANDS: list[tuple[Executor, bool]] = []
+
+
+@contextmanager
+def drawn_by(executor: Executor, quick: bool) -> Iterator[None]:
+    """Let an executor in other processes begin with the files of each plot as soon as that is made."""
+    _HANDS.append((executor, quick))
+    try:
+        yield
+    finally:
+        _HANDS.pop()
+
+
 @dataclass(frozen=True, eq=False)
 class Plot:
     """A finished figure with its words and the plotted data.
@@ -163,6 +193,8 @@ class Plot:
     data: Mapping[str, Sequence[Any]]
     to_print: bool = False
     instead: str = ""
+    # What was drawn so far, or is being drawn, by format and whether in a quick run: page, paper and folder share it.
+    _files: dict[tuple[str, bool], bytes | Future[bytes]] = field(default_factory=dict, repr=False)
     # To an inch of a PNG: as paper shows them, and as many as a screen does.
     dots: ClassVar[tuple[int, int]] = (300, 200)
 
@@ -176,7 +208,7 @@ class Plot:
             text.set_text(clean_lines(text.get_text()))
         work_out_layout(figure)
         figure.set_layout_engine(None)  # otherwise every file format works it out again
-        return cls(words.name, words.title, words.caption, figure, data)
+        return cls(words.name, words.title, words.caption, figure, data).begun()
 
     @property
     def alternative_text(self) -> str:
@@ -191,20 +223,25 @@ class Plot:
         """The figure as PNG, in a `quick` run with fewer dots; the same figure gives the same bytes."""
         return self._drawn("png", quick)
 
-    @cached_property
-    def _files(self) -> dict[tuple[str, bool], bytes]:
-        """What was drawn so far, by format: page, paper and folder share it."""
-        return {}
+    def begun(self) -> Self:
+        """This plot, which the processes that draw begin with, if there are any."""
+        if _HANDS:
+            executor, quick = _HANDS[-1]
+            figure = pickle.dumps(self.figure)
+            for kind in sorted({*self._kinds(quick), "png", *([] if quick else ["svg"])}):
+                key = kind, quick and kind == "png"
+                self._files[key] = executor.submit(_unpacked_drawing, figure, kind, self.dots[key[1]])
+        return self
 
-    @styled
+    def _kinds(self, quick: bool) -> tuple[str, ...]:
+        """Formats of the files in the results folder."""
+        return ("png",) if quick and not self.to_print else tuple(METADATA)
+
     def _drawn(self, kind: str, quick: bool = False) -> bytes:
         if (kind, quick) not in self._files:
-            buffer = io.BytesIO()
-            pixels = {"dpi": self.dots[quick], "pil_kwargs": {"compress_level": _COMPRESSION}}
-            more: dict[str, Any] = pixels if kind == "png" else {}
-            self.figure.savefig(buffer, format=kind, metadata=METADATA[kind], **more)
-            self._files[kind, quick] = buffer.getvalue()
-        return self._files[kind, quick]
+            self._files[kind, quick] = drawing(self.figure, kind, self.dots[quick])
+        content = self._files[kind, quick]
+        return content if isinstance(content, bytes) else content.result()
 
     def save(self, folder: Path, quick: bool = False) -> tuple[Path, ...]:
         """Write ``NAME.png``, ``NAME.svg``, ``NAME.pdf`` without title and caption, and the data as ``NAME.csv``.
@@ -221,10 +258,10 @@ class Plot:
         tuple of Path
             The files written, the data last.
         """
-        kinds = ["png"] if quick and not self.to_print else list(METADATA)
+        kinds = self._kinds(quick)
         paths = [folder / f"{self.name}.{kind}" for kind in kinds]
         for path, kind in zip(paths, kinds, strict=True):
-            path.write_bytes(self.png(quick) if kind == "png" else self._drawn(kind))
+            path.write_bytes(self._drawn(kind, quick and kind == "png"))
         return (*paths, write_csv(folder / f"{self.name}.csv", self.data))
 
 

@@ -1,0 +1,68 @@
+"""Processes that work for this one: started while a study is still read, and gone with it, however it ends."""
+
+import multiprocessing as mp
+import os
+import signal
+import sys
+import threading
+from collections.abc import Iterator
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from contextlib import contextmanager
+from multiprocessing import forkserver
+
+# A server that has loaded the package forks each process in a moment; where there is none, each loads it for itself.
+_SERVED = "forkserver" in mp.get_all_start_methods()
+
+
+def process_pool(workers: int) -> ProcessPoolExecutor:
+    """Processes that leave an interrupt (Ctrl-C) to the main one, and end when that is killed.
+
+    An interrupt reaches every process of a terminal; one that hits a worker while it waits for its next chunk can
+    leave the pool locked for good.
+    """
+    return ProcessPoolExecutor(workers, mp.get_context("forkserver" if _SERVED else "spawn"), initializer=_prepare)
+
+
+def _prepare() -> None:
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+
+
+def _end_with_parent() -> None:
+    if (parent := mp.parent_process()) is not None:
+        parent.join()
+        os._exit(1)
+
+
+def warm_up() -> None:
+    """Let the server of processes load, beside this process, what this one has loaded of the package."""
+    if _SERVED:
+        mp.set_forkserver_preload(sorted(name for name in sys.modules if name.split(".")[0] == "jetsim"))
+        forkserver.ensure_running()
+
+
+@contextmanager
+def processes(workers: int) -> Iterator[ProcessPoolExecutor]:
+    """A pool of processes; on an error or Ctrl-C they are ended at once, whatever they are computing."""
+    before = set(mp.active_children())
+    pool = process_pool(workers)
+    try:
+        yield pool
+    except BaseException:
+        for worker in set(mp.active_children()) - before:
+            worker.terminate()
+        raise
+    finally:
+        pool.shutdown(wait=True, cancel_futures=True)
+
+
+@contextmanager
+def threads(workers: int) -> Iterator[ThreadPoolExecutor]:
+    """A pool of threads; on an error or Ctrl-C what waits is dropped, and what runs is left to end by itself."""
+    pool = ThreadPoolExecutor(workers)
+    try:
+        yield pool
+    except BaseException:
+        pool.shutdown(wait=False, cancel_futures=True)
+        raise
+    pool.shutdown()
