@@ -20,10 +20,38 @@ def process_pool(workers: int) -> ProcessPoolExecutor:
     An interrupt reaches every process of a terminal; one that hits a worker while it waits for its next chunk can
     leave the pool locked for good.
     """
-    return ProcessPoolExecutor(workers, mp.get_context("forkserver" if _SERVED else "spawn"), initializer=_prepare)
+    warm_up()
+    context = mp.get_context("forkserver" if _SERVED else "spawn")
+    return ProcessPoolExecutor(workers, context, initializer=_prepare, initargs=(__file__,))
 
 
-def _prepare() -> None:
+def warm_up() -> None:
+    """Let the server of processes load, beside this process, what this one has loaded of the package."""
+    if _SERVED:
+        mp.set_forkserver_preload(sorted(name for name in sys.modules if name.split(".")[0] == "jetsim"))
+        with _same_places():
+            forkserver.ensure_running()
+
+
+@contextmanager
+def _same_places() -> Iterator[None]:
+    """Let a new process look for packages where this one does: the server is not told so before Python 3.13."""
+    wanted = {"PYTHONPATH": os.pathsep.join(place or os.getcwd() for place in sys.path), "PYTHONSAFEPATH": "1"}
+    before = {name: os.environ.get(name) for name in wanted}
+    os.environ.update(wanted)
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+
+
+def _prepare(here: str) -> None:
+    if here != __file__:
+        raise RuntimeError(f"a worker process loaded {__file__}, but this study runs {here}")
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
@@ -32,13 +60,6 @@ def _end_with_parent() -> None:
     if (parent := mp.parent_process()) is not None:
         parent.join()
         os._exit(1)
-
-
-def warm_up() -> None:
-    """Let the server of processes load, beside this process, what this one has loaded of the package."""
-    if _SERVED:
-        mp.set_forkserver_preload(sorted(name for name in sys.modules if name.split(".")[0] == "jetsim"))
-        forkserver.ensure_running()
 
 
 @contextmanager

@@ -12,7 +12,7 @@ import pytest
 from jetsim import cluster as clusters
 from jetsim.errors import InputError
 from jetsim.experiment.replicates import indices_by_replicate
-from jetsim.study import Options
+from jetsim.options import Options
 from tests.test_ensemble import SPACE, model
 
 pytest.importorskip("distributed")
@@ -32,7 +32,8 @@ def deadly(mark, samples):
 @pytest.mark.skipif(sys.platform == "win32", reason="there such signals cannot be sent")
 def test_a_worker_that_dies_is_replaced_and_changes_no_byte(tmp_path):
     mark = tmp_path / "died"
-    with Options(Path("x"), Path("y"), workers=1, cluster="local").executor() as pool:
+    asked = Options(Path("x"), Path("y"), workers=1, cluster="local")
+    with asked.hands(), asked.executor() as pool:
         found = indices_by_replicate(SPACE, partial(deadly, mark), executor=pool, **SIZES)
     assert mark.exists()
     assert found.identical(indices_by_replicate(SPACE, model, **SIZES))
@@ -41,7 +42,7 @@ def test_a_worker_that_dies_is_replaced_and_changes_no_byte(tmp_path):
 @pytest.mark.parametrize("address", ["nowhere", "tcp://:", "tcp://host", ""])
 def test_what_is_no_address_is_one_line(address):
     asked = Options(Path("x"), Path("y"), cluster=address)
-    with pytest.raises(InputError, match=r"--cluster .*: no scheduler answers there") as caught, asked.executor():
+    with pytest.raises(InputError, match=r"--cluster .*: no scheduler answers there") as caught, asked.hands():
         pass
     assert "\n" not in str(caught.value)
 
@@ -51,7 +52,7 @@ def test_what_is_no_address_is_one_line(address):
 def test_an_address_without_a_scheduler_is_one_line(address, monkeypatch):
     monkeypatch.setattr(clusters, "_PATIENCE", 1)
     asked = Options(Path("x"), Path("y"), cluster=address)
-    with pytest.raises(InputError, match=r"--cluster .*: no scheduler answers there") as caught, asked.executor():
+    with pytest.raises(InputError, match=r"--cluster .*: no scheduler answers there") as caught, asked.hands():
         pass
     assert "\n" not in str(caught.value)
     assert import_module("dask").config.get("scheduler", None) is None  # or all that follows would look for a cluster
@@ -60,5 +61,5 @@ def test_an_address_without_a_scheduler_is_one_line(address, monkeypatch):
 def test_without_the_engine_the_extra_is_named(monkeypatch):
     monkeypatch.setitem(sys.modules, "distributed", None)
     asked = Options(Path("x"), Path("y"), cluster="local")
-    with pytest.raises(InputError, match=r"install the extra, jetsim\[cluster\]"), asked.executor():
+    with pytest.raises(InputError, match=r"install the extra, jetsim\[cluster\]"), asked.hands():
         pass

@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from jetsim import kept, study
+from jetsim import kept, options, study
 from jetsim.equipment.questions import load_question
 from jetsim.errors import InputError
 from jetsim.experiment import calibration
@@ -40,7 +40,7 @@ def test_every_study_asks_for_the_cluster_it_was_given(one, tmp_path, capsys, mo
     def refused(place, workers):
         raise InputError(f"--cluster {place}: asked with {workers}")
 
-    monkeypatch.setattr(study, "cluster", refused)
+    monkeypatch.setattr(options, "cluster", refused)
     argv = ["--quick", "--cluster", "tcp://far:8786", "--workers", "3", "--output", str(tmp_path / "out")]
     assert study.run(one, argv) == 2
     assert capsys.readouterr().err.endswith("error: --cluster tcp://far:8786: asked with 3\n")

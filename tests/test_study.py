@@ -16,7 +16,6 @@ import pytest
 import xarray as xr
 
 from jetsim.errors import InputError
-from jetsim.processors import processors
 from jetsim.report.cautions import CAUTIONS, printed
 from jetsim.report.figures import Plot
 from jetsim.report.provenance import sha256
@@ -94,7 +93,7 @@ def test_a_study_writes_its_folder_and_tells_its_findings(demo, capsys):
     assert shown.out.startswith("Elevation moves reach most (38 to 44 %).")
     assert "results/demo/report.html" in shown.out
     assert shown.out.rstrip().endswith(printed())
-    assert shown.err == f"Runs: 180224\nWorkers: {min(processors(), 256)}\n"
+    assert shown.err == "Runs: 180224\nWorkers: 1\n"
 
 
 @without_pictures()
