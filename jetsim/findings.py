@@ -101,7 +101,7 @@ def leaders_title(indices: xr.Dataset, ranking: xr.Dataset, output: str, labels:
         return f"{output_words(output).capitalize()}: no ranking"
     first, _ = leaders(indices, ranking, output)
     if len(first) > _MOST_LEADERS:
-        return f"{output_words(output).capitalize()}: too few runs to name a leader"
+        return f"{output_words(output).capitalize()}: too few computed throws to name a leader"
     tie = ", a tie" if len(first) > 1 else ""
     return f"{output_words(output).capitalize()} is moved most by {' and '.join(labels.get(n, n) for n in first)}{tie}"
 
@@ -134,18 +134,16 @@ def leaders_sentence(
     if indices[index].sel(output=output).isnull().any():
         return f"{heading}: no ranking ({indices['reason'].sel(output=output).item()})."
     first, rest = leaders(indices, ranking, output, index)
-    shares = [
-        share_words(indices, output, n, labels, "" if i else " of its variance", index) for i, n in enumerate(first)
-    ]
+    shares = [share_words(indices, output, n, labels, "" if i else f" {OF_ALL}", index) for i, n in enumerate(first)]
     if len(first) > _MOST_LEADERS:
         largest = ", ".join(shares[:_MOST_LEADERS])
-        return f"{heading}: too few runs to tell {len(first)} inputs apart. The largest shares: {largest}."
+        return f"{heading}: too few computed throws to tell {len(first)} inputs apart. The largest shares: {largest}."
     shown = " and ".join(shares)
-    tie = ", a tie that the runs cannot settle" if len(first) > 1 else ""
+    tie = ", too close to call" if len(first) > 1 else ""
     then = f"; then {', '.join(share_words(indices, output, n, labels, index=index) for n in rest)}" if rest else ""
     tied_rest = ranking["tied"].sel(output=output, parameter=rest, other_parameter=rest).values
     if np.triu(tied_rest, 1).any():
-        then += ", of which the runs do not tell all apart"
+        then += ", not all of which can be told apart"
     return f"{heading} is moved most by {shown}{tie}{then}."
 
 
@@ -156,7 +154,8 @@ def roles_sentence(roles: xr.Dataset, output: str) -> str:
         return f"How much of {output_words(output)} falls to crew, weather and ignorance cannot be said."
     parts = [f"{100 * float(at.sel(parameter=r)):.0f} % to {w}" for r, w in ROLE_WORDS.items() if r in at["parameter"]]
     shared = f"{parts[0].replace(' % to ', ' % falls to ')}{''.join(f', {part}' for part in parts[1:])}"
-    return f"Of the variance of {output_words(output)}, {shared} (parts that act together count with each)."
+    whole = f"Of all that moves {output_words(output)} or leaves it in doubt"
+    return f"{whole}, {shared} (parts that act together count with each)."
 
 
 def ignorance_sentence(space: ParameterSpace, labels: Mapping[str, str], idle: Collection[str] = ()) -> str:
@@ -168,10 +167,11 @@ def ignorance_sentence(space: ParameterSpace, labels: Mapping[str, str], idle: C
     if not assumed:
         habit = ", a published value or common practice" if any(p.basis == "common practice" for p in unknown) else ""
         return f"Every input that is not known rests on a measurement{habit or ' or a published value'}."
-    listed = " and ".join(labels[name] for name in assumed)
+    listed = "; ".join(labels[name] for name in assumed)
+    what = "One input is assumed" if len(assumed) == 1 else f"{len(assumed)} inputs are assumed"
     return (
-        f"The shares of {listed} rest on assumptions: they describe what is not known, not how this equipment "
-        "behaves; a field test can settle them, this study cannot."
+        f"{what}: {listed}. Such shares describe what is not known, not how this equipment behaves; a field test can "
+        "settle them, this study cannot."
     )
 
 
@@ -209,8 +209,8 @@ def unsettled_notice(gate: Gate) -> str:
 def tail_sentence(output: str, share: float, remedy: str) -> str:
     """That an output's shares did not settle because a few runs carry its variance, and what to do."""
     return (
-        f"Of the variance of {output_words(output)}, a hundredth of the runs carries {display.percent(share)} (a heavy "
-        f"tail), so its shares have not settled: {remedy}."
+        f"Of the variance of {output_words(output)}, one computed throw in a hundred carries {display.percent(share)} "
+        f"(a heavy tail), so its shares have not settled: {remedy}."
     )
 
 

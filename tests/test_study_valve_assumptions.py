@@ -124,7 +124,7 @@ def test_first_finding_names_the_leaders_with_intervals_and_the_verdict(folder):
     label, _, said = verdict.partition(" (")[0].partition(" full ball: ")
     assert label == "A: 15/16-inch tip,"
     assert f"{said[:1].upper()}{said[1:]}" in first
-    assert "flow is led by nozzle pressure error" in first
+    assert "flow is led by how far the nozzle pressure is off" in first
     assert "(own part)" not in first
 
 
@@ -133,7 +133,7 @@ def test_report_has_words_that_an_officer_knows(folder):
     body = text.partition("Glossary")[0]
     for word in ("valve closure", "given factor", "closed index", "priors", "eta, L, n", "joint design"):
         assert word not in body, word
-    assert "rest on assumptions" in body
+    assert "inputs are assumed: " in body
     assert "inputs that nobody sets was measured: all are as believed." in body
     assert "Were all inputs of a group known" in body
     assert "Taken as wholes" in body
