@@ -15,6 +15,7 @@ from jetsim.experiment import parameters
 from jetsim.experiment.gate import Gate
 from jetsim.experiment.space import Parameter, ParameterSpace
 from jetsim.flags import VALIDITY, trade_words
+from jetsim.hydraulics.crew import HandlingLimits
 from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.report import display, glossary
 from jetsim.report.document import InputLine, ValidityCount
@@ -32,6 +33,18 @@ _MOST_LEADERS = 3
 _GROUPS = {"valve": "shutoff and waterway", "flight": "flight after breakup"}
 # More of the runs than this outside a fit, and the first paragraph of a report says so.
 MANY = 0.1
+
+
+# The formula of handbooks by its constants, in the units of each edition.
+_HANDBOOK: Mapping[UnitSystem, str] = {
+    "us": "1.57 d^2 P for a smooth bore, 0.0505 Q sqrt(P) for fog; lbf, in, psi, gpm",
+    "si": "0.157 d^2 P for a smooth bore, 0.226 Q sqrt(P) for fog; N, mm, bar, L/min",
+}
+
+
+def formula_words(limits: HandlingLimits, system: UnitSystem) -> str:
+    """The formula that handling limits were stated for, with its constants if it is that of the handbooks."""
+    return f"{limits.stated_for} ({_HANDBOOK[system]})" if limits.formula == "handbook" else limits.stated_for
 
 
 def output_words(name: str) -> str:

@@ -1,13 +1,16 @@
 """Words that ranking studies share: leaders, ties, shares of crew and weather, and what an input does."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray as xr
 
-from jetsim import findings
+from jetsim import findings, published
 from jetsim.experiment.distributions import Choice, Normal, Uniform
 from jetsim.experiment.gate import Gate
 from jetsim.experiment.space import Latent, Parameter, ParameterSpace
+from jetsim.hydraulics.crew import HandlingLimits
 from jetsim.report.figures import ROLE_WORDS
 
 NAMES = ["nozzle_pressure", "elevation", "wind_along", "tip_diameter", "discharge_coefficient"]
@@ -270,3 +273,16 @@ def test_wholes_are_said_to_overlap_only_where_inputs_are_tied():
     assert "flow efficiency of the tip. Wholes" in findings.wholes_sentence(space(), findings.whole_labels(space()))
     free = ParameterSpace((Parameter("elevation", Uniform(20, 40)),))
     assert findings.wholes_sentence(free, findings.whole_labels(free)) == ""
+
+
+def test_the_handbooks_formula_has_the_constants_of_the_units_it_stands_among():
+    """The constants again, from the formula in SI: 2 A P, and flow times the root of pressure."""
+    limits = HandlingLimits("ours", {2: 300.0}, "ours", formula="handbook")
+    bar, litre, mm = 1e5, 1e-3 / 60, 1e-3
+    bore = published.handbook_reaction(mm, bar)
+    fog = published.handbook_fog_reaction(litre, bar)
+    assert f"({bore:.3g} d^2 P for a smooth bore, {fog:.3g} Q sqrt(P) for fog; N, mm" in findings.formula_words(
+        limits, "si"
+    )
+    assert "1.57 d^2 P for a smooth bore, 0.0505 Q sqrt(P) for fog; lbf" in findings.formula_words(limits, "us")
+    assert findings.formula_words(replace(limits, formula="own reaction"), "si") == "the nozzle's own steady reaction"

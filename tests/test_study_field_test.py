@@ -117,7 +117,7 @@ def test_plan_prints_the_power_of_each_pair_averaged_over_the_priors(folders, fi
         drawn = truth + rng.normal(0.0, pair.needed.spread, (truth.size, made.blocks))
         found = np.mean(stats.ttest_1samp(drawn, 0.0, axis=1).pvalue <= field_test.wanted.false_alarm)
         assert pair.chance == pytest.approx(found, abs=0.08)
-        assert f"{pair.first.upper()} and {pair.second.upper()} {100 * pair.chance:.0f} %" in lead
+        assert f"{pair.first.upper()} and {pair.second.upper()} {100 * pair.chance:.0f}" in lead
 
 
 @pytest.mark.parametrize("system", ["us", "si"])

@@ -42,7 +42,7 @@ def estimate_table(found: Found) -> Table:
     )
 
 
-def cost_table(found: Found) -> Table:
+def cost_table(found: Found, system: UnitSystem) -> Table:
     """What the targets cost in reaction."""
     rows = found.estimates
     points = [row.stated.point for row in rows]
@@ -59,9 +59,9 @@ def cost_table(found: Found) -> Table:
                    label="Its crew"),
             Column("within [%]", [100 * r.share_within for r in rows], label="Within for its crew, %", digits=2),
         ),
-        f"{limit_sources(found)} The last column is for the set-up's own crew, in percent of the runs, and counts the "
-        "measured excess of force over the formula, pumped at the estimate as hose, kinks and gauge may be (a wall "
-        "card counts it at exactly the target). Opening, closing and slipping come on top.",
+        f"{limit_sources(found, system)} The last column is for the set-up's own crew, in percent of the runs, and "
+        "counts the measured excess of force over the formula, pumped at the estimate as hose, kinks and gauge may be "
+        "(a wall card counts it at exactly the target). Opening, closing and slipping come on top.",
     )  # fmt: skip
 
 

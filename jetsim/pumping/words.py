@@ -350,7 +350,7 @@ def report_card(loaded: Loaded, found: Found, question: str, system: UnitSystem)
         negative_estimates=f"lowest first-order estimate {lowest:.1g}" if lowest < 0 else "none",
         inputs=findings.input_lines(labelled(loaded.asked), system),
         fixed=fixed_words(loaded, system),
-        more={"Shutoff": waterway_sentences(loaded, detail=True), **sources(loaded, found)},
+        more={"Shutoff": waterway_sentences(loaded, detail=True), **sources(loaded, found, system)},
     )
 
 
@@ -361,18 +361,19 @@ def fixed_words(loaded: Loaded, system: UnitSystem) -> dict[str, str]:
     return {name: words for name, words in first.items() if all(other.get(name) == words for other in others)}
 
 
-def limit_sources(found: Found) -> str:
+def limit_sources(found: Found, system: UnitSystem) -> str:
     """Who states the limits, and for which formula."""
     limits = [row.subject.limits for row in found.estimates]
     said = (
-        f"Limits: {one.source}, stated for {one.stated_for}, by which each force is held against them."
+        f"Limits: {one.source}, stated for {findings.formula_words(one, system)}, by which each force is held against "
+        "them."
         for one in limits
         if one is not None
     )
     return " ".join(dict.fromkeys(said)) or "Nobody states a handling limit for these crews."
 
 
-def sources(loaded: Loaded, found: Found) -> dict[str, str]:
+def sources(loaded: Loaded, found: Found, system: UnitSystem) -> dict[str, str]:
     """Where limits and hose coefficients come from."""
     sections = {
         part.hose: hose
@@ -382,7 +383,7 @@ def sources(loaded: Loaded, found: Found) -> dict[str, str]:
         if (hose := subject.setup.hoses[part.hose])
     }
     hoses = {f"Coefficient of {label_of(n, hose)}": f"{hose.basis}: {hose.source}" for n, hose in sections.items()}
-    return {"Handling limits": limit_sources(found), **hoses}
+    return {"Handling limits": limit_sources(found, system), **hoses}
 
 
 def validity_counts(found: Found) -> list[ValidityCount]:

@@ -59,7 +59,7 @@ def ring_headline(found: Found, name: str, system: UnitSystem) -> str:
     if one is None:
         return ""
     believed, light = (display.spoken("flow_rate", value, system) for value in (one.setting, one.light))
-    return f"{one.rig.setup.label}: held with a third of the force, it flows {light} (believed: {believed})."
+    return f"{one.rig.setup.label}: pushing back a third as hard as it should, it flows {light} (set: {believed})."
 
 
 def further(asked: Asked[CrewQuestion], found: Found, system: UnitSystem) -> list[str]:
@@ -172,11 +172,12 @@ def _values(key: str, items: Sequence[Any], attribute: str, quantity: str, label
     return Column(key, [float(getattr(item, attribute)) for item in items], quantity, label, **look)
 
 
-def staffing_table(found: Found, probability: float) -> Table:
+def staffing_table(found: Found, probability: float, system: UnitSystem) -> Table:
     """Flow against staffing, crew by crew."""
     fits = found.fits
     sources = "; ".join(dict.fromkeys(f"{c.label}: {c.limits.source}" for c in found.crews.values() if c.limits))
-    formulas = "; ".join(dict.fromkeys(c.limits.stated_for for c in found.crews.values() if c.limits))
+    limits = [c.limits for c in found.crews.values() if c.limits]
+    formulas = "; ".join(dict.fromkeys(findings.formula_words(one, system) for one in limits))
     return Table(
         "flow_against_staffing",
         "The highest flow within each crew's stated limit",

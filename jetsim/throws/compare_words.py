@@ -111,12 +111,11 @@ def further(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str
         first += open_words(reach, compared.pairs, system)
     lines = [first]
     if ties:
+        leads = [display.counted(p.chance, COMPARED, comparison.SURE).partition(" of ")[0] for p in ties]
         shown = ", ".join(
-            f"{p.first.upper()} and {p.second.upper()} "
-            f"({p.first.upper()} ahead in {display.counted(p.chance, '', comparison.SURE).strip()})"
-            for p in ties
+            f"{p.first.upper()} and {p.second.upper()} {lead}" for p, lead in zip(ties, leads, strict=True)
         )
-        lines.append(f"Ties, which must not be ranked, with {COMPARED}: {shown}.")
+        lines.append(f"Ties, which must not be ranked (in how many of 100 {COMPARED} the first leads): {shown}.")
     return [key_words(test), *lines, next_words(test, compared), decision_words(test, compared), resting(test)]
 
 
