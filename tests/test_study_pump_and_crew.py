@@ -324,6 +324,8 @@ def test_a_line_with_six_set_ups_is_drawn_and_tabled(six):
     choices = tables.choice_table(found)
     assert len(choices.csv_columns()["setup"]) == 6
     assert len(tables.short_chart(loaded, found, "si").rows("si")) == 6 * 4
+    assert tables._lengths([30.48, 60.96], "si") == ["30.5 m", "61.0 m"]
+    assert tables._lengths([30.48, 30.5], "si") == ["30.48 m", "30.5 m"]
 
 
 def test_believed_against_delivered_starts_with_nothing_wrong(folder):

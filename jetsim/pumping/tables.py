@@ -83,8 +83,8 @@ def short_chart(loaded: Loaded, found: Found, system: UnitSystem) -> Table:
         return f"{middle} ({low} to {high})"
 
     lengths = [
-        Column(_length(length, system), [cell(found.charts[n], i, j) for n, j in at])
-        for i, length in enumerate(asked.lengths)
+        Column(words, [cell(found.charts[n], i, j) for n, j in at])
+        for i, words in enumerate(_lengths(asked.lengths, system))
     ]
     return Table(
         "pump_chart_by_length",
@@ -100,10 +100,13 @@ def short_chart(loaded: Loaded, found: Found, system: UnitSystem) -> Table:
     )
 
 
-def _length(length: float, system: UnitSystem) -> str:
-    """A length in the edition's own unit, with as many digits as tell two lengths apart."""
-    shown = float(display.convert("supply.hose_length", length, system))
-    return f"{shown:.6g} {display.unit_label('supply.hose_length', system)}"
+def _lengths(lengths: Sequence[float], system: UnitSystem) -> list[str]:
+    """Lengths in the edition's own unit, with more digits only where it takes them to tell two apart."""
+    short = [display.value("supply.hose_length", length, system) for length in lengths]
+    if len({*short}) == len(short):
+        return short
+    unit = display.unit_label("supply.hose_length", system)
+    return [f"{float(display.convert('supply.hose_length', length, system)):.6g} {unit}" for length in lengths]
 
 
 def chart_table(loaded: Loaded, found: Found) -> Table:

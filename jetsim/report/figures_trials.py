@@ -108,7 +108,7 @@ def range_rows(
     Plot
     """
     # Many rows stand closer, each with its label on one line, so that a page holds them with letters of full size.
-    pitch, line = (0.42, 38) if len(rows) <= _FEW else (0.225, 60)
+    pitch, line = (0.42, 38) if len(rows) <= _FEW else (0.225, 66)
     figure = new_figure(1.2 + pitch * len(rows), words.width)
     axes = figure.add_subplot()
     for number, row in enumerate(rows):
