@@ -316,7 +316,7 @@ def test_a_legend_of_uneven_columns_stays_within_its_figure():
     figure = new_figure(3.0)
     figure.add_subplot()
     texts = ["median and 90 % of the runs", "steady reaction by the formula, median", "farthest drops",
-             "effective reach at the best elevation of all"]  # fmt: skip
+             "effective reach at the best elevation"]  # fmt: skip
     legend_outside(figure, [Line2D([], []) for _ in texts], texts)
     work_out_layout(figure)
     ends = figure.legends[0].get_window_extent().x0, figure.legends[0].get_window_extent().x1
