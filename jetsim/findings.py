@@ -92,9 +92,16 @@ def share_words(
     indices: xr.Dataset, output: str, name: str, labels: Mapping[str, str], of: str = "", index: str = "ST"
 ) -> str:
     """An input with its share, the total one by default (of what may be said), and its interval in percent."""
+    low, middle, high = _percents(indices, output, name, index)
+    return f"{labels.get(name, name)} ({middle} %{of}, {low} to {high})"
+
+
+def _percents(indices: xr.Dataset, output: str, name: str, index: str) -> list[str]:
+    """Low end, middle and high end of a share in percent, with a decimal where the ends would else be one."""
     at = indices.sel(output=output, parameter=name)
-    low, high = (100 * float(at[f"{index}_{end}"]) for end in ("low", "high"))
-    return f"{labels.get(name, name)} ({100 * float(at[index]):.0f} %{of}, {low:.0f} to {high:.0f})"
+    ends = [100 * float(at[f"{index}{end}"]) for end in ("_low", "", "_high")]
+    decimals = 0 if round(ends[0]) < round(ends[2]) else 1
+    return [f"{end:.{decimals}f}" for end in ends]
 
 
 def leaders(indices: xr.Dataset, ranking: xr.Dataset, output: str, index: str = "ST") -> tuple[list[str], list[str]]:
@@ -130,10 +137,7 @@ def leading_sentence(
     if len(first) > _MOST_LEADERS:
         return f"{heading}: too few computed throws to say what it depends on most."
     tie, this = (", too close to call", labels.get(first[0], first[0])) if len(first) > 1 else ("", "this")
-    at = indices.sel(output=output, parameter=first[0])
-    ends = [100 * float(at[f"{index}{end}"]) for end in ("_low", "", "_high")]
-    decimals = 0 if round(ends[0]) < round(ends[2]) else 1
-    low, middle, high = (f"{end:.{decimals}f}" for end in ends)
+    low, middle, high = _percents(indices, output, first[0], index)
     named = " and ".join(labels.get(name, name) for name in first)
     share = f"{OF_ALL}, {this} is {middle} % ({low} to {high})"
     return f"{heading} depends most on {named}{tie}: {share}."

@@ -360,17 +360,17 @@ def test_a_swap_is_found_with_both_sides():
     ("reach", "flow", "told"),
     [
         ((0.5, 0.4, 0.1), (0.6, 0.3, 0.1),
-         "Whatever is assumed of the shutoff, what matters most for extreme reach and flow stays the same (behind it, "
-         "places change by less than 5 points of a hundred)."),
+         "Whatever is assumed of the shutoff, what matters most for extreme reach and flow stays the same (behind it "
+         "only near-equals change places, less than 5 points of a hundred apart before or after)."),
         ((0.6, 0.18, 0.22), (0.6, 0.3, 0.1),  # a swap by four points
-         "Whatever is assumed of the shutoff, what matters most for extreme reach and flow stays the same (behind it, "
-         "places change by less than 5 points of a hundred)."),
+         "Whatever is assumed of the shutoff, what matters most for extreme reach and flow stays the same (behind it "
+         "only near-equals change places, less than 5 points of a hundred apart before or after)."),
         ((0.2, 0.7, 0.1), (0.6, 0.3, 0.1),
          "What matters for extreme reach depends on what is assumed of the shutoff; for flow it does not (another "
-         "leads, or places change by 5 points of a hundred or more)."),
+         "leads, or others change places that are 5 points of a hundred or more apart both before and after)."),
         ((0.6, 0.1, 0.3), (0.1, 0.3, 0.6),  # a leader that stays does not make an order that stays
-         "What matters for extreme reach and flow depends on what is assumed of the shutoff (another leads, or places "
-         "change by 5 points of a hundred or more)."),
+         "What matters for extreme reach and flow depends on what is assumed of the shutoff (another leads, or others "
+         "change places that are 5 points of a hundred or more apart both before and after)."),
     ],
 )  # fmt: skip
 def test_the_verdict_says_of_which_outputs_the_order_stays(reach, flow, told):

@@ -212,13 +212,13 @@ def verdict(plan: Plan, found: Found) -> str:
     if not moved:
         return (
             f"Whatever is assumed of the shutoff, what matters most for {listed(kept)} stays the same{sure} (behind "
-            f"it, places change by less than {_CHANGE} points of a hundred)."
+            f"it only near-equals change places, less than {_CHANGE} points of a hundred apart before or after)."
         )
     noun = listed([findings.output_words(o) for o in moved])
     stays = f"; for {listed(kept)} it does not{sure}" if kept else ""
     return (
-        f"What matters for {noun} depends on what is assumed of the shutoff{stays} (another leads, or places change by "
-        f"{_CHANGE} points of a hundred or more)."
+        f"What matters for {noun} depends on what is assumed of the shutoff{stays} (another leads, or others change "
+        f"places that are {_CHANGE} points of a hundred or more apart both before and after)."
     )
 
 

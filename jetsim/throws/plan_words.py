@@ -45,7 +45,7 @@ def lead(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
     """The findings for a briefing: throws, what one throw tells, what stays hard, and what cannot be decided."""
     throws, wanted = plan.blocks, said(test.wanted.difference, system)
     hard, chance = min(plan.pairs, key=lambda pair: pair.chance), display.counted(test.wanted.power, "such tests")
-    less = ", for they may differ by less than that" if hard.chance < test.wanted.power else ""
+    less = f" (they may differ by less than {wanted})" if hard.chance < test.wanted.power else ""
     told = [
         f"It takes {throws} throws of each set-up ({throws * len(test.setups)} in all; {chance} then find a true "
         f"difference of {wanted} between any two).",
