@@ -45,7 +45,7 @@ _NETCDF = 1 << 17  # bytes that a file takes besides its values
 __all__ = ["MOST_WORKERS", "Findings", "Options", "Study", "run", "run_commands"]
 
 AGAIN = "the same command starts again"
-QUICK_NOTICE = "Quick look with few runs: good for trying things out, too coarse to quote."
+QUICK_NOTICE = "Quick look with few computed throws: good for trying things out, too coarse to quote."
 P = TypeVar("P")
 
 
