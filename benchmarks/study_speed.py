@@ -143,6 +143,7 @@ def run_study(options: Options, stages: Stages) -> ranked.Results:
     with stages.timed("flights that only figures show", is_figure=True):
         paths, sweep = ranked.paths_of(case), ranked.sweep_of(case)
     with (
+        options.hands(),
         options.executor() as executor,
         stages.timed(FLIGHTS, lambda: reach_error(space, runs.isel(sample=slice(checked)))),
     ):
@@ -254,7 +255,7 @@ def main(arguments: list[str] | None = None) -> int:
     """Print the table."""
     parser = argparse.ArgumentParser(description=__doc__.partition("\n")[0])
     parser.add_argument("--quick", action="store_true", help="few runs, to see that it works: no measure of anything")
-    parser.add_argument("--workers", type=int, default=min(processors(), MOST_WORKERS), help="threads (default: all)")
+    parser.add_argument("--workers", type=int, default=min(processors(), MOST_WORKERS), help="processes (default: all)")
     names = tuple(command_speed.WANTED)
     parser.add_argument("--commands", nargs="*", choices=names, metavar="COMMAND", help="timed besides (default: all)")
     parser.add_argument(
@@ -262,10 +263,10 @@ def main(arguments: list[str] | None = None) -> int:
     )
     parsed = parser.parse_args(arguments)
     if not 1 <= parsed.workers <= MOST_WORKERS:
-        raise InputError(f"--workers = {parsed.workers}: must be a whole number from 1 to {MOST_WORKERS} threads")
+        raise InputError(f"--workers = {parsed.workers}: must be a whole number from 1 to {MOST_WORKERS}")
     show = partial(print, flush=True)
     stages = Stages(show)
-    show(f"{processor()}, {multiprocessing.cpu_count()} processors, threads: {parsed.workers}")
+    show(f"{processor()}, {multiprocessing.cpu_count()} processors, workers: {parsed.workers}")
     show(f"{'':34s} {'seconds':>8s}   error, or what was written")
     time_imports(stages, 1 if parsed.quick else ROUNDS)
     with tempfile.TemporaryDirectory() as folder:

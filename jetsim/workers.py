@@ -70,6 +70,7 @@ def processes(workers: int) -> Iterator[ProcessPoolExecutor]:
     try:
         yield pool
     except BaseException:
+        pool.shutdown(wait=False, cancel_futures=True)  # from now on no thread starts another one
         for worker in set(mp.active_children()) - before:
             worker.terminate()
         raise

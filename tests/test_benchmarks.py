@@ -113,7 +113,7 @@ def test_the_sums_of_study_speed_leave_out_what_only_figures_need():
 def test_study_speed_refuses_in_words(run):
     done = run(study_speed, "--workers", "0")
     assert done.returncode == 2
-    assert done.stderr == "error: --workers = 0: must be a whole number from 1 to 256 threads\n"
+    assert done.stderr == "error: --workers = 0: must be a whole number from 1 to 256\n"
 
 
 def test_commands_are_timed_beside_those_of_another_tree(monkeypatch):

@@ -201,7 +201,7 @@ def find(plan: Plan, executor: Executor | None = None) -> Found:
     ----------
     plan : Plan
     executor : concurrent.futures.Executor, optional
-        Threads; results do not depend on it.
+        Threads that wait for pieces of work; results do not depend on it.
     """
     map_: Callable[..., Any] = map if executor is None else executor.map
     studied: list[Combination] = list(map_(lambda laws: study_combination(plan, laws), plan.combinations))

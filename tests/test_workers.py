@@ -1,0 +1,124 @@
+"""Processes that work for a study: they compute its pieces and draw its figures, and are gone when it is."""
+
+import os
+import signal
+import subprocess
+import sys
+import textwrap
+import time
+from functools import partial
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from jetsim import kept, workers
+from jetsim.errors import WorkerLostError
+from jetsim.options import Options
+from jetsim.report import style
+from tests import samples
+
+ROOT = Path(__file__).resolve().parents[1]
+POSIX = pytest.mark.skipif(sys.platform == "win32", reason="there such signals cannot be sent")
+
+
+def who(_item):
+    """Which process computes a piece."""
+    return np.array(os.getpid())
+
+
+def deadly(_item):
+    os.kill(os.getpid(), signal.SIGKILL)
+
+
+def asked(count):
+    return Options(Path("x"), Path("y"), workers=count)
+
+
+def computed_by(options, function=who):
+    with options.hands(), options.executor() as executor:
+        return {int(found) for found in kept.kept_map(function, range(8), executor)}
+
+
+def test_pieces_are_computed_by_other_processes_and_by_this_one_where_it_is_alone():
+    assert computed_by(asked(1)) == {os.getpid()}
+    assert os.getpid() not in computed_by(asked(2))
+    assert kept.whole(who, 0) == os.getpid()  # afterwards all is as it was
+
+
+@POSIX
+@pytest.mark.slow
+def test_a_worker_that_is_killed_is_one_line():
+    with pytest.raises(WorkerLostError, match="a worker process was killed"):
+        computed_by(asked(2), deadly)
+
+
+def test_a_worker_that_loaded_another_copy_of_the_package_is_refused():
+    with pytest.raises(RuntimeError, match=r"a worker process loaded .*workers\.py, but this study runs elsewhere"):
+        workers._prepare("elsewhere")
+
+
+def test_the_server_looks_for_packages_where_this_process_does(monkeypatch):
+    monkeypatch.setenv("PYTHONPATH", "before")
+    monkeypatch.delenv("PYTHONSAFEPATH", raising=False)
+    with workers._same_places():
+        assert os.environ["PYTHONPATH"].split(os.pathsep) == [place or os.getcwd() for place in sys.path]
+        assert os.environ["PYTHONSAFEPATH"] == "1"
+    assert os.environ["PYTHONPATH"] == "before"
+    assert "PYTHONSAFEPATH" not in os.environ
+
+
+@pytest.mark.parametrize("name", samples.DRAWINGS)
+def test_every_kind_of_figure_goes_to_a_process_and_comes_back_as_the_same_picture(name):
+    class Sent(list):
+        def submit(self, function, *arguments):
+            self.append(partial(function, *arguments))
+
+    sent = Sent()
+    with style.drawn_by(sent, quick=True):
+        plot = samples.DRAWINGS[name]("us")
+    assert sent[0]() == style.drawing(plot.figure, "png", plot.dots[True])
+
+
+LONG = """
+    import sys, time
+    from pathlib import Path
+    from jetsim.kept import kept_map
+    from jetsim.study import Study, run
+
+    def compute(loaded, options):
+        with options.executor() as executor:
+            print("computing", file=sys.stderr, flush=True)
+            kept_map(time.sleep, [60, 60], executor)
+
+    STUDY = Study("long", "Long.", Path(__file__), lambda o: o.inputs.read_text(), lambda l, o: "Runs: 2", compute)
+    if __name__ == "__main__":
+        sys.exit(run(STUDY))
+"""
+
+
+@POSIX
+@pytest.mark.slow
+@pytest.mark.parametrize("sign", [signal.SIGKILL, signal.SIGINT, signal.SIGTERM])
+def test_workers_end_at_once_with_the_study_however_that_ends(tmp_path, sign):
+    (tmp_path / "inputs").mkdir()
+    (tmp_path / "inputs" / "long.toml").write_text("title = 'long'")
+    script = tmp_path / "long.py"
+    script.write_text(textwrap.dedent(LONG))
+    command = [sys.executable, str(script), "--workers", "2"]
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    reader, writer = os.pipe()  # held open by every process that the study starts
+    with subprocess.Popen(
+        command, cwd=tmp_path, env=environment, stderr=subprocess.PIPE, text=True, pass_fds=[writer],
+        stdout=writer,
+    ) as process:  # fmt: skip
+        os.close(writer)
+        lines = [process.stderr.readline() for _ in range(3)]
+        assert lines[-1] == "computing\n", lines
+        time.sleep(2)  # until both are at work
+        process.send_signal(sign)
+        started = time.monotonic()
+        with os.fdopen(reader) as held:
+            held.read()  # ends when the last one has gone
+        assert process.wait(timeout=10) == {signal.SIGKILL: -9, signal.SIGINT: 130, signal.SIGTERM: 143}[sign]
+    assert time.monotonic() - started < 30
