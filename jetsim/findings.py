@@ -15,6 +15,7 @@ from jetsim.experiment import parameters
 from jetsim.experiment.gate import Gate
 from jetsim.experiment.space import Parameter, ParameterSpace
 from jetsim.flags import VALIDITY, trade_words
+from jetsim.hydraulics.crew import HandlingLimits
 from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.report import display, glossary
 from jetsim.report.document import InputLine, ValidityCount
@@ -32,6 +33,18 @@ _MOST_LEADERS = 3
 _GROUPS = {"valve": "shutoff and waterway", "flight": "flight after breakup"}
 # More of the runs than this outside a fit, and the first paragraph of a report says so.
 MANY = 0.1
+
+
+# The formula of handbooks by its constants, in the units of each edition.
+_HANDBOOK: Mapping[UnitSystem, str] = {
+    "us": "1.57 d^2 P for a smooth bore, 0.0505 Q sqrt(P) for fog; lbf, in, psi, gpm",
+    "si": "0.157 d^2 P for a smooth bore, 0.226 Q sqrt(P) for fog; N, mm, bar, L/min",
+}
+
+
+def formula_words(limits: HandlingLimits, system: UnitSystem) -> str:
+    """The formula that handling limits were stated for, with its constants if it is that of the handbooks."""
+    return f"{limits.stated_for} ({_HANDBOOK[system]})" if limits.formula == "handbook" else limits.stated_for
 
 
 def output_words(name: str) -> str:
@@ -79,9 +92,16 @@ def share_words(
     indices: xr.Dataset, output: str, name: str, labels: Mapping[str, str], of: str = "", index: str = "ST"
 ) -> str:
     """An input with its share, the total one by default (of what may be said), and its interval in percent."""
+    low, middle, high = _percents(indices, output, name, index)
+    return f"{labels.get(name, name)} ({middle} %{of}, {low} to {high})"
+
+
+def _percents(indices: xr.Dataset, output: str, name: str, index: str) -> list[str]:
+    """Low end, middle and high end of a share in percent, with a decimal where the ends would else be one."""
     at = indices.sel(output=output, parameter=name)
-    low, high = (100 * float(at[f"{index}_{end}"]) for end in ("low", "high"))
-    return f"{labels.get(name, name)} ({100 * float(at[index]):.0f} %{of}, {low:.0f} to {high:.0f})"
+    ends = [100 * float(at[f"{index}{end}"]) for end in ("_low", "", "_high")]
+    decimals = 0 if round(ends[0]) < round(ends[2]) else 1
+    return [f"{end:.{decimals}f}" for end in ends]
 
 
 def leaders(indices: xr.Dataset, ranking: xr.Dataset, output: str, index: str = "ST") -> tuple[list[str], list[str]]:
@@ -101,7 +121,7 @@ def leaders_title(indices: xr.Dataset, ranking: xr.Dataset, output: str, labels:
         return f"{output_words(output).capitalize()}: no ranking"
     first, _ = leaders(indices, ranking, output)
     if len(first) > _MOST_LEADERS:
-        return f"{output_words(output).capitalize()}: too few runs to name a leader"
+        return f"{output_words(output).capitalize()}: too few computed throws to name a leader"
     tie = ", a tie" if len(first) > 1 else ""
     return f"{output_words(output).capitalize()} is moved most by {' and '.join(labels.get(n, n) for n in first)}{tie}"
 
@@ -117,10 +137,7 @@ def leading_sentence(
     if len(first) > _MOST_LEADERS:
         return f"{heading}: too few computed throws to say what it depends on most."
     tie, this = (", too close to call", labels.get(first[0], first[0])) if len(first) > 1 else ("", "this")
-    at = indices.sel(output=output, parameter=first[0])
-    ends = [100 * float(at[f"{index}{end}"]) for end in ("_low", "", "_high")]
-    decimals = 0 if round(ends[0]) < round(ends[2]) else 1
-    low, middle, high = (f"{end:.{decimals}f}" for end in ends)
+    low, middle, high = _percents(indices, output, first[0], index)
     named = " and ".join(labels.get(name, name) for name in first)
     share = f"{OF_ALL}, {this} is {middle} % ({low} to {high})"
     return f"{heading} depends most on {named}{tie}: {share}."
@@ -134,18 +151,16 @@ def leaders_sentence(
     if indices[index].sel(output=output).isnull().any():
         return f"{heading}: no ranking ({indices['reason'].sel(output=output).item()})."
     first, rest = leaders(indices, ranking, output, index)
-    shares = [
-        share_words(indices, output, n, labels, "" if i else " of its variance", index) for i, n in enumerate(first)
-    ]
+    shares = [share_words(indices, output, n, labels, "" if i else f" {OF_ALL}", index) for i, n in enumerate(first)]
     if len(first) > _MOST_LEADERS:
         largest = ", ".join(shares[:_MOST_LEADERS])
-        return f"{heading}: too few runs to tell {len(first)} inputs apart. The largest shares: {largest}."
+        return f"{heading}: too few computed throws to tell {len(first)} inputs apart. The largest shares: {largest}."
     shown = " and ".join(shares)
-    tie = ", a tie that the runs cannot settle" if len(first) > 1 else ""
+    tie = ", too close to call" if len(first) > 1 else ""
     then = f"; then {', '.join(share_words(indices, output, n, labels, index=index) for n in rest)}" if rest else ""
     tied_rest = ranking["tied"].sel(output=output, parameter=rest, other_parameter=rest).values
     if np.triu(tied_rest, 1).any():
-        then += ", of which the runs do not tell all apart"
+        then += ", not all of which can be told apart"
     return f"{heading} is moved most by {shown}{tie}{then}."
 
 
@@ -156,7 +171,8 @@ def roles_sentence(roles: xr.Dataset, output: str) -> str:
         return f"How much of {output_words(output)} falls to crew, weather and ignorance cannot be said."
     parts = [f"{100 * float(at.sel(parameter=r)):.0f} % to {w}" for r, w in ROLE_WORDS.items() if r in at["parameter"]]
     shared = f"{parts[0].replace(' % to ', ' % falls to ')}{''.join(f', {part}' for part in parts[1:])}"
-    return f"Of the variance of {output_words(output)}, {shared} (parts that act together count with each)."
+    whole = f"Of all that moves {output_words(output)} or leaves it in doubt"
+    return f"{whole}, {shared} (parts that act together count with each)."
 
 
 def ignorance_sentence(space: ParameterSpace, labels: Mapping[str, str], idle: Collection[str] = ()) -> str:
@@ -168,10 +184,11 @@ def ignorance_sentence(space: ParameterSpace, labels: Mapping[str, str], idle: C
     if not assumed:
         habit = ", a published value or common practice" if any(p.basis == "common practice" for p in unknown) else ""
         return f"Every input that is not known rests on a measurement{habit or ' or a published value'}."
-    listed = " and ".join(labels[name] for name in assumed)
+    listed = "; ".join(labels[name] for name in assumed)
+    what = "One input is assumed" if len(assumed) == 1 else f"{len(assumed)} inputs are assumed"
     return (
-        f"The shares of {listed} rest on assumptions: they describe what is not known, not how this equipment "
-        "behaves; a field test can settle them, this study cannot."
+        f"{what}: {listed}. Such shares describe what is not known, not how this equipment behaves; a field test can "
+        "settle them, this study cannot."
     )
 
 
@@ -209,8 +226,8 @@ def unsettled_notice(gate: Gate) -> str:
 def tail_sentence(output: str, share: float, remedy: str) -> str:
     """That an output's shares did not settle because a few runs carry its variance, and what to do."""
     return (
-        f"Of the variance of {output_words(output)}, a hundredth of the runs carries {display.percent(share)} (a heavy "
-        f"tail), so its shares have not settled: {remedy}."
+        f"Of the variance of {output_words(output)}, one computed throw in a hundred carries {display.percent(share)} "
+        f"(a heavy tail), so its shares have not settled: {remedy}."
     )
 
 

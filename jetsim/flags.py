@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from jetsim.jet.breakup import BREAKUP_MODELS
 from jetsim.jet.laws import DRAG_LAWS
 
+MIST = 256  # judged only in runs that count drops
 OUTCOMES = {0: "landed", 1: "never reaches the target height", 2: "lost: beyond what the drag law can follow"}
 VALIDITY = {
     1: "Weber number outside the breakup fit",
@@ -19,7 +20,7 @@ VALIDITY = {
     32: "elevation outside the flight fit",
     64: "lands before breakup",
     128: "wind above any that is known of",
-    256: "more than a tenth of the water finer than the flight law can say",
+    MIST: "more than a tenth of the water finer than the flight law can say",
 }
 _IN_TRADE_WORDS = {
     1: "speed and tip size together lie beyond the breakup tests",
@@ -30,7 +31,7 @@ _IN_TRADE_WORDS = {
     32: "the nozzle is held flatter or steeper than in the throws tested",
     64: "the stream lands before it breaks up",
     128: "the wind is stronger than in any throw that is known of",
-    256: "more than a tenth of the water is mist too fine to be followed",
+    MIST: "more than a tenth of the water is mist too fine to be followed",
 }
 
 
@@ -56,7 +57,7 @@ def validity(
         (1, _outside(values["weber_number"], model.weber_range) & estimated),
         (2, _outside(values["exit_turbulence_intensity"], model.turbulence_range) & estimated),
         (64, landed_early),
-        (256, values["too_fine"]),
+        (MIST, values["too_fine"]),
     ]
     if fitted is not None:
         checks += [

@@ -47,7 +47,7 @@ from jetsim.report.tables import Table, check_name
 MOST_WORKERS = 256
 _NETCDF = 1 << 17  # bytes that a file takes besides its values
 AGAIN = "the same command starts again"
-QUICK_NOTICE = "Quick look with few runs: good for trying things out, too coarse to quote."
+QUICK_NOTICE = "Quick look with few computed throws: good for trying things out, too coarse to quote."
 P = TypeVar("P")
 
 

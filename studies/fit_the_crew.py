@@ -53,7 +53,7 @@ def written(asked: Loaded, found: runs.Found, system: UnitSystem) -> Findings:
         "Flow against staffing",
         ["Steady reaction against stated limits, and no more: no number here shows that a crew can hold a line."],
         [pictures.chart(found, system)],
-        [words.staffing_table(found, probability)],
+        [words.staffing_table(found, probability, system)],
     )
     rings = [Section("Rings, setting by setting", tables=[words.settings_table(found)])] if found.settings else []
     report = Report(

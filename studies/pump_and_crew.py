@@ -99,7 +99,7 @@ def chart_section(loaded: Loaded, found: Found, system: UnitSystem) -> Section:
         "Median and middle 90 % of the pump pressure for each set-up's target, by length of the line's last section, "
         f"as hose, kinks and nozzle vary. {words.capital(words.VERIFY)}.",
     )
-    shown = [tables.estimate_table(found), tables.cost_table(found), tables.short_chart(loaded, found, system)]
+    shown = [tables.estimate_table(found), tables.cost_table(found, system), tables.short_chart(loaded, found, system)]
     text = f"Every pressure here is an estimate, {words.VERIFY}."
     return Section("Pump chart", [text], [pictures.pump_chart(loaded, found, title, system)], shown)
 

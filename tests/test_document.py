@@ -8,6 +8,7 @@ import pytest
 
 from jetsim.report.cautions import CAUTIONS, printed
 from jetsim.report.document import InputLine, Section, ValidityCount, render
+from jetsim.report.tables import Column, Table
 from tests import samples
 
 
@@ -130,6 +131,14 @@ def test_card_tells_what_is_absent():
 @pytest.mark.parametrize(("count", "share"), [(0, "0 %"), (1, "under 1 %"), (500, "50 %"), (1000, "100 %")])
 def test_small_shares_are_not_shown_as_none(count, share):
     assert ValidityCount("words", count, 1000).share == share
+
+
+def test_a_cell_keeps_its_unit_on_the_line_of_its_number():
+    cells = Column("flow", ["181 gpm", "two set-ups of 150 gpm"], "")
+    table = Table("cells", "Cells", (cells,), "Conditions.")
+    page = render(samples.report(sections=(Section("One", (), (), (table,)),)))
+    assert ">181\N{NO-BREAK SPACE}gpm<" in page
+    assert ">two set-ups of 150 gpm<" in page
 
 
 def test_long_tables_say_what_they_leave_out():

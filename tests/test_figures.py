@@ -9,7 +9,9 @@ import matplotlib as mpl
 import numpy as np
 import pandas as pd
 import pytest
+import xarray as xr
 from matplotlib.colors import to_rgb
+from matplotlib.lines import Line2D
 from PIL import Image
 
 from jetsim import units
@@ -17,7 +19,8 @@ from jetsim.report import figures as fig
 from jetsim.report.figures_general import _places, apart
 from jetsim.report.figures_sensitivity import tie_groups
 from jetsim.report.figures_stream import sixteenths
-from jetsim.report.style import COLUMN, PAGE, jetsim_style
+from jetsim.report.figures_trials import Ranges, range_rows
+from jetsim.report.style import COLUMN, PAGE, jetsim_style, legend_outside, new_figure, work_out_layout
 from tests import samples
 
 
@@ -274,6 +277,58 @@ def test_index_bars_are_sorted_and_hold_the_estimates():
     assert plot.data["rank"][4:] == ["1", "3 to 4", "3 to 4", "2"]
     assert [text.get_text() for text in flow.texts if text.get_text()] == ["tie"]
     assert not [text for text in reach.texts if text.get_text()]
+
+
+def many_indices(bars):
+    """Indices of outputs, each with so many inputs worth a bar."""
+    totals = np.array([[0.5 if n < count else 0.0 for n in range(18)] for count in bars])
+    data = {f"{key}{end}": (("output", "parameter"), totals) for key in ("S1", "ST") for end in ("", "_low", "_high")}
+    names = [f"an input whose name is long {n}" for n in range(18)]
+    return xr.Dataset(data, {"output": [f"output {n}" for n in range(len(bars))], "parameter": names})
+
+
+def test_tall_figures_keep_their_letters_on_paper():
+    """A page of Letter leaves 8 inches to a figure with its heading and caption; taller ones are made smaller."""
+    found = many_indices([12, 12, 7, 4, 4])
+    roles = dict.fromkeys(found["parameter"].values, "unknown")
+    bars = fig.index_bars(samples.words(), fig.IndexView(found, roles))
+    settled = fig.convergence_lines(
+        samples.words(), fig.ConvergenceView(xr.concat([found] * 3, xr.Variable("base_samples", [8, 16, 32])))
+    )
+    rows = [
+        Ranges(f"friction of the hose of the 200-ft preconnect over its stated one {n}", 0, -1, 1) for n in range(30)
+    ]
+    taught = range_rows(samples.words(), "length", rows, ("before", "", ""))
+    for plot in (bars, settled, taught):
+        assert plot.figure.get_figheight() < 8.5
+
+
+def test_panels_are_as_tall_as_their_bars():
+    found = many_indices([9, 9, 4, 4])
+    plot = fig.index_bars(samples.words(), fig.IndexView(found, {}))
+    heights = [axes.get_position().height for axes in plot.figure.axes]
+    assert heights[2] == pytest.approx(heights[3])
+    assert 0.4 < heights[2] / heights[0] < 0.6
+
+
+def test_a_legend_of_uneven_columns_stays_within_its_figure():
+    """Four texts in three columns: the first column has two, not each one or two."""
+    figure = new_figure(3.0)
+    figure.add_subplot()
+    texts = ["median and 90 % of the runs", "steady reaction by the formula, median", "farthest drops",
+             "effective reach at the best elevation"]  # fmt: skip
+    legend_outside(figure, [Line2D([], []) for _ in texts], texts)
+    work_out_layout(figure)
+    ends = figure.legends[0].get_window_extent().x0, figure.legends[0].get_window_extent().x1
+    assert 0 <= ends[0] < ends[1] <= figure.bbox.x1
+
+
+def test_a_flat_field_is_drawn_tall_enough_for_its_marks():
+    x, y = np.linspace(0.0, 40.0, 41), np.linspace(-1.0, 1.0, 11)
+    field = fig.Field("path_along", "path_across", x, y, np.full((10, 40), 1 / 400), "share of the flow in a cell, %")
+    axes = fig.shaded_field(samples.words(), field).figure.axes[0]
+    assert axes.get_window_extent().height / axes.figure.dpi > 0.8
+    assert "stretched" in axes.get_ylabel()
 
 
 def test_negative_estimates_are_drawn_not_clipped():

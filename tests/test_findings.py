@@ -1,13 +1,16 @@
 """Words that ranking studies share: leaders, ties, shares of crew and weather, and what an input does."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import xarray as xr
 
-from jetsim import findings
+from jetsim import findings, published
 from jetsim.experiment.distributions import Choice, Normal, Uniform
 from jetsim.experiment.gate import Gate
 from jetsim.experiment.space import Latent, Parameter, ParameterSpace
+from jetsim.hydraulics.crew import HandlingLimits
 from jetsim.report.figures import ROLE_WORDS
 
 NAMES = ["nozzle_pressure", "elevation", "wind_along", "tip_diameter", "discharge_coefficient"]
@@ -55,8 +58,8 @@ def test_a_clear_leader_and_its_followers():
     found = indices(0.10, 0.62, 0.25, 0.02)
     sentence = findings.leaders_sentence(found, ranking(found), "flow_rate", LABELS)
     assert sentence == (
-        "Flow is moved most by elevation angle (62 % of its variance, 60 to 64); then wind (25 %, 23 to 27), "
-        "nozzle pressure (10 %, 8 to 12)."
+        "Flow is moved most by elevation angle (62 % of all that moves it or leaves it in doubt, 60 to 64); then wind "
+        "(25 %, 23 to 27), nozzle pressure (10 %, 8 to 12)."
     )
     title = findings.leaders_title(found, ranking(found), "flow_rate", LABELS)
     assert title == "Flow is moved most by elevation angle"
@@ -66,7 +69,8 @@ def test_a_tie_is_called_a_tie():
     found = indices(0.45, 0.47, 0.10)
     ties = ranking(found, (0, 1))
     sentence = findings.leaders_sentence(found, ties, "flow_rate", LABELS)
-    assert "by elevation angle (47 % of its variance, 45 to 49) and nozzle pressure (45 %, 43 to 47), a tie" in sentence
+    assert "by elevation angle (47 % of all that moves it or leaves it in doubt, 45 to 49) and nozzle" in sentence
+    assert "pressure (45 %, 43 to 47), too close to call" in sentence
     assert sentence.endswith("; then wind (10 %, 8 to 12).")
     assert findings.leaders_title(found, ties, "flow_rate", LABELS).endswith(
         "elevation angle and nozzle pressure, a tie"
@@ -103,8 +107,8 @@ def test_many_ties_are_a_lack_of_runs():
     found = indices(0.3, 0.28, 0.26, 0.25, half=0.2)
     ties = ranking(found, (0, 1), (0, 2), (0, 3))
     sentence = findings.leaders_sentence(found, ties, "flow_rate", LABELS)
-    assert sentence.startswith("Flow: too few runs to tell 4 inputs apart. The largest shares: nozzle pressure (30 %")
-    assert findings.leaders_title(found, ties, "flow_rate", LABELS) == "Flow: too few runs to name a leader"
+    assert sentence.startswith("Flow: too few computed throws to tell 4 inputs apart. The largest shares: nozzle ")
+    assert findings.leaders_title(found, ties, "flow_rate", LABELS) == "Flow: too few computed throws to name a leader"
 
 
 def test_no_index_says_why():
@@ -122,7 +126,7 @@ def roles(*totals: float) -> xr.Dataset:
 def test_roles_in_words():
     sentence = findings.roles_sentence(roles(0.125, 0.35, 0.554), "flow_rate")
     assert sentence.startswith(
-        "Of the variance of flow, 12 % falls to what the crew controls, 35 % to weather and site,"
+        "Of all that moves flow or leaves it in doubt, 12 % falls to what the crew controls, 35 % to weather and site,"
     )
     assert f"55 % to {ROLE_WORDS['unknown']} (parts" in sentence
     assert findings.roles_sentence(roles(np.nan, np.nan), "flow_rate").endswith("cannot be said.")
@@ -130,7 +134,7 @@ def test_roles_in_words():
 
 def test_ignorance_names_what_is_assumed_and_unknown_only():
     sentence = findings.ignorance_sentence(space(), findings.labels_of(space()))
-    assert "exit turbulence of a clear waterway rest on assumptions" in sentence
+    assert "One input is assumed: exit turbulence of a clear waterway. " in sentence
     assert "nozzle pressure" not in sentence
     assert "discharge" not in sentence
     measured = ParameterSpace((Parameter("elevation", Uniform(20, 40), "unknown", "measured", "a protractor"),))
@@ -259,7 +263,9 @@ def test_inputs_are_counted_by_what_they_rest_on():
 
 def test_followers_that_are_tied_are_called_so():
     found = indices(0.6, 0.2, 0.2)
-    assert "not tell all apart" in findings.leaders_sentence(found, ranking(found, (1, 2)), "flow_rate", LABELS)
+    assert "not all of which can be told apart" in findings.leaders_sentence(
+        found, ranking(found, (1, 2)), "flow_rate", LABELS
+    )
     assert "not tell all apart" not in findings.leaders_sentence(found, ranking(found), "flow_rate", LABELS)
 
 
@@ -267,3 +273,16 @@ def test_wholes_are_said_to_overlap_only_where_inputs_are_tied():
     assert "flow efficiency of the tip. Wholes" in findings.wholes_sentence(space(), findings.whole_labels(space()))
     free = ParameterSpace((Parameter("elevation", Uniform(20, 40)),))
     assert findings.wholes_sentence(free, findings.whole_labels(free)) == ""
+
+
+def test_the_handbooks_formula_has_the_constants_of_the_units_it_stands_among():
+    """The constants again, from the formula in SI: 2 A P, and flow times the root of pressure."""
+    limits = HandlingLimits("ours", {2: 300.0}, "ours", formula="handbook")
+    bar, litre, mm = 1e5, 1e-3 / 60, 1e-3
+    bore = published.handbook_reaction(mm, bar)
+    fog = published.handbook_fog_reaction(litre, bar)
+    assert f"({bore:.3g} d^2 P for a smooth bore, {fog:.3g} Q sqrt(P) for fog; N, mm" in findings.formula_words(
+        limits, "si"
+    )
+    assert "1.57 d^2 P for a smooth bore, 0.0505 Q sqrt(P) for fog; lbf" in findings.formula_words(limits, "us")
+    assert findings.formula_words(replace(limits, formula="own reaction"), "si") == "the nozzle's own steady reaction"

@@ -72,3 +72,9 @@ def test_technical_names_are_found_too():
 def test_an_unknown_term_is_a_mistake():
     with pytest.raises(ValueError, match="no term 'reach_of_imagination'"):
         glossary.trade("reach_of_imagination")
+
+
+def test_what_two_laws_call_alike_is_told_apart():
+    told = [entry.trade for entry in glossary.used_in(["exponent of breakup length (air-stream law)"])]
+    assert "gain in flight from a smooth stream" in told
+    assert not any("simple law" in trade for trade in told)

@@ -103,6 +103,23 @@ def test_parts_hold_every_column_once_and_fit(room):
     assert all(part[0] == 0 and sum(widths[n] for n in part) <= room for part in parts)
 
 
+def test_parts_of_a_table_share_its_number_and_keep_both_units_of_a_quantity():
+    names = [f"a rather long heading {number}" for number in range(9)]
+    lengths = [Column(name, [1.0, 2.0], "extreme_reach", name) for name in names]
+    table = Table("wide", "All of it", (Column("nozzle", ["bore", "fog"]), *lengths), "Conditions.")
+    document = opened(samples.report(sections=(Section("One", (), (), (table,)),)))
+    captions = [p for p in document.paragraphs if p.style.name == "Caption"]
+    counted = [len(p._p.findall(qn("w:fldSimple"))) for p in captions]
+    assert counted == [1, *[0] * (len(captions) - 1)]
+    assert len(captions) > 1
+    for number, caption in enumerate(captions, 1):
+        whole = "".join(node.text for node in caption._p.iter(qn("w:t")))
+        assert whole.startswith(f"Table 1. All of it (part {number} of {len(captions)}).")
+    for grid in document.tables[: len(captions)]:
+        heads = [cell.text.rpartition(" [")[0] for cell in grid.rows[0].cells[1:]]
+        assert heads[::2] == heads[1::2]
+
+
 def test_same_report_same_bytes():
     first = white_paper(samples.report())
     assert first == white_paper(samples.report())

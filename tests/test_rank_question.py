@@ -166,7 +166,7 @@ def test_a_heavy_tail_is_the_reason_and_has_a_remedy(tmp_path):
         )
 
     (sentence,) = words.tail_sentences(case, Found)
-    assert sentence.startswith("Of the variance of extreme reach, a hundredth of the runs carries")
+    assert sentence.startswith("Of the variance of extreme reach, one computed throw in a hundred carries")
     assert 'logarithm_of = ["extreme_reach"]' in sentence
 
 

@@ -132,7 +132,7 @@ def test_results_survive_netcdf(demo):
 def test_report_names_its_making(demo):
     run(demo.study, ["--quick"])
     page = Path("results/demo/report.html").read_text()
-    assert "Quick look with few runs" in page
+    assert "Quick look with few computed throws" in page
     assert "study file demo.toml (SHA-256" in page
     assert "numpy" in page
     assert CAUTIONS[0].replace("'", "&#39;") in page

@@ -56,7 +56,9 @@ def test_first_lines_say_who_out_reaches_whom_and_what_to_measure_next(flown):
         f"Weighing {weighed} as the department does, {first['setup']} comes first in "
         f"{display.counted(share, 'computed comparisons')}."
     )
-    assert any(re.match(r"Under .*, before any test .*[A-E] out-reaches [A-E] with", line) for line in further)
+    assert any(
+        re.match(r"Under .*, before any test .*[A-E] out-reaches [A-E] in \d+ of 100 ", line) for line in further
+    )
     assert any(sentence.startswith("Measure next: ") for sentence in further)
     text = re.sub(r"<style>.*?</style>|data:image[^\"]*|Fire Safety Journal", "", page, flags=re.DOTALL)
     assert not re.search(r"\bsafe(ly|ty)?\b", text.lower())

@@ -124,7 +124,7 @@ def test_first_finding_names_the_leaders_with_intervals_and_the_verdict(folder):
     label, _, said = verdict.partition(" (")[0].partition(" full ball: ")
     assert label == "A: 15/16-inch tip,"
     assert f"{said[:1].upper()}{said[1:]}" in first
-    assert "flow is led by nozzle pressure error" in first
+    assert "flow is led by how far the nozzle pressure is off" in first
     assert "(own part)" not in first
 
 
@@ -133,7 +133,7 @@ def test_report_has_words_that_an_officer_knows(folder):
     body = text.partition("Glossary")[0]
     for word in ("valve closure", "given factor", "closed index", "priors", "eta, L, n", "joint design"):
         assert word not in body, word
-    assert "rest on assumptions" in body
+    assert "inputs are assumed: " in body
     assert "inputs that nobody sets was measured: all are as believed." in body
     assert "Were all inputs of a group known" in body
     assert "Taken as wholes" in body
@@ -360,17 +360,17 @@ def test_a_swap_is_found_with_both_sides():
     ("reach", "flow", "told"),
     [
         ((0.5, 0.4, 0.1), (0.6, 0.3, 0.1),
-         "Whatever is assumed of the shutoff, what matters most for extreme reach and flow stays the same (behind it, "
-         "places change by less than 5 points of a hundred)."),
+         "Whatever is assumed of the shutoff, what matters most for extreme reach and flow stays the same (behind it "
+         "only near-equals change places, less than 5 points of a hundred apart before or after)."),
         ((0.6, 0.18, 0.22), (0.6, 0.3, 0.1),  # a swap by four points
-         "Whatever is assumed of the shutoff, what matters most for extreme reach and flow stays the same (behind it, "
-         "places change by less than 5 points of a hundred)."),
+         "Whatever is assumed of the shutoff, what matters most for extreme reach and flow stays the same (behind it "
+         "only near-equals change places, less than 5 points of a hundred apart before or after)."),
         ((0.2, 0.7, 0.1), (0.6, 0.3, 0.1),
          "What matters for extreme reach depends on what is assumed of the shutoff; for flow it does not (another "
-         "leads, or places change by 5 points of a hundred or more)."),
+         "leads, or others change places that are 5 points of a hundred or more apart both before and after)."),
         ((0.6, 0.1, 0.3), (0.1, 0.3, 0.6),  # a leader that stays does not make an order that stays
-         "What matters for extreme reach and flow depends on what is assumed of the shutoff (another leads, or places "
-         "change by 5 points of a hundred or more)."),
+         "What matters for extreme reach and flow depends on what is assumed of the shutoff (another leads, or others "
+         "change places that are 5 points of a hundred or more apart both before and after)."),
     ],
 )  # fmt: skip
 def test_the_verdict_says_of_which_outputs_the_order_stays(reach, flow, told):

@@ -184,7 +184,7 @@ def _led(plan: Plan, combination: Combination, output: str, labels: Labels) -> s
         return f"{name} has no ranking"
     first = combination.leaders(output)
     shown = [findings.share_words(combination.indices, output, n, labels) for n in first[:_MOST_NAMED]]
-    tie = ", a tie that the runs cannot settle" if len(first) > 1 else ""
+    tie = ", too close to call" if len(first) > 1 else ""
     control = _leading_control(plan.space, combination, output)
     crew = "" if control in first or control is None else (
         f" and, of what the crew controls, by {findings.share_words(combination.indices, output, control, labels)}"
@@ -212,13 +212,13 @@ def verdict(plan: Plan, found: Found) -> str:
     if not moved:
         return (
             f"Whatever is assumed of the shutoff, what matters most for {listed(kept)} stays the same{sure} (behind "
-            f"it, places change by less than {_CHANGE} points of a hundred)."
+            f"it only near-equals change places, less than {_CHANGE} points of a hundred apart before or after)."
         )
     noun = listed([findings.output_words(o) for o in moved])
     stays = f"; for {listed(kept)} it does not{sure}" if kept else ""
     return (
-        f"What matters for {noun} depends on what is assumed of the shutoff{stays} (another leads, or places change by "
-        f"{_CHANGE} points of a hundred or more)."
+        f"What matters for {noun} depends on what is assumed of the shutoff{stays} (another leads, or others change "
+        f"places that are {_CHANGE} points of a hundred or more apart both before and after)."
     )
 
 
@@ -469,12 +469,12 @@ def mapped_sentence(mapped: Mapped, labels: Labels, system: UnitSystem) -> str:
         f"{display.value(limit.output, limit.value, system)}"
     )
     if mapped.regions is None:
-        return f"{words}: nothing can be said, too few runs lie on one side of it."
+        return f"{words}: nothing can be said, too few computed throws lie on one side of it."
     regions = mapped.regions
     sure = [str(n) for n in regions["parameter"].values if float(regions["p_value"].sel(parameter=n)) <= LEADER]
     choices = json.loads(regions.attrs["choices"])
     causes = [_cause(regions, n, choices, labels, system) for n in sure[:_MOST_NAMED]]
-    share = f"{words}: {percent(float(regions['share']))} of the runs"
+    share = f"{words}: {display.counted(float(regions['share']))}"
     return f"{share}, mostly with {listed(causes)}." if causes else f"{share}; no input decides it surely."
 
 

@@ -98,8 +98,7 @@ def verdict(card: Card, system: UnitSystem) -> str:
         return f"Nobody states a limit for {display.people(crew.firefighters)}, so none stands beside the force."
     return (
         f"{plain('reaction_force', card.force, system)} by the limit's own formula is "
-        f"{judged(crew, card.force, system)}; with the measured excess, within it in {display.percent(card.within)} "
-        "of the runs."
+        f"{judged(crew, card.force, system)}; with the measured excess, within it in {display.counted(card.within)}."
     )
 
 
@@ -129,13 +128,11 @@ def mistake_words(words: str, question: CardsQuestion, system: UnitSystem) -> st
 
 def lead(cards: Sequence[Card], system: UnitSystem) -> list[str]:
     """The findings for a briefing: pump pressures first, who is above a stated limit, then what the pages are."""
-    outside = findings.outside_sentence(np.concatenate([card.runs["validity"].values for card in cards]))
     pages = f"card_{cards[0].setup.name}.pdf" if len(cards) == 1 else "a page for each set-up, and cards.pdf with all"
     last = [
         text
         for text in (
             above_headline(cards, system),
-            outside,
             f"To print: {pages}; every pressure to start from is for a line without kinks, {VERIFY}.",
         )
         if text
@@ -168,7 +165,9 @@ def above_headline(cards: Sequence[Card], system: UnitSystem) -> str:
 
 def further(asked: Asked[CardsQuestion], cards: Sequence[Card], system: UnitSystem) -> list[str]:
     """A sentence for each card, and what the inputs rest on."""
-    return [*(sentence(card, system) for card in cards), findings.standing_sentence(in_trade_words(asked))]
+    outside = findings.outside_sentence(np.concatenate([card.runs["validity"].values for card in cards]))
+    standing = findings.standing_sentence(in_trade_words(asked))
+    return [*(sentence(card, system) for card in cards), *filter(None, [outside]), standing]
 
 
 def sentence(card: Card, system: UnitSystem) -> str:

@@ -27,7 +27,7 @@ MEASURED_EXCESS = (0.0, 0.5)
 # Formula that a limit was stated for: its words.
 FORMULAS: Mapping[str, str] = MappingProxyType(
     {
-        "handbook": "the handbooks' formula (1.57 d^2 P for a smooth bore, 0.0505 Q sqrt(P) for fog)",
+        "handbook": "the handbooks' formula",
         "own reaction": "the nozzle's own steady reaction",
     }
 )

@@ -42,7 +42,7 @@ def estimate_table(found: Found) -> Table:
     )
 
 
-def cost_table(found: Found) -> Table:
+def cost_table(found: Found, system: UnitSystem) -> Table:
     """What the targets cost in reaction."""
     rows = found.estimates
     points = [row.stated.point for row in rows]
@@ -59,9 +59,9 @@ def cost_table(found: Found) -> Table:
                    label="Its crew"),
             Column("within [%]", [100 * r.share_within for r in rows], label="Within for its crew, %", digits=2),
         ),
-        f"{limit_sources(found)} The last column is for the set-up's own crew, in percent of the runs, and counts the "
-        "measured excess of force over the formula, pumped at the estimate as hose, kinks and gauge may be (a wall "
-        "card counts it at exactly the target). Opening, closing and slipping come on top.",
+        f"{limit_sources(found, system)} The last column is for the set-up's own crew, in percent of the runs, and "
+        "counts the measured excess of force over the formula, pumped at the estimate as hose, kinks and gauge may be "
+        "(a wall card counts it at exactly the target). Opening, closing and slipping come on top.",
     )  # fmt: skip
 
 
@@ -83,8 +83,8 @@ def short_chart(loaded: Loaded, found: Found, system: UnitSystem) -> Table:
         return f"{middle} ({low} to {high})"
 
     lengths = [
-        Column(_length(length, system), [cell(found.charts[n], i, j) for n, j in at])
-        for i, length in enumerate(asked.lengths)
+        Column(words, [cell(found.charts[n], i, j) for n, j in at])
+        for i, words in enumerate(_lengths(asked.lengths, system))
     ]
     return Table(
         "pump_chart_by_length",
@@ -100,10 +100,13 @@ def short_chart(loaded: Loaded, found: Found, system: UnitSystem) -> Table:
     )
 
 
-def _length(length: float, system: UnitSystem) -> str:
-    """A length in the edition's own unit, with as many digits as tell two lengths apart."""
-    shown = float(display.convert("supply.hose_length", length, system))
-    return f"{shown:.6g} {display.unit_label('supply.hose_length', system)}"
+def _lengths(lengths: Sequence[float], system: UnitSystem) -> list[str]:
+    """Lengths in the edition's own unit, with more digits only where it takes them to tell two apart."""
+    short = [display.value("supply.hose_length", length, system) for length in lengths]
+    if len({*short}) == len(short):
+        return short
+    unit = display.unit_label("supply.hose_length", system)
+    return [f"{float(display.convert('supply.hose_length', length, system)):.6g} {unit}" for length in lengths]
 
 
 def chart_table(loaded: Loaded, found: Found) -> Table:

@@ -11,8 +11,9 @@ from jetsim.equipment.department import label_of
 from jetsim.equipment.model import PUMP
 from jetsim.equipment.spaces import BREAKUP, FACTOR, UPSTREAM
 from jetsim.equipment.words import in_trade_words, labelled, overrides_sentence
+from jetsim.flags import MIST
 from jetsim.hydraulics.believed import Deviation
-from jetsim.pumping.question import ChoicePart
+from jetsim.pumping.question import BEST, ChoicePart
 from jetsim.pumping.runs import Choice, Estimate, Found, Loaded, Mistakes, Ranking
 from jetsim.pumping.subject import Subject
 from jetsim.quantities import UnitSystem
@@ -57,7 +58,6 @@ def lead(found: Found, wanted: ChoicePart, system: UnitSystem) -> list[str]:
     """The findings for a briefing: pump pressures, what lies outside the tests, the best choice for what is wanted."""
     said = [
         *(estimate_headline(one, system) for one in found.estimates[:_MOST_ESTIMATES]),
-        findings.outside_sentence(flags_of(found)),
         choice_headline([choice for choice in found.choices if choice is not None], wanted, system),
     ]
     return [text for text in said if text]
@@ -235,24 +235,25 @@ def choice_sentence(choices: Sequence[Choice], line: str, loaded: Loaded, system
     if not choices:
         return f"On {line} there is no operating choice to tell, for nobody states a handling limit for its crews."
     choice = max(choices, key=lambda one: one.merit)
-    both = percent(float(choice.chances.both[choice.place]), short_of=wanted.probability)
+    both = _both_met(choice, wanted, "computed throws")
     subject = choice.swept.subject
     point = f"{subject.setup.label}, pumped at {display.value(PUMP, choice.pump_pressure, system)}"
     if not choice.met:
         return (
-            f"On {line} no set-up meets {target} and its crew's stated limit together with the wanted chance of "
-            f"{percent(wanted.probability)}. Nearest comes {point}. Both are met in {both} of the runs."
+            f"On {line} no set-up meets {target} and its crew's stated limit together in "
+            f"{display.counted(wanted.probability, 'throws')}, as is wanted. Nearest comes {point}. Both are "
+            f"met in {both}."
         )
     return (
         f"On {line}, the most reach at {target} within {limit_words(subject)} comes from {point}. "
-        f"Both are met in {both} of the runs. {_reach_words(choice.reach, system)}. "
+        f"Both are met in {both}. {_reach_words(choice.reach, system)}. "
         f"{capital(window_words(choice, system))}."
     )
 
 
 def _reach_words(reach: float, system: UnitSystem) -> str:
     if not np.isfinite(reach):
-        return "Fewer than half of the runs reach the target height"
+        return "Fewer than half of the throws reach the target height"
     return f"The median reach is {display.value('extreme_reach', reach, system)}"
 
 
@@ -275,9 +276,9 @@ def window_title(choice: Choice | None, subject: Subject, system: UnitSystem) ->
     if choice is None:
         return f"{capital(subject.words)}: {no_limit_words(subject)}"
     if choice.window is None:
-        best = percent(float(choice.chances.both[choice.swept.allowed].max()))
+        best = display.counted(float(choice.chances.both[choice.swept.allowed].max()))
         none = "no pump pressure meets target flow and stated limit in more than"
-        return f"{capital(subject.words)}: {none} {best} of the runs"
+        return f"{capital(subject.words)}: {none} {best}"
     return f"{capital(subject.words)}: {window_words(choice, system)}"
 
 
@@ -349,7 +350,7 @@ def report_card(loaded: Loaded, found: Found, question: str, system: UnitSystem)
         negative_estimates=f"lowest first-order estimate {lowest:.1g}" if lowest < 0 else "none",
         inputs=findings.input_lines(labelled(loaded.asked), system),
         fixed=fixed_words(loaded, system),
-        more={"Shutoff": waterway_sentences(loaded, detail=True), **sources(loaded, found)},
+        more={"Shutoff": waterway_sentences(loaded, detail=True), **sources(loaded, found, system)},
     )
 
 
@@ -360,18 +361,19 @@ def fixed_words(loaded: Loaded, system: UnitSystem) -> dict[str, str]:
     return {name: words for name, words in first.items() if all(other.get(name) == words for other in others)}
 
 
-def limit_sources(found: Found) -> str:
+def limit_sources(found: Found, system: UnitSystem) -> str:
     """Who states the limits, and for which formula."""
     limits = [row.subject.limits for row in found.estimates]
     said = (
-        f"Limits: {one.source}, stated for {one.stated_for}, by which each force is held against them."
+        f"Limits: {one.source}, stated for {findings.formula_words(one, system)}, by which each force is held against "
+        "them."
         for one in limits
         if one is not None
     )
     return " ".join(dict.fromkeys(said)) or "Nobody states a handling limit for these crews."
 
 
-def sources(loaded: Loaded, found: Found) -> dict[str, str]:
+def sources(loaded: Loaded, found: Found, system: UnitSystem) -> dict[str, str]:
     """Where limits and hose coefficients come from."""
     sections = {
         part.hose: hose
@@ -381,14 +383,14 @@ def sources(loaded: Loaded, found: Found) -> dict[str, str]:
         if (hose := subject.setup.hoses[part.hose])
     }
     hoses = {f"Coefficient of {label_of(n, hose)}": f"{hose.basis}: {hose.source}" for n, hose in sections.items()}
-    return {"Handling limits": limit_sources(found), **hoses}
+    return {"Handling limits": limit_sources(found, system), **hoses}
 
 
 def validity_counts(found: Found) -> list[ValidityCount]:
-    """How many of the single runs lie outside the range of a fit."""
-    return findings.flag_counts(flags_of(found))
-
-
-def flags_of(found: Found) -> NDArray[np.int16]:
-    """`validity` of every single run: what the lead and the limits of the study count."""
-    return np.concatenate([dataset["validity"].values for dataset in found.datasets if "validity" in dataset])
+    """How many of the single runs lie outside the range of a fit; of mist, among the runs that look for it."""
+    known = [dataset for dataset in found.datasets if "validity" in dataset]
+    every, by_drops = (
+        np.concatenate([dataset["validity"].values for dataset in some])
+        for some in (known, [dataset for dataset in known if BEST in dataset])
+    )
+    return [*findings.flag_counts(every & ~MIST), *findings.flag_counts(by_drops & MIST)]

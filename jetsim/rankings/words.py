@@ -10,6 +10,7 @@ from jetsim.equipment.setups_table import setups_table
 from jetsim.equipment.words import overrides_sentence
 from jetsim.experiment.gate import HEAVY_TAIL, Rule, tail_share
 from jetsim.experiment.ranking import rank
+from jetsim.jet.laws import DRAG_LAWS
 from jetsim.quantities import QUANTITIES, UnitSystem
 from jetsim.rankings import pictures
 from jetsim.rankings.question import LOGARITHM, Case, Loaded
@@ -69,11 +70,16 @@ def lead(pairs: Sequence[Pair], system: UnitSystem) -> list[str]:
         reached = reaching_sentences(case, found, system)
         main, *others = (leading_sentence(case, found, output) for output in found.outputs)
         said = [*reached, main, outside, *others]
-        said[0] = f"{case.label}: {said[0]}" if case.label else said[0]
+        said[0] = labelled(case, said[0])
     else:
-        named = [f"{case.label}: {leading_sentence(case, found, found.outputs[0])}" for case, found in pairs]
+        named = [labelled(case, leading_sentence(case, found, found.outputs[0])) for case, found in pairs]
         said = [*named[: MOST_LEAD - bool(outside)], outside]
     return [text for text in said if text][:MOST_LEAD]
+
+
+def labelled(case: Case, sentence: str) -> str:
+    """A sentence with the set-up that it is about, where that has a label."""
+    return f"{case.label}: {sentence[:1].lower()}{sentence[1:]}" if case.label else sentence
 
 
 def leading_sentence(case: Case, found: Results, output: str) -> str:
@@ -304,7 +310,7 @@ def card(pairs: Sequence[Pair], system: UnitSystem) -> ReportCard:
         structural_alternatives=[],
         inputs=input_lines(pairs, system),
         fixed={words: value for case, _ in pairs for words, value in findings.fixed_words(case.space, system).items()},
-        more={"Drag law": ", ".join(drag_laws(pairs))},
+        more={"Flight law": ", ".join(DRAG_LAWS[law].words for law in drag_laws(pairs))},
     )
 
 

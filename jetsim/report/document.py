@@ -1,6 +1,7 @@
 """The report: one self-contained HTML page that leads with its findings."""
 
 import base64
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property, partial
@@ -223,13 +224,21 @@ def _environment(writing: Writing) -> Environment:
         lstrip_blocks=True,
         finalize=_cleaned,
     )
-    environment.filters |= {"told": lambda text: _told(writing, text), "cited": writing.cited}
+    environment.filters |= {"told": lambda text: _told(writing, text), "cited": writing.cited, "unbroken": _unbroken}
     return environment
 
 
 def _cleaned(value: Any) -> Any:
     """Texts lose their control characters; finished markup stays."""
     return clean(value) if isinstance(value, str) and not isinstance(value, Markup) else value
+
+
+_MEASURE = re.compile(r"[\d.,-]+ \S+")
+
+
+def _unbroken(text: str) -> str:
+    """A cell that holds a number with its unit keeps them on one line."""
+    return text.replace(" ", "\N{NO-BREAK SPACE}") if _MEASURE.fullmatch(text) else text
 
 
 def _told(writing: Writing, text: str) -> Markup:

@@ -62,8 +62,8 @@ def convergence_lines(words: Words, view: ConvergenceView) -> Plot:
     """
     outputs = [str(name) for name in view.indices["output"].values]
     rows = -(-len(outputs) // 2)
-    figure = new_figure(2.3 * rows + 2.9, words.width)
-    above, below = np.asarray(figure.subfigures(2, 1, height_ratios=(2.3 * rows, 2.2))).flat
+    figure = new_figure(1.75 * rows + 2.65, words.width)
+    above, below = np.asarray(figure.subfigures(2, 1, height_ratios=(1.75 * rows, 1.95))).flat
     grid = above.subplots(rows, min(2, len(outputs)), squeeze=False)
     leaders = view.leaders()
     for axes, output in zip(grid.flat, outputs, strict=False):

@@ -17,6 +17,7 @@ from jetsim.report.tables import both_units
 _WATER = LinearSegmentedColormap.from_list("jetsim_water", ("#ffffff", "#cfe3f1", "#6aaed6", "#0072B2", "#00324f"))
 # Square root of the share: a tenth of the greatest one is still well seen.
 _POWER = 0.5
+_FLATTEST = 0.8  # inch, height of a field below which it is drawn taller than its scale
 
 
 @dataclass(frozen=True)
@@ -85,9 +86,11 @@ def shaded_field(words: Words, field: Field, system: UnitSystem = "us") -> Plot:
     """
     x, y = (display.convert(n, e, system) for n, e in ((field.x, field.x_edges), (field.y, field.y_edges)))
     width = words.width - 1.7
-    figure = new_figure(float(np.clip(width * np.ptp(y) / np.ptp(x) + 1.4, 2.2, 7.5)), words.width)
+    drawn = width * float(np.ptp(y) / np.ptp(x))
+    is_flat = drawn < _FLATTEST
+    figure = new_figure(float(np.clip(drawn + 1.4, 2.6, 7.5)), words.width)
     axes = figure.add_subplot()
-    axes.set_aspect("equal")
+    axes.set_aspect("auto" if is_flat else "equal")
     percent = 100 * field.share
     image = axes.pcolormesh(x, y, percent**_POWER, cmap=_WATER, vmin=0, rasterized=True)
     _bar(figure.colorbar(image, ax=axes, pad=0.015, aspect=24, shrink=0.9), float(percent.max()), field.measure)
@@ -100,7 +103,8 @@ def shaded_field(words: Words, field: Field, system: UnitSystem = "us") -> Plot:
     axes.set_xlim(x[0], x[-1])
     axes.set_ylim(y[0], y[-1])
     axes.set_xlabel(display.axis_label(field.x, system))
-    axes.set_ylabel(display.axis_label(field.y, system).replace(" above ground", ""))
+    across = display.axis_label(field.y, system).replace(" above ground", "")
+    axes.set_ylabel(plain(f"{across} (stretched)", 20) if is_flat else across)
     return Plot.of(words, figure, field.data())
 
 

@@ -56,7 +56,7 @@ class IndexView:
     roles: Mapping[str, str]
     labels: Mapping[str, str] = field(default_factory=dict)
     ranking: xr.Dataset | None = None
-    most: int = 12
+    most: int = 9
 
     def order(self, output: str) -> list[str]:
         """Parameters by falling total index, those worth a bar; the leader always."""
@@ -102,11 +102,14 @@ def index_bars(words: Words, view: IndexView, outputs: Sequence[str] | None = No
     shown = [str(name) for name in (view.indices["output"].values if outputs is None else outputs)]
     columns = 1 if len(shown) == 1 or words.width <= COLUMN else 2
     rows = -(-len(shown) // columns)
-    bars = max(len(view.order(output)) + bool(view.others(output)) for output in shown)
-    figure = new_figure(rows * (0.75 + 0.27 * bars) + 0.6, words.width)
-    grid = figure.subplots(rows, columns, squeeze=False)
+    bars = [len(view.order(output)) + bool(view.others(output)) for output in shown]
+    tallest = [max(bars[at : at + columns]) + 0.2 for at in range(0, len(bars), columns)]
+    figure = new_figure(rows * 0.38 + 0.265 * sum(tallest) + 1.0, words.width)
+    grid = figure.subplots(rows, columns, squeeze=False, height_ratios=tallest)
     for axes, output in zip(grid.flat, shown, strict=False):
         _index_panel(axes, view, output)
+    for axes in grid.flat[max(0, len(shown) - columns) : len(shown)]:  # the lowest of each column
+        axes.set_xlabel("share of the output's variance")
     for axes in grid.flat[len(shown) :]:
         axes.set_visible(False)
     used = [role for role in ROLES if role in view.roles.values()]
@@ -139,7 +142,6 @@ def _index_panel(axes: Axes, view: IndexView, output: str) -> None:
     axes.axvline(0, color="#555555", linewidth=0.8)
     axes.grid(axis="x")
     axes.set_title(plain(display.heading(output), 34), x=0 if len(display.heading(output)) < 26 else -0.3)
-    axes.set_xlabel("share of the output's variance")
     axes.spines["left"].set_visible(False)
     axes.tick_params(axis="y", length=0)
     if view.ranking is not None:

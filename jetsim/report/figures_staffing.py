@@ -16,7 +16,7 @@ from jetsim.report.style import Plot, Words, new_figure, series, styled
 from jetsim.report.tables import both_units
 
 FLOW, FORCE = "flow_rate", "reaction_force"
-_NEAR = 0.035  # of the highest flow
+_NEAR = 0.08  # of the highest flow: a label's width
 _HALO = [withStroke(linewidth=2.5, foreground="white")]
 
 
@@ -87,7 +87,7 @@ def _draw(axes: Axes, panel: Staffing, system: UnitSystem) -> None:
 
 
 def _label_marks(axes: Axes, panel: Staffing, system: UnitSystem) -> None:
-    """Labels stand above their marks; of two marks that nearly touch, the second has its label below."""
+    """Labels stand above their marks; of two whose labels would touch, the second has its own below."""
     marks = sorted((m for curve in panel.curves for m in curve.marks), key=lambda m: (round(m.force), m.flow))
     near, before, below = _NEAR * max((mark.flow for mark in marks), default=0.0), -np.inf, False
     for mark in marks:

@@ -1,6 +1,7 @@
 """The one glossary: what the trade calls a thing, a plain sentence that says what it is, and its technical name."""
 
 import re
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import cache
@@ -27,8 +28,13 @@ class Term:
     technical: str = ""
 
 
+_BARE = Counter(quantity.long_name.partition(" (")[0] for quantity in QUANTITIES.values())
+
+
 def _technical(name: str) -> str:
-    return QUANTITIES[name].long_name.partition(" (")[0]
+    """The long name, without what stands in brackets unless that tells it from another quantity."""
+    bare = QUANTITIES[name].long_name.partition(" (")[0]
+    return bare if _BARE[bare] == 1 else QUANTITIES[name].long_name
 
 
 def _quantities(rows: Iterable[tuple[str, str, str]]) -> dict[str, Term]:
@@ -141,7 +147,8 @@ _RESULTS = (
 _SUPPLY = (
     ("pump_pressure", "pump pressure", "Pressure at the pump's discharge gauge."),
     ("pump_pressure_error", "gauge error at the pump", "How far the pump's gauge is off."),
-    ("nozzle_pressure_error", "nozzle pressure error", "Pressure at the nozzle above the one meant."),
+    ("nozzle_pressure_error", "how far the nozzle pressure is off", "Pressure at the nozzle above the one meant, or "
+     "below it."),
     ("flow_ratio", "flow over the rating", "Flow that the nozzle passes over the one stated for it at that pressure."),
     ("needed_pump_pressure", "pump pressure that is needed", "Pressure at the pump that gives the nozzle its pressure "
      "behind the line as it lies."),

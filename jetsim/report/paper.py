@@ -33,7 +33,7 @@ _PAPER = {"us": (8.5, 11.0), "si": (8.27, 11.69)}
 _BORDER = 0.75  # inch, margin on the short sides of the text
 _BESIDE = 1.5  # inch, for a heading and a caption on the page of a tall figure
 _CHARACTER = 0.068  # inch, mean width of a character in a table
-_BOLD = 1.15  # width of a bold character against a plain one
+_BOLD = 1.25  # width of a bold character against a plain one
 _PADDING = 0.16  # inch, a cell's left and right padding
 _NARROWEST, _WIDEST_TEXT, _LONGEST_LINE = 0.5, 1.0, 4.0  # inch
 _THEN = datetime(2000, 1, 1)  # the same report gives the same bytes
@@ -189,12 +189,13 @@ class _Paper:
         number = self.writing.figure_numbers[plot.name]
         self._caption("Figure", number, plot.title, plot.caption)
 
-    def _caption(self, kind: str, number: int, title: str, caption: str) -> Paragraph:
-        """A caption whose number is a field, so that a word processor can count and list them."""
+    def _caption(self, kind: str, number: int, title: str, caption: str, is_counted: bool = True) -> Paragraph:
+        """A caption whose number is a field that a word processor counts; a further part only repeats the number."""
         paragraph = self._styled(self.document.add_paragraph(), "Caption")
         paragraph.add_run(f"{kind} ")
-        _add_field(paragraph, f"SEQ {kind} \\* ARABIC", str(number))
-        paragraph.add_run(". ")
+        if is_counted:
+            _add_field(paragraph, f"SEQ {kind} \\* ARABIC", str(number))
+        paragraph.add_run(". " if is_counted else f"{number}. ")
         self._told(paragraph, f"{title.rstrip('.')}. ")
         self._told(paragraph, caption, "Caption Text")
         return paragraph
@@ -204,26 +205,33 @@ class _Paper:
         cells = [[row[number] for row in rows] for number in range(len(columns))]
         number = self.writing.table_numbers[table.name]
         caption = " ".join(text for text in (table.caption, table.left_out) if text)
-        self._fitted(_headings(columns), cells, [c.numeric for c in columns], ("Table", number, table.title, caption))
+        told = ("Table", number, table.title, caption)
+        self._fitted(_headings(columns), cells, [c.numeric for c in columns], told, _pairs(columns))
 
     def _fitted(
         self, headings: Sequence[str], cells: Sequence[Sequence[str]], numeric: Sequence[bool],
-        caption: tuple[str, int, str, str] | None = None,
+        caption: tuple[str, int, str, str] | None = None, pairs: Sequence[Sequence[int]] = (),
     ) -> None:  # fmt: skip
-        """A table on the page as it stands, on a turned page if it is wide, in parts if it is wider still."""
+        """A table on the page as it stands, on a turned page if it is wide, in parts if it is wider still.
+
+        Columns of one of the `pairs` stay together.
+        """
         widths = [_width(heading, column, n) for heading, column, n in zip(headings, cells, numeric, strict=True)]
         turned = sum(widths) > PAGE
         room = _PAPER[self.report.units][1] - 2 * _BORDER if turned else PAGE
         self._open(turned)
-        opening = next((number for number, is_number in enumerate(numeric) if is_number), 1)
-        parts = _parts(widths, room, max(1, min(opening, len(widths) - 1)))
-        for part, shown in enumerate(parts):
+        together = pairs or [[number] for number in range(len(widths))]
+        opening = next((number for number, pair in enumerate(together) if numeric[pair[0]]), 1)
+        wide = [sum(widths[n] for n in pair) for pair in together]
+        parts = _parts(wide, room, max(1, min(opening, len(wide) - 1)))
+        for part, chosen in enumerate(parts):
+            shown = [n for pair in chosen for n in together[pair]]
             if part:
                 self.document.add_paragraph(style="Table End")
             if caption:
                 kind, number, title, words = caption
                 title = f"{title.rstrip('.')} (part {part + 1} of {len(parts)})" if len(parts) > 1 else title
-                paragraph = self._caption(kind, number, title, words)
+                paragraph = self._caption(kind, number, title, words, is_counted=not part)
                 paragraph.paragraph_format.keep_with_next = True
             own = [cells[n] for n in shown]
             at = _stretched([widths[n] for n in shown], [_line(column) for column in own], room)
@@ -317,6 +325,17 @@ def _headings(columns: Sequence[ShownColumn]) -> list[str]:
         last = column.heading or last
         headings.append(f"{last} [{column.unit}]" if column.unit else last)
     return headings
+
+
+def _pairs(columns: Sequence[ShownColumn]) -> list[list[int]]:
+    """Places of columns by quantity: its second unit belongs to its first."""
+    pairs: list[list[int]] = []
+    for number, column in enumerate(columns):
+        if pairs and not column.heading:
+            pairs[-1].append(number)
+        else:
+            pairs.append([number])
+    return pairs
 
 
 def _width(heading: str, cells: Sequence[str], numeric: bool) -> float:

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Any, ClassVar, NamedTuple, ParamSpec, TypeVar
 
 import matplotlib as mpl
+import numpy as np
 from matplotlib import style as mpl_style
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
@@ -235,9 +236,10 @@ def legend_outside(
     labels = [clean(text) for text in (texts or [str(handle.get_label()) for handle in handles])]
     room = figure.get_figwidth() - 0.2
     for count in range(min(columns, len(labels)) or 1, 0, -1):
-        # 0.075 in a character at this size, 0.55 in for the sign and the gap; matplotlib fills column by column.
-        rows = -(-len(labels) // count)
-        widest = [max(len(text) for text in labels[at : at + rows]) for at in range(0, len(labels), rows)]
+        # 0.075 in a character at this size, 0.55 in for the sign and the gap; matplotlib fills column by column, the
+        # first ones with one more.
+        columns_of = np.array_split(np.array([len(text) for text in labels]), count)
+        widest = [int(lengths.max()) for lengths in columns_of if lengths.size]
         if sum(0.075 * width + 0.55 for width in widest) <= room or count == 1:
             figure.legend(handles, labels, loc="outside upper left" if above else "outside lower left", ncols=count)
             return

@@ -50,7 +50,7 @@ def _panel(found: Found, formula: str, system: UnitSystem) -> figures.Staffing:
     top = BEYOND * max(limit for _, limit in crews)
     curves = [_curve(group, [f for f in fits if f.rig in group], (limits, top), system) for group in _alike(found.rigs)]
     lines = [figures.Limit(f"limit stated for {display.people(count)}", limit) for count, limit in crews]
-    return figures.Staffing(f"Force by {limits.stated_for.split(' (')[0]}", curves, lines)
+    return figures.Staffing(f"Force by {limits.stated_for}", curves, lines)
 
 
 def _alike(rigs: Sequence[Rig]) -> list[list[Rig]]:

@@ -26,11 +26,9 @@ def lead(found: Found, system: UnitSystem) -> list[str]:
     """The findings for a briefing: the most water within each crew's limit, and rings that are light to hold."""
     by_crew = [[f for f in found.fits if f.crew is crew] for crew in found.crews.values()]
     rings = filter(None, (ring_headline(found, rig.setup.name, system) for rig in found.rigs))
-    outside = findings.outside_sentence(found.validity)
-    most = MOST_LEAD - 1 - bool(outside)
+    most = MOST_LEAD - 1
     said = [
         *(crew_headline(max(fits, key=lambda fit: fit.careful), system) for fits in by_crew[:most]),
-        outside,
         f"No flow here shows that a crew can hold a line, and every pressure is an estimate, {VERIFY}.",
         *rings,
     ]
@@ -61,7 +59,7 @@ def ring_headline(found: Found, name: str, system: UnitSystem) -> str:
     if one is None:
         return ""
     believed, light = (display.spoken("flow_rate", value, system) for value in (one.setting, one.light))
-    return f"{one.rig.setup.label}: held with a third of the force, it flows {light} (believed: {believed})."
+    return f"{one.rig.setup.label}: pushing back a third as hard as it should, it flows {light} (set: {believed})."
 
 
 def further(asked: Asked[CrewQuestion], found: Found, system: UnitSystem) -> list[str]:
@@ -69,6 +67,7 @@ def further(asked: Asked[CrewQuestion], found: Found, system: UnitSystem) -> lis
     by_crew = [[f for f in found.fits if f.crew is crew] for crew in found.crews.values()]
     sentences = [within_sentence(fits, system) for fits in by_crew]
     sentences[0] += f" Pressures are estimates, {VERIFY}; reach is effective reach at the best elevation."
+    sentences += filter(None, [findings.outside_sentence(found.validity)])
     matched = next(fits for fits in by_crew if fits[0].crew is matched_crew(asked, found))
     sentences.append(excess_sentence(matched, asked.question.probability, system))
     sentences.append(latitude_sentence(asked.question, matched, system))
@@ -104,13 +103,12 @@ def _more(fits: Sequence[Fit]) -> str:
 
 def excess_sentence(fits: Sequence[Fit], probability: float, system: UnitSystem) -> str:
     """What is left of those flows when the measured excess of force counts."""
-    share, crew = display.percent(probability), fits[0].crew
+    share, crew = display.counted(probability), fits[0].crew
     parts = [f"{display.value('flow_rate', fit.careful, system)} with {fit.rig.setup.label}" for fit in fits[:MOST]]
-    best = display.percent(max(fit.chance for fit in fits))
+    best = display.counted(max(fit.chance for fit in fits))
     return (
         f"With the measured excess of force, the highest flows for {display.people(crew.firefighters)} stay within "
-        f"that limit in {best} of the runs at most; {share} of the runs stay within it up to {', '.join(parts)}"
-        f"{_more(fits)}."
+        f"that limit in {best} at most; in {share} the force stays within it up to {', '.join(parts)}{_more(fits)}."
     )
 
 
@@ -174,11 +172,12 @@ def _values(key: str, items: Sequence[Any], attribute: str, quantity: str, label
     return Column(key, [float(getattr(item, attribute)) for item in items], quantity, label, **look)
 
 
-def staffing_table(found: Found, probability: float) -> Table:
+def staffing_table(found: Found, probability: float, system: UnitSystem) -> Table:
     """Flow against staffing, crew by crew."""
     fits = found.fits
     sources = "; ".join(dict.fromkeys(f"{c.label}: {c.limits.source}" for c in found.crews.values() if c.limits))
-    formulas = "; ".join(dict.fromkeys(c.limits.stated_for for c in found.crews.values() if c.limits))
+    limits = [c.limits for c in found.crews.values() if c.limits]
+    formulas = "; ".join(dict.fromkeys(findings.formula_words(one, system) for one in limits))
     return Table(
         "flow_against_staffing",
         "The highest flow within each crew's stated limit",

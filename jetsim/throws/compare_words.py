@@ -111,12 +111,11 @@ def further(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str
         first += open_words(reach, compared.pairs, system)
     lines = [first]
     if ties:
-        chances = [percent(p.chance, short_of=comparison.SURE) for p in ties]
+        leads = [display.counted(p.chance, COMPARED, comparison.SURE).partition(" of ")[0] for p in ties]
         shown = ", ".join(
-            f"{p.first.upper()} and {p.second.upper()} ({chance} for {p.first.upper()})"
-            for p, chance in zip(ties, chances, strict=True)
+            f"{p.first.upper()} and {p.second.upper()} {lead}" for p, lead in zip(ties, leads, strict=True)
         )
-        lines.append(f"Ties, which must not be ranked: {shown}.")
+        lines.append(f"Ties, which must not be ranked (in how many of 100 {COMPARED} the first leads): {shown}.")
     return [key_words(test), *lines, next_words(test, compared), decision_words(test, compared), resting(test)]
 
 
@@ -134,7 +133,7 @@ def best_odds(reach: Mapping[str, Array], pairs: list[Odds]) -> Odds | None:
 def open_words(reach: Mapping[str, Array], pairs: list[Odds], system: UnitSystem) -> str:
     """Where the leader beats nobody for sure: its best odds."""
     leader, best = leader_of(reach), best_odds(reach, pairs)
-    words = f"{leader.upper()} has the longest median reach, but out-reaches no other set-up with a chance of 90 %"
+    words = f"{leader.upper()} has the longest median reach, but out-reaches no other set-up in 90 of 100 {COMPARED}"
     return f"{words}; at best, {pair_words(best, system)}." if best else f"{words}."
 
 
@@ -142,7 +141,7 @@ def pair_words(pair: Odds, system: UnitSystem) -> str:
     """A sure pair with odds and distance."""
     ends = display.span("extreme_reach", pair.low, pair.high, system).replace("-", "\N{MINUS SIGN}")
     return (
-        f"{pair.first.upper()} out-reaches {pair.second.upper()} with a chance of {percent(pair.chance)}, by "
+        f"{pair.first.upper()} out-reaches {pair.second.upper()} in {display.counted(pair.chance, COMPARED)}, by "
         f"{display.value('extreme_reach', pair.median, system)} (middle 90 %: {ends})"
     )
 
@@ -176,8 +175,8 @@ def decision_words(test: FieldTest, compared: Compared) -> str:
         )
     chance = made.chance_of_best[made.setups.index(made.best[0])]
     return (
-        f"By the stated weights and scales {test.labels[made.best[0]]} comes first, and is first in {percent(chance)} "
-        f"of the draws{firm}."
+        f"By the stated weights and scales {test.labels[made.best[0]]} comes first, and is first in "
+        f"{display.counted(chance, COMPARED)}{firm}."
     )
 
 

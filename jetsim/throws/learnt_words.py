@@ -109,7 +109,7 @@ def _times(test: FieldTest, learning: Learning, name: str) -> str:
 def further(test: FieldTest, learning: Learning, every: list[Learnt], ties: list[Confused],
             following: str) -> list[str]:  # fmt: skip
     """What shutoffs do, what was learnt, and what was not, in full."""
-    labels = factor_labels(test)
+    labels, rest = factor_labels(test), resting(test)
     return [
         factor_words(learning, labels, every),
         identified(test, every, ties),
@@ -118,7 +118,7 @@ def further(test: FieldTest, learning: Learning, every: list[Learnt], ties: list
         f"Next: {following}, and the same --department for any other study; to tell the confused ones "
         "apart, check the gauge against a second one and the flowmeter against a tank, and throw each nozzle at "
         "two pressures.",
-        resting(test),
+        f"Before these throws: {rest[:1].lower()}{rest[1:]}",
     ]
 
 
@@ -255,7 +255,7 @@ def card(test: FieldTest, learning: Learning, after: Reading, synthetic: int, sy
               f"{100 * learning.emulated.error:.2g} % of the result on runs it never saw; refitted where the posterior "
               "is, so that what a set-up's throws share of it is "
               f"{100 * learning.emulator_share(learning.emulated):.2g} % of the standard error of their "
-              f"{mean_of(learning)} ({100 * learning.emulator_share(learning.first):.2g} % before)",
+              f"{mean_of(learning)} ({display.number(100 * learning.emulator_share(learning.first), 2)} % before)",
               "Checked by": checked(synthetic),
-              "Breakup": "what an eye calls breakup is the model's breakup distance times observed_onset"},
+              "Breakup": "what an eye calls breakup is the model's breakup distance times what the eye calls breakup"},
     )  # fmt: skip

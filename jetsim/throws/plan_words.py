@@ -45,7 +45,7 @@ def lead(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
     """The findings for a briefing: throws, what one throw tells, what stays hard, and what cannot be decided."""
     throws, wanted = plan.blocks, said(test.wanted.difference, system)
     hard, chance = min(plan.pairs, key=lambda pair: pair.chance), display.counted(test.wanted.power, "such tests")
-    less = ", for they may differ by less than that" if hard.chance < test.wanted.power else ""
+    less = f" (they may differ by less than {wanted})" if hard.chance < test.wanted.power else ""
     told = [
         f"It takes {throws} throws of each set-up ({throws * len(test.setups)} in all; {chance} then find a true "
         f"difference of {wanted} between any two).",
@@ -68,13 +68,13 @@ def hardest_scatter(plan: Plan) -> float:
 def further(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
     """Throws, scatter, and what can and cannot be decided, in full."""
     wanted, hardest = test.wanted, plan.hardest.needed
-    chance, throws = f"{100 * wanted.power:.0f} %", plan.blocks
+    chance, throws = display.counted(wanted.power, "such tests"), plan.blocks
     single = 1.96 * hardest.spread
     return [
         key_words(test),
         f"It takes {throws} throws of each set-up ({throws * len(test.setups)} in all, in {throws} blocks) to find a "
-        f"difference of {length(wanted.difference, system)} in {wanted.measured} between any two set-ups with a chance "
-        f"of {chance} or more (false alarm {100 * wanted.false_alarm:.3g} %; closed form at the hardest pair "
+        f"difference of {length(wanted.difference, system)} in {wanted.measured} between any two set-ups in {chance} "
+        f"or more (false alarm {100 * wanted.false_alarm:.3g} %; closed form at the hardest pair "
         f"{100 * hardest.closed_form:.0f} %). To guard all {len(plan.pairs)} pairs at once it takes "
         f"{plan.blocks_for_all}.",
         "Two throws in one block differ by chance alone with a standard deviation of "
@@ -94,11 +94,11 @@ def decisions(test: FieldTest, plan: Plan, system: UnitSystem) -> list[str]:
         plan.hardest.needed.spread, plan.blocks, test.wanted.power, test.wanted.false_alarm
     )
     ranked = sorted(plan.pairs, key=lambda pair: -pair.chance)
-    listed = ", ".join(f"{p.first.upper()} and {p.second.upper()} {100 * p.chance:.0f} %" for p in ranked)
+    listed = ", ".join(f"{p.first.upper()} and {p.second.upper()} {100 * p.chance:.0f}" for p in ranked)
     return [
-        f"With that many throws, a difference of {length(limit, system)} is found with a chance of "
-        f"{100 * test.wanted.power:.0f} %.",
-        f"Chance that the test tells a pair apart, averaged over what is believed, each pair by itself: {listed}.",
+        f"With that many throws, a difference of {length(limit, system)} is found in "
+        f"{display.counted(test.wanted.power, 'such tests')}.",
+        f"Of 100 such tests so many tell a pair apart, averaged over what is believed, each pair by itself: {listed}.",
     ]
 
 

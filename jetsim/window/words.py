@@ -24,6 +24,11 @@ QUESTION = "Can this set-up put the stated flow through that window, at what ele
 _NO_ROOM = 0.3
 
 
+def _of_100(share: float) -> str:
+    """A share of throws that were named before, counted."""
+    return {0.0: "none", 1.0: "all"}.get(share, display.counted(share, "").strip())
+
+
 def named(found: Outcome) -> str:
     """What a sentence calls the set-up."""
     return f"“{found.candidate.name}”"
@@ -74,8 +79,6 @@ def margin_headline(found: Outcome, system: UnitSystem) -> str:
         return "No place of the nozzle that was tried is sure enough."
     last = "at least " if limit >= task.stand_offs[-1] else ""
     farthest = f"{last}{display.spoken('path_along', limit, system)}"
-    if 0 <= limit - task.place.stand_off < _NO_ROOM and not last:
-        return f"There is no room to back up (the farthest that is sure enough: {farthest})."
     return f"The nozzle {_margin_words(limit, task, system)} (the farthest that is sure enough: {farthest})."
 
 
@@ -90,7 +93,7 @@ def further(found: Found, standing: str, system: UnitSystem) -> list[str]:
         *filter(None, [pump_sentence(first, system)]),
         margin_sentence(first, system),
         *beside_sentences(found, system),
-        "Between one run and the next, wind, the shutoff's disturbance, breakup and drop sizes differ; how streams "
+        "Between one throw and the next, wind, the shutoff's disturbance, breakup and drop sizes differ; how streams "
         "spread their drops is known least.",
         standing,
     ]
@@ -104,19 +107,20 @@ def answer_sentence(found: Outcome, system: UnitSystem) -> str:
     answer = "Yes" if found.chance >= task.probability else "Not surely enough"
     return (
         f"{answer}: from {away} {named(found)} puts {flow} or more through the window on storey {task.place.storey} in "
-        f"{percent(found.chance, task.probability)} of the runs ({percent(task.probability)} wanted), at a nozzle "
-        f"pressure of {display.value('nozzle_pressure', found.pressure, system)}, when the crew aims by eye. In the "
-        f"middle of the runs {percent(float(np.median(found.delivered)))} of the nozzle's flow passes the window."
+        f"{display.counted(found.chance, short_of=task.probability)} ({display.counted(task.probability, 'wanted')}), "
+        f"at a nozzle pressure of {display.value('nozzle_pressure', found.pressure, system)}, when the crew aims by "
+        f"eye. In the middle of them {percent(float(np.median(found.delivered)))} of the nozzle's flow passes the "
+        "window."
     )
 
 
 def aim_sentence(found: Outcome, system: UnitSystem) -> str:
     """One elevation, or two."""
     if not found.solutions:
-        return "At no elevation does water get through the window in the middle of the runs."
+        return "At no elevation does water get through the window in the middle of the computed throws."
     parts = [
         f"about {way.elevation:.0f} deg, where {display.value('flow_rate', way.flow, system)} pass in the middle of "
-        f"the runs and the target is met in {percent(way.probability)} of them"
+        f"the computed throws and the target is met in {_of_100(way.probability)}"
         for way in found.solutions
     ]
     if len(parts) == 2:
@@ -131,7 +135,7 @@ def pump_sentence(found: Outcome, system: UnitSystem) -> str:
         return ""
     words = (
         f"That nozzle pressure needs {display.value('nozzle_pressure', needed, system)} at the pump in the middle of "
-        f"the runs, on {setup.labels['line']}"
+        f"the computed throws, on {setup.labels['line']}"
     )
     if setup.pump is None:
         return f"{words}."
@@ -144,7 +148,7 @@ def margin_sentence(found: Outcome, system: UnitSystem) -> str:
     """How much farther off the nozzle may stand, or how much closer it must."""
     task, limit = found.task, found.limit()
     if np.isnan(limit):
-        return f"No stand-off of the map meets the target in {percent(task.probability)} of the runs."
+        return f"No stand-off of the map meets the target in {display.counted(task.probability, 'throws')}."
     last = "at least " if limit >= task.stand_offs[-1] else ""
     return (
         f"Margin: the nozzle {_margin_words(limit, task, system)}. The limit at this pressure is "
@@ -156,6 +160,8 @@ def _margin_words(limit: float, task: Task, system: UnitSystem) -> str:
     margin = limit - task.place.stand_off
     words = display.spoken("path_along", abs(margin), system)
     last = "at least " if limit >= task.stand_offs[-1] else ""
+    if 0 <= margin < _NO_ROOM and not last:
+        return "has no room to back up"
     return f"could stand {last}{words} farther off" if margin >= 0 else f"would have to stand {words} closer"
 
 
@@ -179,10 +185,10 @@ def beside_sentences(found: Found, system: UnitSystem) -> list[str]:
     if not found.others:
         return []
     parts = [
-        f"{named(o)} in {percent(o.chance)} at {display.value('nozzle_pressure', o.pressure, system)}"
+        f"{named(o)} in {_of_100(o.chance)} at {display.value('nozzle_pressure', o.pressure, system)}"
         for o in sorted(found.others, key=lambda o: -o.chance)
     ]
-    return [f"The other set-ups meet the target in so many of the same runs: {', '.join(parts)}."]
+    return [f"The other set-ups meet the target in so many of the same computed throws: {', '.join(parts)}."]
 
 
 def beside_sentence(first: Outcome, second: Outcome, system: UnitSystem) -> str:
@@ -196,10 +202,10 @@ def beside_sentence(first: Outcome, second: Outcome, system: UnitSystem) -> str:
     )
     more, less = _only(first, second), _only(second, first)
     return (
-        f"Beside it, {named(second)} meets the target in {percent(second.chance)} of the same runs, at "
-        f"{display.value('nozzle_pressure', second.pressure, system)}: in {percent(more)} of them it fails where "
-        f"{named(first)} serves, in {percent(less)} it is the other way round. In the middle of the runs {share} of "
-        f"its flow passes the window, against {beside}; {margin}."
+        f"Beside it, {named(second)} meets the target in {_of_100(second.chance)} of the same computed throws, at "
+        f"{display.value('nozzle_pressure', second.pressure, system)}: in {_of_100(more)} it fails "
+        f"where {named(first)} serves, in {_of_100(less)} it is the other way round. In the middle "
+        f"of them {share} of its flow passes the window, against {beside}; {margin}."
     )
 
 
