@@ -110,13 +110,13 @@ def test_the_side_by_side_table_tells_the_pump_pressure(folder):
         rows = {row["what"]: row for row in csv.DictReader(file)}
     for name in ("h", "i"):
         nozzle, pump = (float(rows[what][f"{name} [US]"]) for what in
-                        ("Nozzle pressure", "Pump pressure that gives it, middle of the runs"))  # fmt: skip
+                        ("Nozzle pressure", "Pump pressure that gives it, middle of the throws"))  # fmt: skip
         assert nozzle == pytest.approx(round(nozzle))
         assert round(nozzle) in (40, 50, 60)
         assert pump > nozzle
     met = {name: float(rows["Probability of meeting the target, %"][f"{name} [US]"]) for name in ("h", "i")}
-    more = float(rows["Runs in which it serves and the first set-up does not, %"]["i [US]"])
-    less = float(rows["Runs in which the first set-up serves and it does not, %"]["i [US]"])
+    more = float(rows["Throws in which it serves and the first set-up does not, %"]["i [US]"])
+    less = float(rows["Throws in which the first set-up serves and it does not, %"]["i [US]"])
     assert met["i"] - met["h"] == pytest.approx(more - less)
 
 

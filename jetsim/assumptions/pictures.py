@@ -144,12 +144,12 @@ def joint_figure(plan: Plan, found: Found) -> figures.Plot:
 
 
 def interaction_figure(plan: Plan, found: Found, output: str) -> figures.Plot | None:
-    """Which inputs act together, in the joint design; None for two or fewer, of which a sentence tells."""
+    """Which inputs act together, in the joint design; None where a sentence tells all: two, or next to nothing."""
     at = found.joint.interactions.sel(output=output)
     names = [str(n) for n in at["parameter"].values]
     strength = np.nan_to_num(np.where(at["significant"].values, at["S2"].values, 0.0)).max(axis=1)
     chosen = [names[n] for n in np.argsort(-strength, kind="stable")[:8] if strength[n] > 0]
-    if len(chosen) < 3:
+    if len(chosen) < 3 or strength.max() < figures.NOTHING:
         return None
     pairs = at.sel(parameter=chosen, other_parameter=chosen)
     values = np.where(pairs["significant"].values, pairs["S2"].values, np.nan)

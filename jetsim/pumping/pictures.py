@@ -16,7 +16,7 @@ from jetsim.report.display import percent
 from jetsim.report.figures import IndexView, Limit, Line, Panel, Plot, Window, Words, index_bars, line_bands
 
 _BOTH = "chance of target flow and stated limit"
-_FORMULA = "median and 90 % of the runs"
+_FORMULA = "middle and nine in ten throws"
 
 
 def storey_words(number: int) -> str:

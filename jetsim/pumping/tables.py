@@ -59,7 +59,7 @@ def cost_table(found: Found, system: UnitSystem) -> Table:
                    label="Its crew"),
             Column("within [%]", [100 * r.share_within for r in rows], label="Within for its crew, %", digits=2),
         ),
-        f"{limit_sources(found, system)} The last column is for the set-up's own crew, in percent of the runs, and "
+        f"{limit_sources(found, system)} The last column is for the set-up's own crew, in percent of the throws, and "
         "counts the measured excess of force over the formula, pumped at the estimate as hose, kinks and gauge may be "
         "(a wall card counts it at exactly the target). Opening, closing and slipping come on top.",
     )  # fmt: skip
@@ -183,7 +183,7 @@ def choice_table(found: Found) -> Table | None:
             Column("wanted chance", ["yes" if c.met else "no" for c in rows], label="Met"),
         ),
         "Medians of flow, of the force on the crew, of effective reach at the best elevation and of the farthest "
-        "drops at the crew's, and chances in percent of the runs: of the target "
+        "drops at the crew's, and chances in percent of the throws: of the target "
         "flow, of the crew's stated limit, of both. Met: both have the wanted chance. Where they do not, the pump "
         "pressure with the best chance.",
     )  # fmt: skip

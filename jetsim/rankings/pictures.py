@@ -81,7 +81,7 @@ def effects_figure(case: Case, found: Results, system: UnitSystem) -> figures.Pl
     order = findings.by_total(found.among, output, "S1") if among else findings.by_total(found.indices, output)
     shown = order[:EFFECTS]
     effects = [findings.control_effect(case.space, c, values, found.sample, found.probabilities) for c in shown]
-    band = "; band: eight in ten of the runs"
+    band = "; band: eight in ten throws"
     if output not in found.sample:  # a yes or no has a share, and no band
         effects, band = [replace(effect, low=effect.mean, high=effect.mean) for effect in effects], ""
     words = Words(

@@ -33,6 +33,7 @@ from jetsim.report.tables import both_units
 _LINE = 0.085  # height of a line of text, in parts of a panel's height
 _CHARACTER, _CELLS = 0.085, 0.6  # inch; part of a figure's width that the cells of a matrix take
 _FEW_CELLS = 4  # a matrix of so few numbers is a sentence
+_MANY_ROWS = 16  # of a matrix: more stand closer
 _LIGHT_TO_DARK = LinearSegmentedColormap.from_list("jetsim_dark", ("#ffffff", "#b9d7ea", "#0072B2", "#00324f"))
 
 
@@ -240,7 +241,8 @@ def heat_map(words: Words, matrix: Matrix) -> Plot:
     """
     values = np.asarray(matrix.values, dtype=float)
     turned = _crowded(matrix.columns, words.width)
-    figure = new_figure(1.5 + turned * 0.6 + 0.36 * len(matrix.rows), words.width)
+    pitch = 0.36 if len(matrix.rows) <= _MANY_ROWS else 0.27  # many rows share a page with letters of full size
+    figure = new_figure(1.5 + turned * 0.6 + pitch * len(matrix.rows), words.width)
     axes = figure.add_subplot()
     low = float(np.nanmin(values)) if matrix.low is None else matrix.low
     high = float(np.nanmax(values)) if matrix.high is None else matrix.high
@@ -253,11 +255,11 @@ def heat_map(words: Words, matrix: Matrix) -> Plot:
     axes.invert_yaxis()
     axes.set_xticks(np.arange(len(matrix.columns)) + 0.5, [plain(n, 22 if turned else 12) for n in matrix.columns],
                     rotation=90 * turned)  # fmt: skip
-    axes.set_yticks(np.arange(len(matrix.rows)) + 0.5, [plain(name, 34) for name in matrix.rows])
+    axes.set_yticks(np.arange(len(matrix.rows)) + 0.5, [plain(name, 34) for name in matrix.rows], linespacing=0.95)
     axes.tick_params(length=0, top=True, labeltop=True, bottom=False, labelbottom=False)
     axes.spines[:].set_visible(False)
     # 0.083 in a character along the bar, which is a little shorter than the cells.
-    label = plain(matrix.measure, max(12, int(0.36 * len(matrix.rows) / 0.083)))
+    label = plain(matrix.measure, max(12, int(pitch * len(matrix.rows) / 0.083)))
     figure.colorbar(image, ax=axes, pad=0.015, aspect=24).set_label(label)
     instead = matrix_sentence(matrix) if values.size <= _FEW_CELLS else ""
     return replace(Plot.of(words, figure, _matrix_data(matrix)), instead=instead)

@@ -135,7 +135,7 @@ def _index_panel(axes: Axes, view: IndexView, output: str) -> None:
     axes.barh(at, indices["S1"].values, height=0.36, color=colours, zorder=3)
     _whiskers(axes, indices, "ST", at - 0.25)
     _whiskers(axes, indices, "S1", at + 0.25)
-    axes.set_yticks(at, [named(name, view.labels) for name in order])
+    axes.set_yticks(at, [named(name, view.labels) for name in order], linespacing=0.95)
     others = view.others(output)
     axes.annotate(others, (1, len(order)), xycoords=("axes fraction", "data"), ha="right", va="center", color="#444444")
     axes.set_ylim(len(order) - 0.4 + bool(others), -0.6)
@@ -282,9 +282,9 @@ def control_effects(
     for axes in grid.flat[len(effects) :]:
         axes.set_visible(False)
     figure.supylabel(display.axis_label(output, system))
-    look = Line2D([], [], color=GREY, marker="o", label="mean of the runs")
+    look = Line2D([], [], color=GREY, marker="o", label="mean of the throws")
     banded = any(np.any(np.asarray(effect.high) > np.asarray(effect.low)) for effect in effects)
-    band = [Patch(color=GREY, alpha=0.25, label="80 % of the runs")] if banded else []
+    band = [Patch(color=GREY, alpha=0.25, label="eight in ten throws")] if banded else []
     legend_outside(figure, [look, *band, *_role_marks(effects)])
     return Plot.of(words, figure, _effect_data(output, effects))
 

@@ -264,7 +264,7 @@ def _side_handles(system: UnitSystem) -> list[Any]:
     return [
         Line2D([], [], color=BLUE, linewidth=3.0, label="whole stream"),
         Line2D([], [], color=BLUE, linewidth=1.5, linestyle=(0, (4, 1.2)), label="broken up"),
-        Patch(color=SKY, alpha=0.35, label="90 % of the runs"),
+        Patch(color=SKY, alpha=0.35, label="nine in ten throws"),
         Line2D([], [], color="#444444", marker="|", markersize=9, markeredgewidth=3, linestyle="",
                label=f"firefighter, {tall}"),
     ]  # fmt: skip

@@ -58,7 +58,7 @@ def aim(found: Found, system: UnitSystem) -> figures.Plot:
     words = Words(
         "aim",
         f"Most passes the window at about {ways}" if ways else "Little water passes the window at any elevation",
-        "Middle and nine in ten of the runs at one elevation for all; by eye the crew does better, run by run. "
+        "Middle and nine in ten throws at one elevation for all; by eye the crew does better, throw by throw. "
         "Elevations left out bring less than a tenth of the flow wanted.",
     )
     wanted = figures.Limit("wanted through the window", task.flow)
@@ -102,7 +102,7 @@ def carried(found: Found, system: UnitSystem) -> figures.Plot:
         "delivered_fraction",
         "How much of the flow carries how far, if no wall stood in the way",
         "Share of the flow that comes down beyond each distance at street level, each set-up at the elevation found "
-        "for it: middle and nine in ten of the runs.",
+        "for it: middle and nine in ten throws.",
     )
     panel = figures.Panel("share of the flow beyond", lines, [figures.Limit("90 %: effective reach", 0.9)])
     return figures.line_bands(words, "path_along", [panel], system)

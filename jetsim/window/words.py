@@ -232,16 +232,16 @@ def notices(loaded: Loaded, system: UnitSystem) -> list[str]:
 
 _ROWS = (
     ("nozzle_pressure", "Nozzle pressure"),
-    ("nozzle_pressure", "Pump pressure that gives it, middle of the runs"),
-    ("flow_rate", "Flow of the nozzle, middle of the runs"),
+    ("nozzle_pressure", "Pump pressure that gives it, middle of the throws"),
+    ("flow_rate", "Flow of the nozzle, middle of the throws"),
     ("reaction_force", "Nozzle reaction (steady), middle"),
     ("elevation", "Elevation"),
     ("flow_rate", "Flow through the window, middle"),
-    ("flow_rate", "Flow through the window, in all but 5 % of the runs at least"),
+    ("flow_rate", "Flow through the window, in all but 5 % of the throws at least"),
     ("ratio", "Share of the flow through the window, middle, %"),
     ("ratio", "Probability of meeting the target, %"),
-    ("ratio", "Runs in which it serves and the first set-up does not, %"),
-    ("ratio", "Runs in which the first set-up serves and it does not, %"),
+    ("ratio", "Throws in which it serves and the first set-up does not, %"),
+    ("ratio", "Throws in which the first set-up serves and it does not, %"),
     ("path_along", "Farthest stand-off that serves surely enough"),
     ("path_along", "Margin to the stand-off asked for"),
 )
@@ -293,7 +293,7 @@ def pressure_table(found: Found) -> Table:
         ),
         Column("limit", [o.limit() for o in at], "path_along", "Farthest stand-off"),
     )
-    caption = "Nine in ten of the runs lie between low and high. Farthest stand-off: where the probability wanted ends."
+    caption = "Nine in ten throws lie between low and high. Farthest stand-off: where the probability wanted ends."
     return Table("nozzle_pressures", "Flow through the window at each nozzle pressure", columns, caption)
 
 
