@@ -34,6 +34,7 @@ def run(tmp_path, monkeypatch, capsys):
     return started
 
 
+@pytest.mark.slow
 def test_a_script_starts_in_any_folder_and_refuses_in_words(tmp_path):
     (tmp_path / "taken").write_text("someone's", encoding="utf-8")
     script = [sys.executable, "-W", "error", str(ROOT / "benchmarks" / "published_data.py"), "--output", "taken"]

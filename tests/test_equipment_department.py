@@ -38,6 +38,17 @@ def test_the_demo_department_has_all_kinds_of_nozzle():
     assert first.target["nozzle_pressure"] == pytest.approx(50 * units.PSI)
 
 
+def test_an_endless_name_is_not_told_endlessly(content):
+    content["lines"]["preconnect"]["sections"][0]["hose"] = "x" * 5000
+    content["crews"][next(iter(content["crews"]))]["limits"] = "y" * 5000
+    for line in mistakes(content):
+        assert len(line) < 1000
+    content["lines"]["preconnect"]["sections"][0]["hose"] = "attack"
+    (line,) = mistakes(content)
+    assert "limits = 'yyy" in line
+    assert len(line) < 1000
+
+
 def test_a_fog_nozzle_without_a_target_has_its_rated_pressure():
     setups = {setup.name: setup for setup in load_department(DEMO).setups}
     assert setups["c"].target == {"nozzle_pressure": pytest.approx(50 * units.PSI)}

@@ -36,7 +36,7 @@ def spoiled(tmp_path_factory):
     return kinds(tmp_path_factory.mktemp("spoilt"))
 
 
-@pytest.mark.parametrize("examples", [24, pytest.param(200, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("examples", [24, pytest.param(100, marks=pytest.mark.slow)])
 @pytest.mark.parametrize("kind", ["department", "question", "sheet"])
 def test_what_is_spoilt_is_refused_in_lines_or_used(spoiled, kind, examples):
     counts = counted(examples, *spoiled[kind])

@@ -8,12 +8,12 @@ import pytest
 import xarray as xr
 
 import jetsim
-from jetsim import media
+from jetsim import media, simulation
 from jetsim.errors import InputError
 from jetsim.jet import laws
 from jetsim.jet.trajectory import fly
 from jetsim.quantities import QUANTITIES
-from jetsim.simulation import CHUNK, StreamModel, simulate, start_of
+from jetsim.simulation import StreamModel, simulate, start_of
 from jetsim.stream import BreakupConstants, FlightConstants, Stream, TurbulenceConstants
 
 BASE = {"tip_diameter": 0.0254, "nozzle_pressure": 345e3}
@@ -168,12 +168,16 @@ def test_validity_flags():
     assert not flags.values[1] & masks["tip_diameter_outside_the_flight_fit"]
 
 
-def test_results_do_not_depend_on_threads_or_chunks():
-    size = CHUNK + 100
+def test_results_do_not_depend_on_threads_or_chunks(monkeypatch):
+    size = 1124
+    whole = simulate(Stream(**BASE, elevation=np.linspace(5, 60, size)), workers=1)
+    monkeypatch.setattr(simulation, "CHUNK", 512)
+    monkeypatch.setattr(simulation, "LEAST_CHUNK", 256)
     elevation = np.linspace(5, 60, size)
     stream = Stream(**BASE, elevation=elevation)
     one, two = simulate(stream, workers=1), simulate(stream, workers=2)
     assert one.identical(two)
+    xr.testing.assert_allclose(one, whole, rtol=1e-12)
     last = simulate(Stream(**BASE, elevation=elevation[-1]))
     assert float(one.extreme_reach[-1]) == pytest.approx(float(last.extreme_reach), rel=1e-12)
 

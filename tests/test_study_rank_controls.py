@@ -193,7 +193,7 @@ def report_of(tmp_path: Path, text: str, **options):
 
 def above_ground(rule: str, height: str = "30 ft") -> str:
     pairs = [("[fixed]", f'[fixed]\ntarget_height = "{height}"'), ("title =", f'undefined = "{rule}"\ntitle =')]
-    return edited(*pairs, base_samples=64)
+    return edited(*pairs, base_samples=32)
 
 
 def test_reach_is_ranked_among_the_throws_that_reach(tmp_path):

@@ -13,7 +13,7 @@ from jetsim import published
 from jetsim.equipment.lines import HoseEntry, LineEntry, PumpEntry
 from jetsim.equipment.nozzles import AnyNozzle, Entry, NozzleEntry
 from jetsim.equipment.reading import Name, Of, Part, Stated, Text, read_model
-from jetsim.errors import InputError, InputFileError
+from jetsim.errors import InputError, InputFileError, shown
 from jetsim.experiment.tables import load_toml
 from jetsim.hydraulics.crew import HandlingLimits
 from jetsim.hydraulics.hoseline import HoseLine
@@ -21,6 +21,7 @@ from jetsim.jet.turbulence import VALVE_STYLES
 from jetsim.quantities import UnitSystem, did_you_mean
 
 LEARNT = "learnt"
+_QUOTES = "'\""
 
 
 class ShutoffEntry(Entry):
@@ -268,9 +269,8 @@ def _links(file: DepartmentFile) -> list[str]:
     def look(place: str, name: str | None, table: str) -> None:
         known = getattr(file, table)
         if name is not None and name not in known:
-            found.append(
-                f"{place} = {name!r}: there is no [{table}.{name}]{did_you_mean(name, known) if known else ''}"
-            )
+            said, near = shown(name), did_you_mean(name, known) if known else ""
+            found.append(f"{place} = {said}: there is no [{table}.{said.strip(_QUOTES)}]{near}")
 
     for name, line in file.lines.items():
         look(f"lines.{name}.pump", line.pump, "pumps")
@@ -321,8 +321,8 @@ def _crew(name: str, entry: CrewEntry) -> Crew:
     elif entry.limits is not None:
         known = published.HANDLING_LIMITS
         if entry.limits not in known:
-            raise InputError(f"limits = {entry.limits!r}: unknown{did_you_mean(entry.limits, known)}; or state your "
-                             "own as a table with forces and source")  # fmt: skip
+            raise InputError(f"limits = {shown(entry.limits)}: unknown{did_you_mean(entry.limits, known)}; or state "
+                             "your own as a table with forces and source")  # fmt: skip
         limits = HandlingLimits(entry.limits, known[entry.limits].forces, str(known[entry.limits].source))
     return Crew(label_of(name, entry), entry.firefighters, limits)
 
