@@ -160,14 +160,26 @@ def unit(spelling: str, dimension: str | None = None) -> Unit:
     >>> unit("KN", "speed").label, unit("KN", "force").label
     ('kn', 'kN')
     """
-    known = [] if spelling in _OTHERS else _BY_KEY.get(_key(spelling), [])
-    fitting = [u for u in known if u.dimension == dimension] or known
-    exact = [u for u in fitting if u.label == spelling]
-    if len(exact or fitting) == 1:
-        return (exact or fitting)[0]
+    fitting = _fitting(spelling, dimension)
+    if len(fitting) == 1:
+        return fitting[0]
     if fitting:
         raise UnitError(f"unit {shown(spelling)} may be {' or '.join(u.label for u in fitting)}; write one of these")
     raise UnitError(f"unknown unit {shown(spelling)}{_hint(spelling, dimension)}")
+
+
+def known_unit(spelling: str, dimension: str | None = None) -> Unit | None:
+    """As `unit`; None where it would refuse."""
+    fitting = _fitting(spelling, dimension)
+    return fitting[0] if len(fitting) == 1 else None
+
+
+def _fitting(spelling: str, dimension: str | None) -> list[Unit]:
+    """All units that a spelling may be; one where its letter case decides."""
+    known = [] if spelling in _OTHERS else _BY_KEY.get(_key(spelling), [])
+    fitting = [u for u in known if u.dimension == dimension] or known
+    exact = [u for u in fitting if u.label == spelling]
+    return exact if len(exact) == 1 else fitting
 
 
 def _hint(spelling: str, dimension: str | None) -> str:

@@ -117,7 +117,7 @@ def pumping_section(loaded: Loaded, found: Found, system: UnitSystem) -> Section
         figures.append(pictures.over_and_under(swept, choice, wanted.target_flow, title, system))
     text = (
         "Too little pump pressure starves the flow, too much puts the force above the stated limit. The operating "
-        f"window is where both are met in {display.percent(wanted.probability)} of the runs or more."
+        f"window is where both are met in {display.percent(wanted.probability)} of the throws or more."
     )
     return Section("Over- and under-pumping", [text], figures)
 

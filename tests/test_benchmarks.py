@@ -66,6 +66,7 @@ def test_flight_laws(run, tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.slow
 def test_published_data_prints_and_draws(run, tmp_path):
     done = run(published_data, "--output", "figure", "--units", "si")
     assert done.returncode == 0, done.stderr

@@ -143,7 +143,7 @@ def test_a_set_up_that_nothing_comes_near_is_asked_for():
     assert '# "monitor" = which?' in columns_toml(made)
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(st.lists(st.lists(st.text(max_size=8), min_size=1, max_size=4), min_size=1, max_size=3))
 def test_any_cells_give_a_table_that_can_be_pasted_or_a_line(cells):
     try:
@@ -160,7 +160,7 @@ def test_any_cells_give_a_table_that_can_be_pasted_or_a_line(cells):
 NUMBER = st.decimals("0.001", "99999", places=3, allow_nan=False, allow_infinity=False)
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     st.lists(NUMBER, min_size=1, max_size=5),
     st.sampled_from([".", ","]),

@@ -197,7 +197,7 @@ def test_the_wind_on_the_air_stream_spans_the_bracket():
     assert tail[[0, -1]] == pytest.approx([0.17, 0.10], abs=0.01)
 
 
-@pytest.mark.parametrize("frame", [0.0, 0.3, 1.0])
+@pytest.mark.parametrize("frame", [0.3, *(pytest.param(end, marks=pytest.mark.slow) for end in (0.0, 1.0))])
 def test_any_frame_of_the_air_stream_is_its_reference_in_three_dimensions(frame):
     rng = np.random.default_rng(17)
     jet, launch = cases(diameter=rng.uniform(0.012, 0.03, 6), speed=rng.uniform(20, 35, 6),

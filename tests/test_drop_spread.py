@@ -23,6 +23,7 @@ def test_the_tip_held_out_is_held():
     assert np.abs(error).max() < 0.2
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("tip", [FITTED_TIP, HELD_OUT_TIP])
 def test_a_rival_that_closes_the_balance_of_all_drops_holds_both_tips(tip):
     assert np.abs(shared_errors(tip)).mean() < 0.04

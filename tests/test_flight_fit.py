@@ -115,6 +115,7 @@ def test_nozzle_height_is_unknown_but_hardly_matters():
         assert check(Fitted(law.law, law.x, {}), height).ranges.absolute <= most
 
 
+@pytest.mark.slow
 def test_the_rival_that_shares_one_air_stream_holds_the_rows():
     """Fitted rows of a law that jetsim does not offer; momentum of air and drops closes in it by construction."""
     x = flight_fit.fit(SHARED, flight_fit.without(None)[None], data.both())[0]

@@ -16,7 +16,7 @@ from tests.fuzzing import as_toml, spoilt
 DEMO = load_toml(Path(__file__).parents[1] / "studies" / "inputs" / "department.toml")
 
 
-@settings(max_examples=100, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
+@settings(max_examples=40, suppress_health_check=[HealthCheck.too_slow, HealthCheck.data_too_large])
 @given(spoilt(DEMO))
 def test_a_spoilt_department_is_refused_in_lines_or_read(content):
     try:
@@ -36,10 +36,11 @@ def spoiled(tmp_path_factory):
     return kinds(tmp_path_factory.mktemp("spoilt"))
 
 
-@pytest.mark.parametrize("kind", ["question", "sheet"])
-def test_a_spoilt_question_or_sheet_is_refused_in_lines_or_used(spoiled, kind):
-    counts = counted(60, *spoiled[kind])
-    assert counts["refused"] > 20
+@pytest.mark.parametrize("examples", [24, pytest.param(200, marks=pytest.mark.slow)])
+@pytest.mark.parametrize("kind", ["department", "question", "sheet"])
+def test_what_is_spoilt_is_refused_in_lines_or_used(spoiled, kind, examples):
+    counts = counted(examples, *spoiled[kind])
+    assert counts["refused"] > examples / 3
     assert not {*counts} & {*WRONG}
 
 

@@ -2,6 +2,7 @@
 
 import ast
 import os
+import re
 import signal
 from dataclasses import replace
 from pathlib import Path
@@ -33,6 +34,8 @@ MISSING = {
     "time": {"tzset", "clock_settime"},
 }  # fmt: skip
 MODULES = {"fcntl", "grp", "posix", "pty", "pwd", "resource", "syslog", "termios", "tty"}
+# Sources without any of these words need no closer look.
+TELLTALE = re.compile(rf"\b(?:{'|'.join(sorted({*MODULES}.union(*MISSING.values())))})\b")
 
 
 def guarded(function: ast.AST) -> set[str]:
@@ -43,6 +46,8 @@ def guarded(function: ast.AST) -> set[str]:
 
 def unguarded(source: str) -> list[str]:
     """Names that a source uses without asking and imports of modules that only POSIX has."""
+    if not TELLTALE.search(source):
+        return []
     tree = ast.parse(source)
     asked: dict[int, set[str]] = {}
     for function in ast.walk(tree):
@@ -79,6 +84,8 @@ BINARY = {"os", "tarfile"}  # modules whose open is of bytes
 
 def without_encoding(source: str) -> list[str]:
     """Texts that a source reads or writes in whatever encoding the system prefers."""
+    if not re.search(r"\b(?:open|read_text|write_text)\b", source):
+        return []
     found = []
     for call in (node for node in ast.walk(ast.parse(source)) if isinstance(node, ast.Call)):
         name = f".{call.func.attr}" if isinstance(call.func, ast.Attribute) else getattr(call.func, "id", "")

@@ -134,7 +134,7 @@ def test_the_smallest_class_falls_at_its_terminal_speed():
     assert fall == pytest.approx(np.interp(spray.drop[0, 0] * 1e3, sizes, speeds), rel=0.06)
 
 
-@pytest.mark.parametrize("ratio", [0.05, 0.11, 0.4])
+@pytest.mark.parametrize("ratio", [0.11, *(pytest.param(end, marks=pytest.mark.slow) for end in (0.05, 0.4))])
 @pytest.mark.parametrize(("elevation", "wind"), [(12.0, (0.0, 0.0)), (60.0, (-3.0, 2.0))])
 def test_against_an_adaptive_integrator(ratio, elevation, wind):
     case = thrown(0.019, 28.0, elevation, wind)

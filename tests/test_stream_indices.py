@@ -44,6 +44,7 @@ def test_scipy_finds_the_same_indices(indices):
     np.testing.assert_allclose(indices["ST"], other.total_order, atol=0.01)
 
 
+@pytest.mark.slow
 def test_openturns_finds_the_same_indices(indices):
     ot.RandomGenerator.SetSeed(3)
     inputs = ot.JointDistribution([ot.Uniform(*ends) for ends in RANGES.values()])

@@ -395,7 +395,8 @@ SLOW = """
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="there such signals cannot be sent")
-@pytest.mark.parametrize(("sign", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
+@pytest.mark.parametrize(("sign", "status"), [
+    (signal.SIGINT, 130), pytest.param(signal.SIGTERM, 143, marks=pytest.mark.slow)])  # fmt: skip
 def test_a_real_interrupt(tmp_path, sign, status):
     (tmp_path / "inputs").mkdir()
     (tmp_path / "inputs" / "slow.toml").write_text("title = 'slow'")

@@ -195,7 +195,10 @@ def matched_by(condition: str, folder: Path, setups: str = "", source: Path = FI
     return path
 
 
-@pytest.fixture(scope="module", params=["pump pressure", "flow", pytest.param("reaction", marks=pytest.mark.slow)])
+@pytest.fixture(
+    scope="module",
+    params=["flow", *(pytest.param(other, marks=pytest.mark.slow) for other in ("pump pressure", "reaction"))],
+)
 def matched(request, tmp_path_factory, folders):
     """Condition, and folders of plan and comparison under it; the demo's own plan is under equal flow."""
     top = tmp_path_factory.mktemp("matched")

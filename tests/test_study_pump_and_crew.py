@@ -72,7 +72,7 @@ def test_the_report_is_for_officers_in_either_system_of_units(flown):
 def six():
     """Three kinds of nozzle behind two shutoffs each, on a line of two sections; few runs."""
     asked = load_question(FILE, PumpQuestion, SIX, ALL_SIX)
-    loaded = Loaded(replace(asked, question=asked.question.model_copy(update={"base_samples": 16, "replicates": 2})))
+    loaded = Loaded(replace(asked, question=asked.question.model_copy(update={"base_samples": 8, "replicates": 2})))
     check_together(loaded.asked)
     return loaded, find(loaded)
 

@@ -83,7 +83,13 @@ def own_file(tmp: Path, *changes: str) -> Path:
 def flown(tmp_path_factory):
     """Results of a quick run with even fewer samples, and the findings in both systems of units."""
     tmp = tmp_path_factory.mktemp("study")
-    path, out = own_file(tmp, "base_samples = 256", "base_samples = 16"), tmp / "out"
+    few = (
+        "base_samples = 256",
+        "base_samples = 16",
+        "base_samples = 128, replicates = 16",
+        "base_samples = 8, replicates = 4",
+    )
+    path, out = own_file(tmp, *few), tmp / "out"
     argv = ["--quick", "--inputs", str(path), "--output", str(out), "--workers", "1"]
     return out, in_both_systems(valve_assumptions, argv)
 

@@ -181,11 +181,8 @@ def unit_of(text: str, dimension: str | None = None) -> str | None:
     said = text.strip()
     if said.casefold() in _BEAUFORT:
         return BEAUFORT
-    try:
-        found = units.unit(SUFFIXES.get(said.casefold(), said), dimension)
-    except InputError:
-        return None
-    return found.label if found.dimension in _EDITION["us"] else None
+    found = units.known_unit(SUFFIXES.get(said.casefold(), said), dimension)
+    return found.label if found is not None and found.dimension in _EDITION["us"] else None
 
 
 def dimension_of(unit: str) -> str:
