@@ -61,8 +61,8 @@ MUTANTS = tuple(Mutant(f"jetsim/{file}", old, new, tests) for file, old, new, te
     # Spray and delivery
     ("jet/spray.py", "return self.law.half_width(clock) / 2", "return self.law.half_width(clock)", "test_spray"),
     ("jet/delivery.py", "_GRAZING = 0.05", "_GRAZING = 0.5", "test_delivery"),
-    ("jet/delivery.py", "DELIVERED_SHARE = 0.90", "DELIVERED_SHARE = 0.80", "test_delivery"),
-    ("jet/delivery.py", "np.where(ratio == 1.0, thrown", "np.where(ratio > 1.0, thrown", "test_delivery"),
+    ("jet/thrown.py", "DELIVERED_SHARE = 0.90", "DELIVERED_SHARE = 0.80", "test_delivery"),
+    ("jet/thrown.py", "np.where(ratio == 1.0, thrown", "np.where(ratio > 1.0, thrown", "test_delivery"),
     ("jet/trajectory.py", "ROUGH = Effort(FOURTH, 10, 10, 18.0, 0.6)", "ROUGH = Effort(FOURTH, 6, 6, 8.0, 0.6)",
      "test_delivery"),
     ("jet/runge_kutta.py", "np.array([1.0, 3.0, 3.0, 1.0]) / 8", "np.array([1.0, 2.0, 2.0, 1.0]) / 6",
