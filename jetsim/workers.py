@@ -14,15 +14,19 @@ from multiprocessing import forkserver
 _SERVED = "forkserver" in mp.get_all_start_methods()
 
 
-def process_pool(workers: int) -> ProcessPoolExecutor:
+def process_pool(workers: int, start: str | None = None) -> ProcessPoolExecutor:
     """Processes that leave an interrupt (Ctrl-C) to the main one, and end when that is killed.
 
     An interrupt reaches every process of a terminal; one that hits a worker while it waits for its next chunk can
     leave the pool locked for good.
+
+    Parameters
+    ----------
+    workers : int
+    start : {"fork", "forkserver", "spawn"}, optional
+        How they are started; by default as this version of Python does.
     """
-    warm_up()
-    context = mp.get_context("forkserver" if _SERVED else "spawn")
-    return ProcessPoolExecutor(workers, context, initializer=_prepare, initargs=(__file__,))
+    return ProcessPoolExecutor(workers, mp.get_context(start), initializer=_prepare, initargs=(__file__,))
 
 
 def warm_up() -> None:
@@ -66,7 +70,8 @@ def _end_with_parent() -> None:
 def processes(workers: int) -> Iterator[ProcessPoolExecutor]:
     """A pool of processes; on an error or Ctrl-C they are ended at once, whatever they are computing."""
     before = set(mp.active_children())
-    pool = process_pool(workers)
+    warm_up()
+    pool = process_pool(workers, "forkserver" if _SERVED else "spawn")
     try:
         yield pool
     except BaseException:

@@ -168,5 +168,7 @@ def test_a_study_writes_its_report(bare):
         text = text.replace(old, new)
     (bare / "department.toml").write_text(department, encoding="utf-8")
     (bare / "own.toml").write_text(text, encoding="utf-8")
-    assert run(STUDY, ["--quick", "--inputs", str(bare / "own.toml"), "--output", str(bare / "out")]) == 0
+    # Alone, for what starts processes here is the standard library's part for this system.
+    argv = ["--quick", "--workers", "1", "--inputs", str(bare / "own.toml"), "--output", str(bare / "out")]
+    assert run(STUDY, argv) == 0
     assert (bare / "out" / "report.html").exists()

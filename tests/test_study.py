@@ -427,7 +427,7 @@ def test_a_reader_who_leaves_early_is_no_error(tmp_path):
         from jetsim.study import Findings, Study, run
         study = Study("demo", "Demo.", Path({str(demo.study.script)!r}), lambda o: "", lambda l, o: "Runs: 1",
                       lambda l, o: Findings(samples.report()))
-        sys.exit(run(study, ["--quick"]))
+        sys.exit(run(study, ["--quick", "--workers", "1"]))
     """
     reader, writer = os.pipe()
     os.close(reader)

@@ -53,6 +53,12 @@ def test_a_worker_that_is_killed_is_one_line():
         computed_by(asked(2), deadly)
 
 
+@pytest.mark.slow
+def test_where_processes_cannot_be_forked_each_loads_the_package_itself(monkeypatch):
+    monkeypatch.setattr(workers, "_SERVED", False)
+    assert os.getpid() not in computed_by(asked(2))
+
+
 def test_a_worker_that_loaded_another_copy_of_the_package_is_refused():
     with pytest.raises(RuntimeError, match=r"a worker process loaded .*workers\.py, but this study runs elsewhere"):
         workers._prepare("elsewhere")
