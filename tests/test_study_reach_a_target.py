@@ -138,7 +138,8 @@ def test_every_kind_of_nozzle_of_another_department(tmp_path):
     both = in_both_systems(reach_a_target, arguments(tmp_path, "--setups", names, "--units", "si", department=SIX))
     assert faults(both) == []
     lead = lead_of(tmp_path / "out")
-    assert any(text.startswith("The other set-ups meet the target in so many of the same computed throws: “") for text in lead)
+    opening = "The other set-ups meet the target in so many of the same computed throws: “"
+    assert any(text.startswith(opening) for text in lead)
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert "standing 3.0 m closer" in page
     assert "a tip 3 mm larger" in page
