@@ -14,7 +14,7 @@ from jetsim.errors import InputError
 from jetsim.processors import processors
 from jetsim.quantities import UnitSystem
 from jetsim.report.style import drawn_by
-from jetsim.workers import processes, threads, warm_up
+from jetsim.workers import processes, threads
 
 MOST_WORKERS = 256
 
@@ -71,11 +71,6 @@ class Options:
     @property
     def _alone(self) -> bool:
         return self.cluster is None and self.workers == 1
-
-    def warm_up(self) -> None:
-        """Begin to load what processes need, beside this one."""
-        if self.cluster is None and not self._alone:
-            warm_up()
 
     @contextmanager
     def hands(self) -> Iterator[None]:

@@ -234,8 +234,6 @@ def _complain(text: str, status: int) -> int:
 
 def _run_parsed(study: Study[Any], parsed: argparse.Namespace) -> None:
     options = options_of(parsed)
-    if not options.dry_run:
-        options.warm_up()
     loaded = study.load(options)
     plan = clean_lines(study.plan(loaded, options))
     if options.dry_run:

@@ -1,4 +1,4 @@
-"""Processes that work for this one: started while a study is still read, and gone with it, however it ends."""
+"""Processes that work for this one, and are gone with it, however it ends."""
 
 import multiprocessing as mp
 import os
@@ -8,10 +8,9 @@ import threading
 from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
-from multiprocessing import forkserver
 
-# A server that has loaded the package forks each process in a moment; where there is none, each loads it for itself.
-_SERVED = "forkserver" in mp.get_all_start_methods()
+# A fork begins with all that is loaded, in a moment; elsewhere systems lack it or make it unsafe.
+_START = "fork" if sys.platform == "linux" else None
 
 
 def process_pool(workers: int, start: str | None = None) -> ProcessPoolExecutor:
@@ -26,37 +25,12 @@ def process_pool(workers: int, start: str | None = None) -> ProcessPoolExecutor:
     start : {"fork", "forkserver", "spawn"}, optional
         How they are started; by default as this version of Python does.
     """
-    return ProcessPoolExecutor(workers, mp.get_context(start), initializer=_prepare, initargs=(__file__,))
+    return ProcessPoolExecutor(workers, mp.get_context(start), initializer=_prepare)
 
 
-def warm_up() -> None:
-    """Let the server of processes load, beside this process, what this one has loaded of the package."""
-    if _SERVED:
-        mp.set_forkserver_preload(sorted(name for name in sys.modules if name.split(".")[0] == "jetsim"))
-        with _same_places():
-            forkserver.ensure_running()
-
-
-@contextmanager
-def _same_places() -> Iterator[None]:
-    """Let a new process look for packages where this one does: the server is not told so before Python 3.13."""
-    wanted = {"PYTHONPATH": os.pathsep.join(place or os.getcwd() for place in sys.path), "PYTHONSAFEPATH": "1"}
-    before = {name: os.environ.get(name) for name in wanted}
-    os.environ.update(wanted)
-    try:
-        yield
-    finally:
-        for name, value in before.items():
-            if value is None:
-                del os.environ[name]
-            else:
-                os.environ[name] = value
-
-
-def _prepare(here: str) -> None:
-    if here != __file__:
-        raise RuntimeError(f"a worker process loaded {__file__}, but this study runs {here}")
+def _prepare() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)  # a fork has the main process's way to end
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 
@@ -70,9 +44,9 @@ def _end_with_parent() -> None:
 def processes(workers: int) -> Iterator[ProcessPoolExecutor]:
     """A pool of processes; on an error or Ctrl-C they are ended at once, whatever they are computing."""
     before = set(mp.active_children())
-    warm_up()
-    pool = process_pool(workers, "forkserver" if _SERVED else "spawn")
+    pool = process_pool(workers, _START)
     try:
+        pool.submit(int)  # processes are forked now, while no other thread holds anything
         yield pool
     except BaseException:
         pool.shutdown(wait=False, cancel_futures=True)  # from now on no thread starts another one

@@ -54,24 +54,9 @@ def test_a_worker_that_is_killed_is_one_line():
 
 
 @pytest.mark.slow
-def test_where_processes_cannot_be_forked_each_loads_the_package_itself(monkeypatch):
-    monkeypatch.setattr(workers, "_SERVED", False)
+def test_where_processes_are_not_forked_each_loads_the_package_itself(monkeypatch):
+    monkeypatch.setattr(workers, "_START", "spawn")
     assert os.getpid() not in computed_by(asked(2))
-
-
-def test_a_worker_that_loaded_another_copy_of_the_package_is_refused():
-    with pytest.raises(RuntimeError, match=r"a worker process loaded .*workers\.py, but this study runs elsewhere"):
-        workers._prepare("elsewhere")
-
-
-def test_the_server_looks_for_packages_where_this_process_does(monkeypatch):
-    monkeypatch.setenv("PYTHONPATH", "before")
-    monkeypatch.delenv("PYTHONSAFEPATH", raising=False)
-    with workers._same_places():
-        assert os.environ["PYTHONPATH"].split(os.pathsep) == [place or os.getcwd() for place in sys.path]
-        assert os.environ["PYTHONSAFEPATH"] == "1"
-    assert os.environ["PYTHONPATH"] == "before"
-    assert "PYTHONSAFEPATH" not in os.environ
 
 
 @pytest.mark.parametrize("name", samples.DRAWINGS)
