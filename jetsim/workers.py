@@ -28,9 +28,24 @@ def process_pool(workers: int, start: str | None = None) -> ProcessPoolExecutor:
     return ProcessPoolExecutor(workers, mp.get_context(start), initializer=_prepare)
 
 
+@contextmanager
+def _undisturbed() -> Iterator[None]:
+    """Hold signals back: one that comes while Python forks would be lost."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
+
+
 def _prepare() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)  # a fork has the main process's way to end
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_SETMASK, set())
     threading.Thread(target=_end_with_parent, daemon=True).start()
 
 
@@ -46,10 +61,10 @@ def processes(workers: int) -> Iterator[ProcessPoolExecutor]:
     before = set(mp.active_children())
     pool = process_pool(workers, _START)
     try:
-        pool.submit(int)  # processes are forked now, while no other thread holds anything
+        with _undisturbed():
+            pool.submit(int)  # processes are forked now, while no other thread holds anything
         yield pool
     except BaseException:
-        pool.shutdown(wait=False, cancel_futures=True)  # from now on no thread starts another one
         for worker in set(mp.active_children()) - before:
             worker.terminate()
         raise

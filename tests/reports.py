@@ -40,6 +40,7 @@ def without_pictures(laid_out: bool = False) -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         if not laid_out:
             patch.setattr(style, "work_out_layout", lambda figure: None)
+        patch.setattr(style.Plot, "begun", lambda plot: plot)
         patch.setattr(style.Plot, "_drawn", lambda plot, *kind: DOT)
         yield
 

@@ -156,6 +156,7 @@ def test_outputs_are_tabled_in_both_units(small):
 
 
 @without_pictures()
+@without_pictures()
 def test_again_with_other_workers_gives_the_same_bytes(small, tmp_path, capsys):
     argv = ["--inputs", str(small / "my.toml"), "--output", str(tmp_path / "out"), "--workers", "2"]
     assert run(STUDY, argv) == 0

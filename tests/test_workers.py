@@ -46,6 +46,15 @@ def test_pieces_are_computed_by_other_processes_and_by_this_one_where_it_is_alon
     assert kept.whole(who, 0) == os.getpid()  # afterwards all is as it was
 
 
+@pytest.mark.skipif(sys.platform != "linux", reason="only there processes are forked")
+def test_an_interrupt_while_processes_are_forked_is_not_lost():
+    """Python drops what is raised by a function that it calls after a fork."""
+    armed = [True]
+    os.register_at_fork(after_in_parent=lambda: armed and armed.pop() and signal.raise_signal(signal.SIGINT))
+    with pytest.raises(KeyboardInterrupt), workers.processes(2):
+        pass
+
+
 @POSIX
 @pytest.mark.slow
 def test_a_worker_that_is_killed_is_one_line():
