@@ -23,7 +23,7 @@ from jetsim.report.document import Report, Section
 from jetsim.report.figures import Words
 from jetsim.study import Findings, Options, Study, run
 
-QUESTION = "What must the pump give for each set-up, how sure is that, and what does the crew then hold?"
+QUESTION = "What must the pump give for each set-up, how sure is that, and what force then acts on the crew?"
 
 
 def load(options: Options) -> Loaded:
@@ -161,7 +161,7 @@ def choice_section(loaded: Loaded, found: Found, system: UnitSystem) -> Section:
 
 STUDY = Study(
     "pump_and_crew",
-    "From pump to crew: pump chart, over- and under-pumping, mistakes, and what the crew then holds.",
+    "From pump to crew: pump chart, over- and under-pumping, mistakes, and what force then acts on the crew.",
     Path(__file__),
     load,
     planned,

@@ -82,7 +82,7 @@ class MistakePart(Part):
 
 
 class PumpQuestion(Question):
-    """What must the pump give, and what does the crew then hold?"""
+    """What must the pump give, and what force then acts on the crew?"""
 
     asks: ClassVar[str] = "pump_and_crew"
     drive: Literal["pump"] = "pump"
