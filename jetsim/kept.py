@@ -14,7 +14,7 @@ import sqlite3
 import threading
 import zipfile
 from collections.abc import Callable, Iterable, Iterator, Mapping, Set
-from concurrent.futures import BrokenExecutor, Executor, as_completed
+from concurrent.futures import Executor, as_completed
 from contextlib import contextmanager, suppress
 from dataclasses import fields, is_dataclass
 from enum import Enum
@@ -25,7 +25,7 @@ from typing import Any, TypeVar
 import numpy as np
 import xarray as xr
 
-from jetsim.errors import InputError, WorkerLostError
+from jetsim.errors import InputError
 
 Pieces = xr.Dataset | np.ndarray
 R = TypeVar("R", xr.Dataset, np.ndarray)
@@ -345,29 +345,15 @@ def sent_to(executor: Executor) -> Iterator[None]:
     _SENT_TO.append(executor)
     try:
         yield
-    except BaseException:
-        stop()
-        raise
     finally:
         _SENT_TO.remove(executor)
 
 
 def whole(function: Callable[..., R], *arguments: Any) -> R:
-    """Call a function as one piece, in another process where there is one for it.
-
-    Raises
-    ------
-    WorkerLostError
-        That process was killed.
-    """
+    """Call a function as one piece, in another process where there is one for it."""
     if not _SENT_TO or getattr(_WITHIN, "piece", False):
         return _alone(function, *arguments)
-    try:
-        return _SENT_TO[-1].submit(_alone, function, *arguments).result()
-    except BrokenExecutor:
-        raise WorkerLostError(
-            "a worker process was killed, perhaps for want of memory: fewer --workers need less"
-        ) from None
+    return _SENT_TO[-1].submit(_alone, function, *arguments).result()
 
 
 def _alone(function: Callable[..., R], *arguments: Any) -> R:

@@ -6,8 +6,10 @@ import signal
 import sys
 import threading
 from collections.abc import Iterator
-from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import BrokenExecutor, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
+
+from jetsim.errors import WorkerLostError
 
 # A fork begins with all that is loaded, in a moment; elsewhere systems lack it or make it unsafe.
 _START = "fork" if sys.platform == "linux" else None
@@ -57,16 +59,25 @@ def _end_with_parent() -> None:
 
 @contextmanager
 def processes(workers: int) -> Iterator[ProcessPoolExecutor]:
-    """A pool of processes; on an error or Ctrl-C they are ended at once, whatever they are computing."""
+    """A pool of processes; on an error or Ctrl-C they are ended at once, whatever they are computing.
+
+    Raises
+    ------
+    WorkerLostError
+        One of them was killed.
+    """
     before = set(mp.active_children())
     pool = process_pool(workers, _START)
     try:
         with _undisturbed():
             pool.submit(int)  # processes are forked now, while no other thread holds anything
         yield pool
-    except BaseException:
+    except BaseException as error:
         for worker in set(mp.active_children()) - before:
             worker.terminate()
+        if isinstance(error, BrokenExecutor):
+            words = "a worker process was killed, perhaps for want of memory: fewer --workers need less"
+            raise WorkerLostError(words) from None
         raise
     finally:
         pool.shutdown(wait=True, cancel_futures=True)

@@ -1,5 +1,6 @@
 """Processes that work for a study: they compute its pieces and draw its figures, and are gone when it is."""
 
+import multiprocessing
 import os
 import signal
 import subprocess
@@ -60,6 +61,17 @@ def test_an_interrupt_while_processes_are_forked_is_not_lost():
 def test_a_worker_that_is_killed_is_one_line():
     with pytest.raises(WorkerLostError, match="a worker process was killed"):
         computed_by(asked(2), deadly)
+
+
+@POSIX
+def test_a_worker_that_is_killed_while_figures_are_drawn_is_one_line_too(tmp_path):
+    def drawn_by_the_dead():
+        for worker in multiprocessing.active_children():
+            worker.kill()
+        next(iter(samples.DRAWINGS.values()))("us").save(tmp_path)
+
+    with pytest.raises(WorkerLostError, match="a worker process was killed"), asked(2).hands():
+        drawn_by_the_dead()
 
 
 @pytest.mark.slow

@@ -7,7 +7,7 @@ the design, so any executor gives the same bytes.
 import json
 import math
 from collections.abc import Callable, Mapping
-from concurrent.futures import Executor, Future, as_completed
+from concurrent.futures import BrokenExecutor, Executor, Future, as_completed
 from contextlib import suppress
 from dataclasses import asdict
 from functools import partial
@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from tqdm import tqdm
 
 from jetsim import kept, units
-from jetsim.errors import InputError, WorkerLostError
+from jetsim.errors import InputError
 from jetsim.experiment.design import (
     SAMPLE,
     Design,
@@ -216,7 +216,7 @@ class _Chunks:
         """Compute a chunk, read it and keep it."""
         try:
             result = compute()
-        except WorkerLostError:
+        except BrokenExecutor:  # no fault of a run that could be named
             raise
         except Exception as error:
             raise self.job.failed(self.parts[number], error) from error
