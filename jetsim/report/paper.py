@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
-from math import ceil
+from math import ceil, sqrt
 from typing import Any
 
 import docx
@@ -35,7 +35,8 @@ _BESIDE = 1.5  # inch, for a heading and a caption on the page of a tall figure
 _CHARACTER = 0.068  # inch, mean width of a character in a table
 _BOLD = 1.25  # width of a bold character against a plain one
 _PADDING = 0.16  # inch, a cell's left and right padding
-_NARROWEST, _WIDEST_TEXT, _LONGEST_LINE = 0.5, 1.0, 4.0  # inch
+_NARROWEST, _WIDEST_TEXT, _LONGEST_LINE = 0.5, 1.0, 12.0  # inch
+_UPRIGHT_PARTS = 2  # of a wide table: a turned page breaks the flow of the text before and behind it
 _THEN = datetime(2000, 1, 1)  # the same report gives the same bytes
 _ZIP_THEN = (1980, 1, 1, 0, 0, 0)
 _TABLE_STYLE, _CELL, _HEADING_CELL = "Report Table", "Table Text", "Table Heading"
@@ -203,29 +204,31 @@ class _Paper:
     def _table(self, table: Table) -> None:
         columns, rows = table.headings(self.report.units), table.rows(self.report.units)
         cells = [[row[number] for row in rows] for number in range(len(columns))]
-        number = self.writing.table_numbers[table.name]
-        caption = " ".join(text for text in (table.caption, table.left_out) if text)
-        told = ("Table", number, table.title, caption)
-        self._fitted(_headings(columns), cells, [c.numeric for c in columns], told, _pairs(columns))
+        headings, numeric = _headings(columns), [column.numeric for column in columns]
+        shown = list(range(len(columns)))
+        words = [table.caption, table.left_out]
+        if sum(map(_width, headings, cells, numeric)) > PAGE and not all(column.heading for column in columns):
+            # The edition's own units alone stand on an upright page, where both systems would want a turned one.
+            shown = [number for number, column in enumerate(columns) if column.heading]
+            words.append(f"In both systems of units: tables/{table.name}.csv.")
+        told = ("Table", self.writing.table_numbers[table.name], table.title, " ".join(filter(None, words)))
+        self._fitted([headings[n] for n in shown], [cells[n] for n in shown], [numeric[n] for n in shown], told)
 
     def _fitted(
         self, headings: Sequence[str], cells: Sequence[Sequence[str]], numeric: Sequence[bool],
-        caption: tuple[str, int, str, str] | None = None, pairs: Sequence[Sequence[int]] = (),
+        caption: tuple[str, int, str, str] | None = None,
     ) -> None:  # fmt: skip
-        """A table on the page as it stands, on a turned page if it is wide, in parts if it is wider still.
-
-        Columns of one of the `pairs` stay together.
-        """
+        """A table on the page as it stands, in two parts if it is wide, on a turned page if it is wider still."""
         widths = [_width(heading, column, n) for heading, column, n in zip(headings, cells, numeric, strict=True)]
-        turned = sum(widths) > PAGE
-        room = _PAPER[self.report.units][1] - 2 * _BORDER if turned else PAGE
+        opening = next((number for number, is_number in enumerate(numeric) if is_number), 1)
+        opening = max(1, min(opening, len(widths) - 1))
+        parts, room = _parts(widths, PAGE, opening), PAGE
+        turned = len(parts) > _UPRIGHT_PARTS
+        if turned:
+            room = _PAPER[self.report.units][1] - 2 * _BORDER
+            parts = _parts(widths, room, opening)
         self._open(turned)
-        together = pairs or [[number] for number in range(len(widths))]
-        opening = next((number for number, pair in enumerate(together) if numeric[pair[0]]), 1)
-        wide = [sum(widths[n] for n in pair) for pair in together]
-        parts = _parts(wide, room, max(1, min(opening, len(wide) - 1)))
-        for part, chosen in enumerate(parts):
-            shown = [n for pair in chosen for n in together[pair]]
+        for part, shown in enumerate(parts):
             if part:
                 self.document.add_paragraph(style="Table End")
             if caption:
@@ -327,17 +330,6 @@ def _headings(columns: Sequence[ShownColumn]) -> list[str]:
     return headings
 
 
-def _pairs(columns: Sequence[ShownColumn]) -> list[list[int]]:
-    """Places of columns by quantity: its second unit belongs to its first."""
-    pairs: list[list[int]] = []
-    for number, column in enumerate(columns):
-        if pairs and not column.heading:
-            pairs[-1].append(number)
-        else:
-            pairs.append([number])
-    return pairs
-
-
 def _width(heading: str, cells: Sequence[str], numeric: bool) -> float:
     """Width that a column wants, inches: a number on one line, a text on as many as it needs."""
     bold = max((ceil(_BOLD * len(word)) for word in heading.split()), default=1)
@@ -349,8 +341,9 @@ def _width(heading: str, cells: Sequence[str], numeric: bool) -> float:
 
 
 def _line(cells: Sequence[str]) -> float:
-    """Width that the longest text of a column wants to stand on one line, inches."""
-    return min(max((len(text) for text in cells), default=1) * _CHARACTER * _BOLD, _LONGEST_LINE) + _PADDING
+    """Width that a typical text of a column wants to stand on one line, inches; long texts count for more."""
+    length = sqrt(sum(len(text) ** 2 for text in cells) / max(1, len(cells)))
+    return min(length * _CHARACTER * _BOLD, _LONGEST_LINE) + _PADDING
 
 
 def _parts(widths: Sequence[float], room: float, opening: int = 1) -> list[list[int]]:
