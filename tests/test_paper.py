@@ -13,10 +13,11 @@ import pytest
 from docx.enum.section import WD_ORIENT
 from docx.oxml.ns import qn
 
+from jetsim.report import widths
 from jetsim.report.card import InputLine
 from jetsim.report.cautions import CAUTIONS
 from jetsim.report.document import Section, Writing, render
-from jetsim.report.paper import _parts, white_paper
+from jetsim.report.paper import white_paper
 from jetsim.report.tables import Column, Table
 from tests import samples
 from tests.reports import without_pictures
@@ -97,10 +98,10 @@ def test_wide_tables_in_a_row_leave_no_empty_page():
 
 @pytest.mark.parametrize("room", [2.5, 4.0, 7.0])
 def test_parts_hold_every_column_once_and_fit(room):
-    widths = list(np.random.default_rng(1).uniform(0.5, 1.2, 13))
-    parts = _parts(widths, room)
+    wanted = list(np.random.default_rng(1).uniform(0.5, 1.2, 13))
+    parts = widths.parts(wanted, room)
     assert sorted(n for part in parts for n in part[1:]) == list(range(1, 13))
-    assert all(part[0] == 0 and sum(widths[n] for n in part) <= room for part in parts)
+    assert all(part[0] == 0 and sum(wanted[n] for n in part) <= room for part in parts)
 
 
 def test_parts_of_a_table_share_its_number():
