@@ -29,9 +29,9 @@ from jetsim import study
 from jetsim.equipment.department import read_department
 from jetsim.equipment.setups_table import middle_of
 from jetsim.errors import InputError, InputFileError
-from jetsim.experiment.tables import load_toml
 from jetsim.throws.checks import sheet_rules
 from jetsim.throws.sheet import read_sheet
+from jetsim.toml import load_toml
 from studies import (
     compare_nozzles,
     field_test,

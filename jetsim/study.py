@@ -40,6 +40,7 @@ from jetsim.report.provenance import (
     write_manifest,
 )
 from jetsim.report.tables import Table, check_name
+from jetsim.toml import told_with_line
 
 _NETCDF = 1 << 17  # bytes that a file takes besides its values
 __all__ = ["MOST_WORKERS", "Findings", "Options", "Study", "run", "run_commands"]
@@ -208,9 +209,9 @@ def _guarded(start: Callable[[], None]) -> int:
         with _ending_cleanly():
             start()
     except InputFileError as errors:
-        return max(_complain(f"error: {line}", 2) for line in errors.lines)
+        return max(_complain(f"error: {told_with_line(line)}", 2) for line in errors.lines)
     except InputError as error:
-        return _complain(f"error: {error}", 2)
+        return _complain(f"error: {told_with_line(str(error))}", 2)
     except BrokenPipeError:  # the reader of stdout has left, as in `... | head`
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0

@@ -6,9 +6,9 @@ from pathlib import Path
 
 from jetsim.equipment.department import read_department
 from jetsim.equipment.questions import Asked
-from jetsim.experiment.tables import load_toml
 from jetsim.teaching import lesson
 from jetsim.teaching.question import TeachingQuestion
+from jetsim.toml import load_toml
 from studies.teaching_page import STUDY
 
 FILE = STUDY.default_inputs

@@ -11,7 +11,7 @@ from jetsim import units
 from jetsim.equipment.department import load_department, read_department
 from jetsim.equipment.reading import write_schema
 from jetsim.errors import InputError, InputFileError
-from jetsim.experiment.tables import load_toml
+from jetsim.toml import load_toml
 
 DEMO = Path(__file__).parents[1] / "studies" / "inputs" / "department.toml"
 

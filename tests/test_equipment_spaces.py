@@ -19,12 +19,12 @@ from jetsim.equipment.spaces import Choices, inputs_of, joint_draws, model_of, s
 from jetsim.errors import InputError
 from jetsim.experiment.distributions import Choice
 from jetsim.experiment.parameters import Parameter
-from jetsim.experiment.tables import load_toml
 from jetsim.hydraulics.operating_point import operating_point
 from jetsim.jet.turbulence import VALVE_STYLES
 from jetsim.quantities import QUANTITIES
 from jetsim.simulation import simulate
 from jetsim.stream import Stream
+from jetsim.toml import load_toml
 
 DEMO = Path(__file__).parents[1] / "studies" / "inputs" / "department.toml"
 SETUPS = {setup.name: setup for setup in load_department(DEMO).setups}

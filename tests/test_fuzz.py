@@ -10,7 +10,7 @@ from benchmarks.fuzz import WRONG, counted, kinds
 from jetsim.equipment.department import read_department
 from jetsim.equipment.setups_table import middle_of
 from jetsim.errors import InputError, InputFileError
-from jetsim.experiment.tables import load_toml
+from jetsim.toml import load_toml
 from tests.fuzzing import as_toml, spoilt
 
 DEMO = load_toml(Path(__file__).parents[1] / "studies" / "inputs" / "department.toml")

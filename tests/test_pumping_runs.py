@@ -13,13 +13,13 @@ from jetsim.equipment.department import Crew, read_department
 from jetsim.equipment.questions import Asked, load_question
 from jetsim.equipment.spaces import joint_draws
 from jetsim.errors import InputError
-from jetsim.experiment.tables import load_toml
 from jetsim.hydraulics.believed import Deviation, compare_delivery
 from jetsim.hydraulics.crew import HandlingLimits
 from jetsim.pumping import runs
 from jetsim.pumping.question import NOTHING_WRONG, PumpQuestion, check_together
 from jetsim.pumping.runs import Loaded
 from jetsim.pumping.subject import LYING, Subject
+from jetsim.toml import load_toml
 
 PSI, GPM, LBF = units.PSI, units.GALLON_PER_MINUTE, units.POUND_FORCE
 FILE = Path(__file__).parents[1] / "studies" / "inputs" / "pump_and_crew.toml"

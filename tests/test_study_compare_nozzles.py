@@ -195,7 +195,7 @@ def test_every_kind_is_compared_at_its_own_target(tmp_path):
         ("reach = 3", "reach = -3", "weights.reach = -3: allowed is at least 0"),
         ("[weights]", "[weigths]", "unknown key 'weigths'; did you mean 'weights'?"),
         ('reaction = "10 lbf"\n', "", "scales.reaction is missing"),
-        ("base_samples = 2048", "base_samples = 100", "own.toml: base_samples = 100: must be a power of two"),
+        ("base_samples = 2048", "base_samples = 100", "base_samples = 100: must be a power of two"),
     ],
 )
 def test_bad_questions_are_refused(tmp_path, capsys, old, new, words):

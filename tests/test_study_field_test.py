@@ -21,7 +21,6 @@ from jetsim.equipment.questions import load_question
 from jetsim.equipment.spaces import inputs_of
 from jetsim.errors import InputError
 from jetsim.experiment.calibration import QUICK
-from jetsim.experiment.tables import without_table
 from jetsim.study import run, run_commands
 from jetsim.throws import expected, learnt, learnt_words, model, names, planning, read_words, tested
 from jetsim.throws.checks import sheet_rules
@@ -29,6 +28,7 @@ from jetsim.throws.columns import COLUMNS
 from jetsim.throws.question import FieldTestQuestion, field_test
 from jetsim.throws.sheet import read_sheet
 from jetsim.throws.synthetic import read_truth
+from jetsim.toml import without_table
 from studies import compare_nozzles
 from studies import field_test as field_test_script
 from studies.field_test import COMMANDS, DESCRIPTION

@@ -14,13 +14,13 @@ from jetsim import units
 from jetsim.equipment.department import read_department
 from jetsim.equipment.questions import Asked
 from jetsim.errors import InputError
-from jetsim.experiment.tables import load_toml
 from jetsim.hydraulics.operating_point import operating_point
 from jetsim.simulation import simulate, sparing
 from jetsim.staffing import pictures, runs, words
 from jetsim.staffing.question import CrewQuestion
 from jetsim.stream import Stream
 from jetsim.study import run
+from jetsim.toml import load_toml
 from studies import fit_the_crew
 from studies.fit_the_crew import STUDY
 from tests.reports import faults, in_both_systems

@@ -18,7 +18,6 @@ from jetsim.equipment.department import read_department
 from jetsim.equipment.questions import load_question
 from jetsim.equipment.setups_table import setups_table
 from jetsim.equipment.words import labelled, overrides_sentence
-from jetsim.experiment.tables import load_toml
 from jetsim.flags import MIST, VALIDITY
 from jetsim.pumping import pictures, runs, tables, words
 from jetsim.pumping.question import BEST, PumpQuestion, check_together
@@ -27,6 +26,7 @@ from jetsim.report import display
 from jetsim.report.figures import Words
 from jetsim.report.tables import csv_text
 from jetsim.study import run
+from jetsim.toml import load_toml
 from jetsim.units import PSI
 from studies import pump_and_crew
 from studies.pump_and_crew import STUDY, choice_section

@@ -14,12 +14,12 @@ from jetsim.cards.question import CardsQuestion
 from jetsim.equipment.department import read_department
 from jetsim.equipment.questions import Asked
 from jetsim.equipment.setups_table import QUANTITIES_TOLD
-from jetsim.experiment.tables import load_toml
 from jetsim.hydraulics.operating_point import operating_point
 from jetsim.report import display
 from jetsim.report.cards import PAPER, book
 from jetsim.report.document import Report
 from jetsim.study import run
+from jetsim.toml import load_toml
 from studies import setup_cards
 from studies.setup_cards import STUDY
 from tests.reports import faults, in_both_systems, lead_faults

@@ -5,7 +5,8 @@ import re
 import pytest
 
 from jetsim.errors import InputError
-from jetsim.experiment.tables import Table, load_toml, read_measure
+from jetsim.experiment.tables import Table, read_measure
+from jetsim.toml import load_toml
 
 
 def load(tmp_path, text):

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from jetsim import units
-from jetsim.experiment.tables import load_toml
+from jetsim.toml import load_toml
 from jetsim.window import words
 from jetsim.window.question import Place
 from jetsim.window.runs import changed_sample, changes, find, loaded_from, places_of, throws

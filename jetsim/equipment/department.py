@@ -14,11 +14,11 @@ from jetsim.equipment.lines import HoseEntry, LineEntry, PumpEntry
 from jetsim.equipment.nozzles import AnyNozzle, Entry, NozzleEntry
 from jetsim.equipment.reading import Name, Of, Part, Stated, Text, read_model
 from jetsim.errors import InputError, InputFileError, shown
-from jetsim.experiment.tables import load_toml
 from jetsim.hydraulics.crew import HandlingLimits
 from jetsim.hydraulics.hoseline import HoseLine
 from jetsim.jet.turbulence import VALVE_STYLES
 from jetsim.quantities import UnitSystem, did_you_mean
+from jetsim.toml import load_toml
 
 LEARNT = "learnt"
 _QUOTES = "'\""

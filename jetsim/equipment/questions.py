@@ -20,8 +20,9 @@ from jetsim.errors import InputError, InputFileError
 from jetsim.experiment.parameters import Parameter
 from jetsim.experiment.space import ParameterSpace, check_power
 from jetsim.experiment.studyfile import read_outputs
-from jetsim.experiment.tables import Table, load_toml
+from jetsim.experiment.tables import Table
 from jetsim.quantities import UnitSystem, did_you_mean, quantity
+from jetsim.toml import load_toml
 
 Stating = Annotated[Mapping[str, Stated], Statements()]
 Q = TypeVar("Q", bound="Question")

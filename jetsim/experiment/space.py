@@ -20,8 +20,9 @@ from jetsim.errors import InputError
 from jetsim.experiment.distributions import Distribution, inside
 from jetsim.experiment.parameters import BASES, ROLES, Column, Latent, Parameter, column_of
 from jetsim.experiment.studyfile import Named, read_fixed, read_latents, read_outputs, read_parameters
-from jetsim.experiment.tables import Table, load_toml
+from jetsim.experiment.tables import Table
 from jetsim.quantities import UnitSystem, did_you_mean
+from jetsim.toml import load_toml
 
 __all__ = ["BASES", "ROLES", "UNDEFINED", "Column", "Distribution", "Latent", "Parameter", "ParameterSpace"]
 

@@ -1,21 +1,12 @@
 """Reading of a study file's tables: every value is checked where it is taken, and every error names its place."""
 
-import re
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from jetsim import units
 from jetsim.errors import InputError, shown
 from jetsim.quantities import check_range, did_you_mean, quantity
-
-_DEEPEST = 30
-_TOO_DEEP = f"tables or lists stand inside each other more than {_DEEPEST} deep"
-_ENDLESS = re.compile(r"[0-9_]{4301}")
-_CURLY = ("“", "”", "„", "‟", "«", "»", "‘", "’", "‚")
-_STRAIGHT = str.maketrans({sign: '"' if sign in "“”„‟«»" else "'" for sign in _CURLY})
 
 
 @dataclass(frozen=True)
@@ -165,104 +156,3 @@ def read_field(place: str, raw: Any, name: str) -> float | str:
     if not isinstance(raw, str) or not raw.strip():
         raise InputError(f"{place} = {shown(raw)}: must be a name in quotes")
     return raw.strip()
-
-
-def load_toml(path: str | Path) -> dict[str, Any]:
-    """Load a TOML file; line ends may be those of any system.
-
-    Raises
-    ------
-    InputError
-        The file is missing, a folder, unreadable, empty, not UTF-8 or not TOML (the line is named), or nested beyond
-        any use.
-    """
-    try:
-        data = Path(path).read_bytes().replace(b"\r\n", b"\n").replace(b"\r", b"\n")
-    except FileNotFoundError:
-        raise InputError(f"{path}: there is no such file") from None
-    except IsADirectoryError:
-        raise InputError(f"{path}: is a folder, not a study file") from None
-    except (OSError, ValueError) as error:
-        raise InputError(f"{path}: cannot be read ({getattr(error, 'strerror', None) or error})") from None
-    if not data.strip():
-        raise InputError(f"{path}: is empty")
-    try:
-        return _parsed(data.decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        line = data[: error.start].count(b"\n") + 1
-        raise InputError(f"{path}: is not UTF-8 text (line {line}): save it with that encoding") from None
-    except InputError as error:
-        raise InputError(f"{path}: {error}") from None
-
-
-def without_table(text: str, name: str) -> str:
-    """The text of a TOML file without one table and those inside it; all other lines stay as they were written.
-
-    Examples
-    --------
-    >>> without_table("a = 1\\n[b] # old\\nc = 2\\n[b.d]\\n[e]\\n", "b")
-    'a = 1\\n[e]\\n'
-    """
-    kept, inside = [], False
-    for line in text.splitlines():
-        head = line.split("#")[0].strip().replace(" ", "")
-        if head.startswith("["):
-            inside = head == f"[{name}]" or head.startswith(f"[{name}.")
-        if not inside:
-            kept.append(line)
-    return "\n".join(kept) + "\n"
-
-
-def _parsed(text: str) -> dict[str, Any]:
-    try:
-        content = tomllib.loads(text)
-    except RecursionError:
-        raise InputError(_TOO_DEEP) from None
-    except tomllib.TOMLDecodeError as error:
-        if (line := _curly_line(text, error)) is not None:
-            raise InputError(f"curly quotes at line {line}: write straight ones") from None
-        raise InputError(f"is not valid TOML: {_one_line(error)}") from None
-    except ValueError as error:  # Python refuses to read whole numbers of thousands of digits
-        line = next((n for n, row in enumerate(text.split("\n"), 1) if _ENDLESS.search(row)), None)
-        if line is None:
-            raise InputError(f"is not valid TOML: {_one_line(error)}") from None
-        raise InputError(f"the number at line {line} is too large: it has thousands of digits") from None
-    if _depth(content) > _DEEPEST:
-        raise InputError(_TOO_DEEP)
-    return content
-
-
-def _depth(content: Any) -> int:
-    """How many tables and lists stand inside each other."""
-    depth, level = 0, [content]
-    while level := [item for item in level if isinstance(item, (dict, list))]:
-        depth += 1
-        level = [inner for item in level for inner in (item.values() if isinstance(item, dict) else item)]
-    return depth
-
-
-def _curly_line(text: str, error: Exception) -> int | None:
-    """The line that a word processor's quotes spoil: there the error points at one, or straight ones move it away."""
-    lines = text.split("\n")
-    line, column = _position(error, lines)
-    if lines[line - 1][column - 1 : column] in _CURLY:
-        return line
-    lines[line - 1] = lines[line - 1].translate(_STRAIGHT)
-    try:
-        tomllib.loads("\n".join(lines))
-    except (ValueError, RecursionError) as after:
-        return line if _position(after, lines)[0] > line else None
-    return line
-
-
-def _position(error: Exception, lines: Sequence[str]) -> tuple[int, int]:
-    """Line and column of a TOML error; the end of the last line that says anything where it names none."""
-    found = re.search(r"\(at line (\d+), column (\d+)\)", str(error))
-    if found:
-        return int(found[1]), int(found[2])
-    last = max((n for n, line in enumerate(lines, 1) if line.strip()), default=1)
-    return last, len(lines[last - 1]) + 1
-
-
-def _one_line(error: Exception) -> str:
-    return " ".join(str(error).split())

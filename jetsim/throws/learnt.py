@@ -10,10 +10,10 @@ from jetsim.equipment.department import LEARNT
 from jetsim.equipment.learnt import BELIEVED, HALF, MEASURED, write_draws
 from jetsim.equipment.spaces import FACTOR, UPSTREAM, own_key
 from jetsim.experiment.calibration import Learnt
-from jetsim.experiment.tables import without_table
 from jetsim.throws import model
 from jetsim.throws.learning import Learning
 from jetsim.throws.question import DAY, DEPARTURE, SPREAD, FieldTest
+from jetsim.toml import without_table
 
 Array = NDArray[np.float64]
 

@@ -18,7 +18,6 @@ from jetsim import units
 from jetsim.errors import InputError
 from jetsim.experiment.cells import Cell, Decimal, Form, read_number
 from jetsim.experiment.sheets import Grid, Raw
-from jetsim.experiment.tables import without_table
 from jetsim.throws.columns import (
     BEAUFORT,
     EVERY,
@@ -33,6 +32,7 @@ from jetsim.throws.columns import (
 )
 from jetsim.throws.sheet import SheetRules
 from jetsim.throws.wind import read_direction, read_wind
+from jetsim.toml import without_table
 
 # Other names of the columns, as sheets head them.
 _ALSO = {

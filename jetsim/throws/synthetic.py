@@ -12,11 +12,12 @@ from numpy.typing import NDArray
 from jetsim import units
 from jetsim.errors import InputError
 from jetsim.experiment.fieldtest import Throw
-from jetsim.experiment.tables import load_toml, read_field
+from jetsim.experiment.tables import read_field
 from jetsim.quantities import QUANTITIES, did_you_mean
 from jetsim.throws import expected, model
 from jetsim.throws.columns import COLUMNS, SUFFIXES
 from jetsim.throws.question import FieldTest
+from jetsim.toml import load_toml
 
 Array = NDArray[np.float64]
 CONTINUOUS_SHARE = 0.8  # of the farthest drops; only recorded, no part of the model
