@@ -81,7 +81,9 @@ def test_where_processes_are_not_forked_each_loads_the_package_itself(monkeypatc
 
 
 @pytest.mark.parametrize("name", samples.DRAWINGS)
-def test_every_kind_of_figure_goes_to_a_process_and_comes_back_as_the_same_picture(name):
+def test_every_kind_of_figure_goes_to_a_process_and_comes_back_as_the_same_picture(name, monkeypatch):
+    monkeypatch.setattr(style, "work_out_layout", lambda figure: None)  # the same picture wherever its parts stand
+
     class Sent(list):
         def submit(self, function, *arguments):
             self.append(partial(function, *arguments))
