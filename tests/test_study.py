@@ -456,11 +456,11 @@ def test_a_process_whose_reader_leaves_early_ends_well(tmp_path):
 
 # Ctrl-C as soon as a script asks for the package.
 STOPPED = """
-import os, runpy, signal, sys
+import runpy, signal, sys
 class Stop:
     def find_spec(self, name, path=None, target=None):
         if name == "jetsim":
-            os.kill(os.getpid(), signal.SIGINT)
+            signal.raise_signal(signal.SIGINT)
 sys.meta_path.insert(0, Stop())
 runpy.run_path(sys.argv[1], run_name="__main__")
 """
