@@ -177,7 +177,7 @@ def is_noticed(tree: Path, tests: Sequence[str]) -> bool:
         The tests could not be run at all.
     """
     files = [f"tests/{name}.py" for name in tests]
-    command = [sys.executable, "-m", "pytest", "-n", "0", "-m", "", "-x", "-q", "-p", "no:cacheprovider", *files]
+    command = [sys.executable, "-m", "pytest", "-n", "0", "-x", "-q", "-p", "no:cacheprovider", *files]
     # Compiled files are told apart by the second and the size, which a change of one letter keeps.
     environment = {**os.environ, "PYTHONDONTWRITEBYTECODE": "1"}
     done = subprocess.run(command, cwd=tree, env=environment, capture_output=True, text=True, check=False)

@@ -12,6 +12,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 PACKAGE = ROOT / "jetsim"
 FILES = sorted(PACKAGE.rglob("*.py"))
+MODULES = {".".join(("jetsim", *file.relative_to(PACKAGE).with_suffix("").parts)) for file in FILES}
 
 # Floors from the ground up: a module imports only from lower floors, or from its own wing.
 FLOORS = {
@@ -90,8 +91,7 @@ def test_imports_inside_functions_are_seen():
 def modules_in_use(path: Path) -> set[str]:
     """Modules of this package that a file imports, as dotted paths below the package."""
     names = {name for name, *_ in imports(path) if name.split(".")[0] == "jetsim"}
-    known = {".".join(("jetsim", *f.relative_to(PACKAGE).with_suffix("").parts)) for f in FILES}
-    return {name if name in known else name.rpartition(".")[0] for name in names}
+    return {name if name in MODULES else name.rpartition(".")[0] for name in names}
 
 
 def test_no_import_inside_a_function():
@@ -194,7 +194,8 @@ CHAINS = {
 }
 
 
-@pytest.mark.parametrize("chain", ["physics and reports", pytest.param("estimates", marks=pytest.mark.slow)])
+@pytest.mark.slow
+@pytest.mark.parametrize("chain", CHAINS)
 def test_an_import_brings_no_more_than_it_needs(chain):
     code = "import sys; " + "; ".join(f"import {module}; print(*sys.modules)" for module in CHAINS[chain])
     done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
@@ -204,15 +205,27 @@ def test_an_import_brings_no_more_than_it_needs(chain):
         assert loaded.isdisjoint(unwanted), module
 
 
-def test_importing_the_package_stays_light():
-    """The package root pulls in neither plotting nor estimators."""
-    tree = {f: modules_in_use(f) for f in FILES}
-    reached, todo = set(), {"jetsim.simulation", "jetsim.stream"}
+@pytest.mark.parametrize(("module", "unwanted"), [pair for chain in CHAINS.values() for pair in chain.items()])
+def test_no_import_below_a_module_names_what_it_does_not_need(module, unwanted):
+    """As the sources have it; what libraries bring along is seen in a process of its own."""
+    reached, todo, named = set(), {module}, set()
     while todo:
-        module = todo.pop()
-        reached.add(module)
-        path = ROOT / Path(*module.split("."))
-        path = path.with_suffix(".py") if path.with_suffix(".py").exists() else path / "__init__.py"
-        todo |= tree[path] - reached
-    assert not any(module.startswith(("jetsim.report", "jetsim.experiment")) for module in reached)
-    assert sys.version_info >= (3, 11)
+        reached.add(here := todo.pop())
+        named |= {name for name, line, _ in imports(file_of(here)) if line not in for_types(file_of(here))}
+        todo |= modules_in_use(file_of(here)) - reached
+    named |= reached
+    assert not [name for name in named for word in unwanted if name == word or name.startswith(f"{word}.")]
+
+
+def for_types(path: Path) -> set[int]:
+    """Lines of imports that only a checker of types makes."""
+    checked = (
+        node for node in tree_of(path).body if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.dump(node.test)
+    )
+    return {inner.lineno for node in checked for inner in node.body}
+
+
+def file_of(module: str) -> Path:
+    """The source of a module of the package."""
+    path = ROOT / Path(*module.split("."))
+    return path.with_suffix(".py") if path.with_suffix(".py").exists() else path / "__init__.py"

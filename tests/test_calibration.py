@@ -201,6 +201,7 @@ def recovered():
     return benchmark.synthetic_test(benchmark.demo_test(), 1)
 
 
+@pytest.mark.slow
 def test_true_values_of_a_synthetic_test_are_found_again(recovered):
     truth, found = recovered
     inside = 0
@@ -210,6 +211,7 @@ def test_true_values_of_a_synthetic_test_are_found_again(recovered):
     assert inside >= stats.binom.ppf(1e-3, len(truth), 0.9)
 
 
+@pytest.mark.slow
 def test_passes_go_on_until_the_emulator_can_be_trusted(recovered):
     _, found = recovered
     assert found.trusted

@@ -5,6 +5,7 @@ import signal
 import sys
 from functools import partial
 from importlib import import_module
+from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
@@ -15,8 +16,10 @@ from jetsim.experiment.replicates import indices_by_replicate
 from jetsim.options import Options
 from tests.test_ensemble import SPACE, model
 
-pytest.importorskip("distributed")
-pytestmark = pytest.mark.filterwarnings("ignore::Warning")
+pytestmark = [
+    pytest.mark.filterwarnings("ignore::Warning"),
+    pytest.mark.skipif(find_spec("distributed") is None, reason="no distributed: install jetsim[test]"),
+]
 SIZES = {"base_samples": 64, "replicates": 6, "rng": 3}
 
 

@@ -22,6 +22,7 @@ from jetsim.report.figures_stream import sixteenths
 from jetsim.report.figures_trials import Ranges, range_rows
 from jetsim.report.style import COLUMN, PAGE, jetsim_style, legend_outside, new_figure, work_out_layout
 from tests import samples
+from tests.reports import without_pictures
 
 
 @cache
@@ -58,8 +59,8 @@ def drawn(plot, text):
     return text not in {label.get_text() for label in ticks}
 
 
-@pytest.mark.parametrize("name", [next(iter(samples.DRAWINGS)), *(
-    pytest.param(name, marks=pytest.mark.slow) for name in tuple(samples.DRAWINGS)[1:])])  # fmt: skip
+@pytest.mark.parametrize("name", [
+    pytest.param(one, marks=[] if one == "share_bars" else pytest.mark.slow) for one in samples.DRAWINGS])  # fmt: skip
 def test_saved_files_are_whole_and_the_same_again(name, tmp_path):
     """They carry no title and no caption: documents set them as text, which may change without drawing again."""
     plot, again = (samples.DRAWINGS[name]("us") for _ in range(2))
@@ -177,12 +178,14 @@ def test_what_has_no_bar_is_told_within_the_figure():
     assert all(0 <= box.x0 < box.x1 <= plot.figure.bbox.x1 for box in told)
 
 
+@without_pictures()
 def test_zero_bars_are_not_tied():
     flow = fig.index_bars(samples.words(), samples.index_view(indices=samples.indices(
         ((0.2, 0.5, 0.3, 0.001), (0.95, 0.0, 0.0, 0.05))))).figure.axes[1]  # fmt: skip
     assert "tie" not in [text.get_text() for text in flow.texts]
 
 
+@without_pictures()
 def test_a_small_matrix_is_a_sentence():
     two = fig.Matrix(np.array([[np.nan, 0.25], [0.25, np.nan]]), ["wind", "tip"], ["wind", "tip"], "share of both")
     assert fig.heat_map(samples.words(), two).instead == "Share of both: wind with tip 0.25."
@@ -260,12 +263,13 @@ def test_side_view_of_other_heights(changes):
 
 
 def test_side_view_data_has_both_units(tmp_path):
-    samples.DRAWINGS["stream_side_view"]("us").save(tmp_path)
+    samples.DRAWINGS["stream_side_view"]("us").save(tmp_path, quick=True)
     read = pd.read_csv(tmp_path / "sample.csv")
     np.testing.assert_allclose(read["path_along [ft]"], units.from_si(read["path_along [m]"], "ft"), rtol=1e-8)
     assert (read["path_height_low [m]"] <= read["path_height_high [m]"]).all()
 
 
+@without_pictures()
 def test_index_bars_are_sorted_and_hold_the_estimates():
     plot = fig.index_bars(samples.words(), samples.index_view())
     reach, flow = plot.figure.axes
@@ -287,6 +291,7 @@ def many_indices(bars):
     return xr.Dataset(data, {"output": [f"output {n}" for n in range(len(bars))], "parameter": names})
 
 
+@without_pictures()
 def test_tall_figures_keep_their_letters_on_paper():
     """A page of Letter leaves 8 inches to a figure with its heading and caption; taller ones are made smaller."""
     found = many_indices([12, 12, 7, 4, 4])
@@ -337,6 +342,7 @@ def test_a_flat_field_is_drawn_tall_enough_for_its_marks():
     assert "stretched" in axes.get_ylabel()
 
 
+@without_pictures()
 def test_negative_estimates_are_drawn_not_clipped():
     plot = fig.index_bars(samples.words(), samples.index_view())
     reach = plot.figure.axes[0]
@@ -344,6 +350,7 @@ def test_negative_estimates_are_drawn_not_clipped():
     assert reach.get_xlim()[0] < -0.009
 
 
+@without_pictures()
 def test_an_output_without_indices_says_why():
     values = samples.indices().assign_coords(reason=("output", ["", "does not vary"]))
     values = values.where(values["output"] == "extreme_reach")
@@ -352,6 +359,7 @@ def test_an_output_without_indices_says_why():
     assert "no index: does not vary" in shown
 
 
+@without_pictures()
 def test_fewer_bars_but_all_data():
     plot = fig.index_bars(samples.words(), samples.index_view(most=2))
     assert len(plot.figure.axes[0].get_yticks()) == 2

@@ -1,9 +1,9 @@
 """Indices against closed forms, SALib itself, scipy and OpenTURNS; coverage of the intervals; SALib's traps."""
 
 import time
+from importlib import import_module
 
 import numpy as np
-import openturns as ot
 import pytest
 import xarray as xr
 from SALib.analyze import sobol as salib_sobol
@@ -179,6 +179,7 @@ def test_scipy_as_second_estimator():
 
 
 def test_openturns_as_second_estimator():
+    ot = import_module("openturns")  # where it is used alone: it is slow to load
     ot.RandomGenerator.SetSeed(1)
     inputs = ot.JointDistribution([ot.Uniform(-np.pi, np.pi)] * 3)
     formula = ot.SymbolicFunction(["x", "y", "z"], ["sin(x) + 7 * sin(y)^2 + 0.1 * z^4 * sin(x)"])

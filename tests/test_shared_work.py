@@ -13,6 +13,7 @@ from jetsim.experiment.calibration import Sampling
 from jetsim.kept import Ledger, name_of
 from jetsim.staffing import runs as staffing
 from jetsim.throws import comparing, learning, model, planning, reading
+from jetsim.throws.likelihood import Likelihood
 from jetsim.throws.question import CompareQuestion, FieldTestQuestion, field_test
 from studies import (
     compare_nozzles,
@@ -100,9 +101,24 @@ def test_a_test_is_learnt_from_elsewhere_to_the_same_bytes(test_of_two, learnt):
     assert far.pieces == 2 * len(learnt.passes)
 
 
+def test_passes_go_on_until_the_emulator_can_be_trusted(learnt):
+    shares = [learnt.emulator_share(emulated) for emulated in learnt.passes]
+    assert max(shares[:-1]) > learning.LARGEST_SHARE >= shares[-1]
+    assert learnt.trusted
+    assert not replace(learnt, passes=learnt.passes[:1]).trusted
+
+
 def test_a_sampler_that_was_stopped_goes_on_where_it_was_to_the_same_bytes(test_of_two, learnt, tmp_path, monkeypatch):
     """Ten stages that warm up and three that are kept: stopped in the twelfth, it takes up eleven."""
-    stages, gone = [], calibration._gone
+    stages, gone, counted = [], calibration._gone, sheet_of(test_of_two)
+    unknowns = {key: prior.distribution for key, prior in test_of_two.priors.items()}
+    about = np.zeros(len(unknowns)), np.eye(len(unknowns))
+
+    def sampled():
+        likelihood = Likelihood(test_of_two, counted, learnt.emulated)
+        return calibration.calibrate(unknowns, likelihood, 1, SMALL, about, test_of_two.ties)
+
+    whole = sampled()
 
     def stopped(*given):
         stages.append(given)
@@ -115,9 +131,9 @@ def test_a_sampler_that_was_stopped_goes_on_where_it_was_to_the_same_bytes(test_
         ledger = Ledger(tmp_path / "pieces", {}, resumed)
         with kept.keeping(ledger):
             if resumed:
-                assert same(learning.learn(test_of_two, sheet_of(test_of_two), SMALL), learnt)
+                assert same(sampled(), whole)
             else:
                 with pytest.raises(KeyboardInterrupt):
-                    learning.learn(test_of_two, sheet_of(test_of_two), SMALL)
+                    sampled()
         ledger.close(remove=False)
     assert len(stages) == 12 + 2

@@ -1,7 +1,8 @@
 """The two wings joined: indices of real streams, and two other libraries that find the same ones."""
 
+from importlib import import_module
+
 import numpy as np
-import openturns as ot
 import pytest
 import xarray as xr
 from scipy import stats
@@ -46,6 +47,7 @@ def test_scipy_finds_the_same_indices(indices):
 
 @pytest.mark.slow
 def test_openturns_finds_the_same_indices(indices):
+    ot = import_module("openturns")  # where it is used alone: it is slow to load
     ot.RandomGenerator.SetSeed(3)
     inputs = ot.JointDistribution([ot.Uniform(*ends) for ends in RANGES.values()])
     size = 2**14

@@ -89,6 +89,8 @@ def test_a_study_writes_its_folder_and_tells_its_findings(demo, capsys):
         "figures/shares.csv", "figures/shares.pdf", "figures/shares.png", "figures/shares.svg", "manifest.json",
         "report.html", "results.nc", "tables/extra.csv", "tables/reach.csv", "white_paper.docx",
     ]  # fmt: skip
+    for ending, begins in (("png", b"\x89PNG"), ("pdf", b"%PDF"), ("svg", b"<?xml")):
+        assert written[f"figures/shares.{ending}"].startswith(begins)
     shown = capsys.readouterr()
     assert shown.out.startswith("Elevation moves reach most (38 to 44 %).")
     assert "results/demo/report.html" in shown.out
@@ -259,6 +261,7 @@ def test_trouble_while_computing_leaves_the_old_results(tmp_path, monkeypatch, c
     assert words in failed(demo, [], capsys)[1]
 
 
+@without_pictures()
 def test_an_interrupt_while_writing_leaves_the_old_results(demo, monkeypatch, capsys):
     run(demo.study, [])
     before = files(Path())
@@ -281,6 +284,7 @@ def test_an_interrupt_while_reading_says_how_to_start_again(demo, capsys):
     assert capsys.readouterr().err.endswith("no half-written results were left; the same command starts again\n")
 
 
+@without_pictures()
 def test_no_control_character_reaches_the_terminal(demo, capsys):
     wild = "ball \x1b[31mvalve\x07"
     report = samples.report(lead=(f"The {wild} is best.",))
@@ -393,9 +397,9 @@ SLOW = """
 """
 
 
+@pytest.mark.slow
 @pytest.mark.skipif(sys.platform == "win32", reason="there such signals cannot be sent")
-@pytest.mark.parametrize(("sign", "status"), [
-    (signal.SIGINT, 130), pytest.param(signal.SIGTERM, 143, marks=pytest.mark.slow)])  # fmt: skip
+@pytest.mark.parametrize(("sign", "status"), [(signal.SIGINT, 130), (signal.SIGTERM, 143)])
 def test_a_real_interrupt(tmp_path, sign, status):
     (tmp_path / "inputs").mkdir()
     (tmp_path / "inputs" / "slow.toml").write_text("title = 'slow'")
@@ -416,8 +420,19 @@ def test_a_real_interrupt(tmp_path, sign, status):
     assert not (tmp_path / "results").exists()
 
 
-def test_a_reader_who_leaves_early_is_no_error(tmp_path):
+@without_pictures()
+def test_a_reader_who_leaves_early_is_no_error(demo, monkeypatch):
     """As in ``... | head -1``: the results are in place."""
+    reader, writer = os.pipe()
+    os.close(reader)
+    with os.fdopen(writer, "w") as left, monkeypatch.context() as patch:
+        patch.setattr(sys, "stdout", left)
+        assert run(demo.study, ["--quick"]) == 0
+    assert Path("results/demo/manifest.json").exists()
+
+
+@pytest.mark.slow
+def test_a_process_whose_reader_leaves_early_ends_well(tmp_path):
     demo = Demo(tmp_path)
     code = f"""
         import sys
@@ -437,3 +452,21 @@ def test_a_reader_who_leaves_early_is_no_error(tmp_path):
     assert done.returncode == 0
     assert "Traceback" not in done.stderr
     assert (tmp_path / "results/demo/manifest.json").exists()
+
+
+# Ctrl-C as soon as a script asks for the package.
+STOPPED = """
+import runpy, signal, sys
+class Stop:
+    def find_spec(self, name, path=None, target=None):
+        if name == "jetsim":
+            signal.raise_signal(signal.SIGINT)
+sys.meta_path.insert(0, Stop())
+runpy.run_path(sys.argv[1], run_name="__main__")
+"""
+
+
+@pytest.mark.parametrize("script", sorted((ROOT / "studies").glob("*.py")), ids=lambda path: path.stem)
+def test_an_interrupt_while_a_script_loads_is_one_line(script):
+    done = subprocess.run([sys.executable, "-c", STOPPED, str(script)], capture_output=True, text=True)
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "interrupted: nothing had begun\n")

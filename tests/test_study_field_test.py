@@ -3,6 +3,7 @@
 import csv
 import re
 import shutil
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
@@ -19,6 +20,7 @@ from jetsim.equipment.learnt import read_learnt
 from jetsim.equipment.questions import load_question
 from jetsim.equipment.spaces import inputs_of
 from jetsim.errors import InputError
+from jetsim.experiment.calibration import QUICK
 from jetsim.study import run, run_commands
 from jetsim.throws import expected, learnt, learnt_words, model, names, planning, read_words, tested
 from jetsim.throws.checks import sheet_rules
@@ -42,9 +44,13 @@ def command(name: str, out: Path, *more: str) -> int:
     return run_commands(DESCRIPTION, COMMANDS, [name, "--quick", "--output", str(out), *more])
 
 
+# Half the steps of a quick calibration are enough for all that is asked here.
+SHORT = replace(QUICK, burn=80, steps=60)
+
+
 @pytest.fixture(scope="module")
 def flown(tmp_path_factory):
-    """Results of the three commands, quick, and the report of each in both systems of units."""
+    """Results of the commands, quick, and the report of each in both systems of units."""
     top = tmp_path_factory.mktemp("trial")
     writers = {"plan": "plan_report", "map": "mapping_report", "read": "reading_report", "calibrate": "learnt_report"}
 
@@ -52,7 +58,10 @@ def flown(tmp_path_factory):
         argv = [name, "--quick", "--output", str(top / name)]
         return in_both_systems(field_test_script, argv, writers[name], partial(run_commands, DESCRIPTION, COMMANDS))
 
-    return top, {name: both(name) for name in COMMANDS}
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(field_test_script, "QUICK", SHORT)
+        patch.setattr(tested, "BLOCKS", 256)
+        return top, {name: both(name) for name in COMMANDS}
 
 
 @pytest.fixture(scope="module")
@@ -386,6 +395,8 @@ def test_calibration_says_what_it_cannot_tell_apart(folders):
 
 def test_a_quick_calibration_converges_and_counts_the_tests_behind_it(folders):
     """As many as are stored; they were made from the invented department, and nobody's own throws were tested."""
+    assert QUICK.walkers == SHORT.walkers
+    assert (QUICK.burn, QUICK.steps) > (SHORT.burn, SHORT.steps)
     page = (folders / "calibrate" / "report.html").read_text(encoding="utf-8")
     assert "converged; halves of the run" in page
     assert "NOT converged" not in page
@@ -426,7 +437,7 @@ def test_the_department_comes_back_with_what_was_learnt(folders, tmp_path):
     for parameter in inputs.parameters:
         if parameter.basis == "measured":
             assert standing[inputs.key(parameter.name)] == "measured"
-    more = ["--quick", "--department", str(written), "--output", str(tmp_path / "out")]
+    more = ["--quick", "--department", str(written), "--setups", "c,d", "--output", str(tmp_path / "out")]
     assert run(compare_nozzles.STUDY, more) == 0
     lead = " ".join(findings(tmp_path / "out"))
     assert "Under equal flow, after the test: " in lead

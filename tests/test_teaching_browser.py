@@ -15,7 +15,6 @@ from jetsim.teaching.situations import at_target
 from jetsim.teaching.tables import ends_of
 from tests.teaching_cases import FILE, SCRIPT, taught
 
-sync_api = pytest.importorskip("playwright.sync_api", reason="no playwright: install jetsim[test]")
 CHROMIUM = chromium()
 pytestmark = pytest.mark.skipif(CHROMIUM is None, reason="no Chromium on this machine to open the page in")
 
@@ -34,6 +33,7 @@ def small(tmp_path_factory):
 @pytest.fixture(scope="module")
 def opened(small):
     """The page in a browser; its script must not stumble, and nothing else may be fetched."""
+    sync_api = pytest.importorskip("playwright.sync_api", reason="no playwright: install jetsim[test]")
     errors, asked_for = [], []
     with sync_api.sync_playwright() as play:
         browser = play.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])

@@ -147,7 +147,7 @@ def test_fall_time_from_rest(above):
 # -- laws of motion
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(st.integers(0, 10**6))
 def test_energy_is_never_gained_in_still_air(seed):
     jet, launch, breakup = random_cases(20, seed)
@@ -161,7 +161,7 @@ def test_energy_is_never_gained_in_still_air(seed):
     assert np.all(np.diff(energy[:, flown], axis=0) <= 1e-6 * energy[:1, flown])
 
 
-@settings(max_examples=10, deadline=None)
+@settings(max_examples=5, deadline=None)
 @given(st.integers(0, 10**6))
 def test_reach_grows_with_speed_and_breakup_length(seed):
     jet, launch, breakup = random_cases(50, seed)
@@ -209,7 +209,7 @@ def test_alone_equals_batch():
             assert getattr(alone, name)[0] == pytest.approx(getattr(together, name)[case], rel=1e-12, nan_ok=True)
 
 
-@pytest.mark.parametrize("block", [3, 21, 300])
+@pytest.mark.parametrize("block", [21, 300])
 def test_blocks_and_landed_neighbours_change_nothing(block, monkeypatch):
     jet, launch, breakup = random_cases(60, 4)
     breakup[::7] = 300.0  # these land before they break up
@@ -273,7 +273,7 @@ def worst_errors(law, launch, breakup, spray, extra=0):
 
 
 def test_two_stage_reach_within_1e_6_of_the_reference():
-    jet, launch, breakup = random_cases(150, 20)
+    jet, launch, breakup = random_cases(60, 20)
     law = TwoStage(jet, FlightConstants())
     rows = law._rows[:3].copy()
     worst = worst_errors(law, launch, breakup, lambda case: reference_flight.quadratic(*rows[:, case]))
@@ -282,7 +282,7 @@ def test_two_stage_reach_within_1e_6_of_the_reference():
     assert worst["apex_height"] <= 1e-6
 
 
-@pytest.mark.parametrize(("count", "seed"), [(6, 21), pytest.param(24, 22, marks=pytest.mark.slow)])
+@pytest.mark.parametrize(("count", "seed"), [(4, 21), pytest.param(24, 22, marks=pytest.mark.slow)])
 def test_air_stream_reach_within_1e_6_of_the_reference(count, seed):
     jet, launch, breakup = random_cases(count, seed)
     constants = FlightConstants()

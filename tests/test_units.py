@@ -3,9 +3,9 @@
 import math
 import re
 from fractions import Fraction
+from importlib import import_module
 
 import numpy as np
-import pint
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
@@ -13,7 +13,6 @@ from hypothesis import strategies as st
 from jetsim import units
 from jetsim.errors import UnitError
 
-REGISTRY = pint.UnitRegistry()
 # Our label, the same unit in pint, the SI unit in pint.
 AGAINST_PINT = [
     ("m", "meter", "meter"),
@@ -53,23 +52,29 @@ AGAINST_PINT = [
 ]
 
 
+@pytest.fixture(scope="module")
+def registry():
+    """The reference library's units, loaded by the process that asks for them alone."""
+    return import_module("pint").UnitRegistry()
+
+
 @pytest.mark.parametrize(("label", "theirs", "si"), AGAINST_PINT)
-def test_factor_agrees_with_pint(label, theirs, si):
+def test_factor_agrees_with_pint(registry, label, theirs, si):
     # The trade's hose coefficients speak of hundreds: psi per (100 gpm)^2 and 100 ft.
     number = 1e-6 if label.endswith(("(100ft)", "(100m)")) else 1.0
-    expected = REGISTRY.Quantity(number, theirs).to(si).magnitude
+    expected = registry.Quantity(number, theirs).to(si).magnitude
     assert float(units.to_si(1.0, label)) == pytest.approx(expected, rel=1e-12)
 
 
-def test_inch_of_mercury_agrees_with_pint():
+def test_inch_of_mercury_agrees_with_pint(registry):
     # pint takes mercury at 13.5951 kg/L as well; its table has seven digits.
-    expected = REGISTRY.Quantity(1.0, "inch_Hg").to("pascal").magnitude
+    expected = registry.Quantity(1.0, "inch_Hg").to("pascal").magnitude
     assert float(units.to_si(1.0, "inHg")) == pytest.approx(expected, rel=1e-6)
 
 
 @pytest.mark.parametrize("value", [-40.0, 0.0, 32.0, 60.0, 212.0])
-def test_fahrenheit_agrees_with_pint(value):
-    expected = REGISTRY.Quantity(value, "degF").to("degC").magnitude
+def test_fahrenheit_agrees_with_pint(registry, value):
+    expected = registry.Quantity(value, "degF").to("degC").magnitude
     assert float(units.to_si(value, "degF")) == pytest.approx(expected, abs=1e-10)
 
 
@@ -79,14 +84,14 @@ def test_every_unit_is_checked_against_the_reference():
 
 
 @pytest.mark.parametrize("unit", units._UNITS, ids=lambda u: u.label)
-def test_udunits_string_means_the_same_to_pint(unit):
+def test_udunits_string_means_the_same_to_pint(registry, unit):
     # UDUNITS writes "m s-1" and "gallon minute-1"; spelled with operators pint must find the same factor.
     if unit.dimension in ("temperature", "ratio"):
         assert unit.udunits in ("degC", "degF", "1", "percent")
         return
     text = " * ".join(_power(word) for word in re.findall(r"(?:\([^)]*\)|[^ (]+)[-0-9]*", unit.udunits))
     si = {"angle": "degree"}.get(unit.dimension)
-    quantity = REGISTRY.parse_expression(text)
+    quantity = registry.parse_expression(text)
     found = quantity.to(si) if si else quantity.to_base_units()
     assert found.magnitude == pytest.approx(unit.factor, rel=1e-5)
 
