@@ -26,7 +26,7 @@ from jetsim.quantities import did_you_mean
 Array = NDArray[np.float64]
 
 # Elevations [deg] that are flown to find the best one, up to a target above the nozzle twice as many. Elsewhere the
-# last is the best to 1 % without a head wind, and in one to 2 % where the one before reaches less far.
+# last is the best to 1 % without a head wind, and in one to 3 % where the one before reaches less far.
 _TRIED, _TRIED_RISING = np.linspace(0.0, HIGHEST_BEST, 5), np.linspace(0.0, HIGHEST_BEST, 9)
 STEEPEST = 80.0  # deg; steeper throws have no effective reach along the ground
 # Clouds of drops that fall upright still have a length along the ground (sine of the steepest grazing angle).
@@ -265,8 +265,8 @@ def delivered_reach(thrown: Thrown, share: float = DELIVERED_SHARE, effort: Effo
     still adds is printed by ``benchmarks/finer_streams.py``: up to 10 bar more than 0.1 m in 1 to 3 of 100 streams;
     up to 2 m at 14 bar below 8 deg, where drops that fall more slowly do fly farther; some metres above 75 deg. A tail
     wind takes finer drops farther along. With a target above the nozzle finer drops, which rise in the stream's air,
-    may get to what coarser ones miss; and those that barely get up there come down sooner, in a head wind up to some
-    5 m farther out.
+    may get to what coarser ones miss; and those that barely get up there come down sooner, in a head wind some metres
+    farther out.
 
     Parameters
     ----------
