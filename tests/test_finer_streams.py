@@ -84,6 +84,14 @@ def test_a_finer_stream_counts_as_that_which_is_carried_least_far():
     assert np.all(found[kept] != own[kept])
 
 
+def test_a_crosswind_blows_drops_out_of_the_streams_air():
+    # There finer drops fall shorter as they should, and a stream that counts as a coarser one would reach too far.
+    speed, scale = (grid.ravel() for grid in np.meshgrid([38.0, 41.0, 44.0], [0.45, 0.6, 0.8]))
+    case = thrown(0.026, speed, 35.0, wind=(0.0, 2.5))
+    fine = replace(case, constants=FlightConstants(drop_scale=scale))
+    assert delivered_reach(fine) == pytest.approx(flight_of(fine, 0.1, 1.0, ROUGH).extreme_reach, rel=0.01)
+
+
 def test_the_wind_takes_hold_without_a_jump():
     wind = np.array([0.0, -1e-4, -1e-3, -0.01, -0.02, -0.022])
     case = thrown(np.full(6, 0.0327), 45.0, 47.7, wind=(wind, 0.0))

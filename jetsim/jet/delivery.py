@@ -260,7 +260,7 @@ def delivered_reach(thrown: Thrown, share: float = DELIVERED_SHARE, effort: Effo
 
     From some size on, 0.6 mm at 8 bar from a 1-inch tip, finer drops are carried farther by the stream's air; in a head
     wind they may ride in it to its end, up to 40 m beyond coarser ones. Nothing is known of that. So a stream counts as
-    no finer than that size, which hangs on speed, tip and head wind (`jetsim.jet.thrown.kept_from`), and in steep
+    no finer than that size, which hangs on speed, tip and wind (`jetsim.jet.thrown.kept_from`), and in steep
     throws against the wind as that coarser one which reaches least, among some that are 5 % apart. What getting finer
     still adds is printed by ``benchmarks/finer_streams.py``: up to 10 bar more than 0.1 m in 1 to 3 of 100 streams;
     up to 2 m at 14 bar below 8 deg, where drops that fall more slowly do fly farther; some metres above 75 deg. A tail

@@ -26,9 +26,10 @@ HIGHEST_BEST = 10.0
 # chosen on some 20,000 streams of all sorts, up to 1 1/2 in and 14 bar.
 _SPEED, _TIP = 40.0, 0.025
 # Finer drops [-], over `SprayLaw.finest`, would be carried farther: there the reach is least, and flat about it. By a
-# factor e less for so many m/s of head wind in flat throws, and in those this much [deg] steeper than `HIGHEST_BEST`.
+# factor e less for so many m/s of head wind in flat throws, and in those this much [deg] steeper than `HIGHEST_BEST`;
+# or of crosswind, which blows drops out of the stream's air.
 _CARRIED, _CARRIED_POWERS = 1.3, (1.3, 0.37)
-_FLAT_WIND, _STEEP_WIND, _STEEP = 15.0, 5.0, 10.0
+_FLAT_WIND, _STEEP_WIND, _ACROSS_WIND, _STEEP = 15.0, 5.0, 3.0, 10.0
 # Part of the way up to the apex from which on a target is so near it that the wind no longer does that, and wholly.
 _HIGH, _AT_APEX, _TINY = 0.5, 0.75, 1e-9
 # In steep throws finer drops may ride: up to this size and so much more for every m/s of head wind times the tangent of
@@ -118,8 +119,9 @@ def kept_from(thrown: Thrown) -> Array:
     Finer drops would be carried farther by the stream's air.
     """
     steep = 1 / _FLAT_WIND + (1 / _STEEP_WIND - 1 / _FLAT_WIND) * _steep(thrown)
-    wind = np.minimum(thrown.jet.wind_along, 0.0) * steep * (1 - _at_apex(thrown))
-    return np.asarray(np.maximum(1.0, _CARRIED * _grown(thrown, *_CARRIED_POWERS) * np.exp(wind)))
+    against = np.minimum(thrown.jet.wind_along, 0.0) * steep * (1 - _at_apex(thrown))
+    less = np.exp(against - np.abs(thrown.jet.wind_across) / _ACROSS_WIND)
+    return np.asarray(np.maximum(1.0, _CARRIED * _grown(thrown, *_CARRIED_POWERS) * less))
 
 
 def _grown(thrown: Thrown, with_speed: float, with_tip: float) -> Array:
