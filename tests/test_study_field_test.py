@@ -22,7 +22,7 @@ from jetsim.equipment.spaces import inputs_of
 from jetsim.errors import InputError
 from jetsim.experiment.calibration import QUICK
 from jetsim.study import run, run_commands
-from jetsim.throws import expected, learnt, learnt_words, model, names, planning, read_words, tested
+from jetsim.throws import expected, learnt, learnt_words, model, names, planning, read_words, reading, tested
 from jetsim.throws.checks import sheet_rules
 from jetsim.throws.columns import COLUMNS
 from jetsim.throws.question import FieldTestQuestion, field_test
@@ -61,6 +61,7 @@ def flown(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(field_test_script, "QUICK", SHORT)
         patch.setattr(tested, "BLOCKS", 256)
+        patch.setattr(reading, "QUICK_DRAWS", 32)
         patch.setattr(planning, "make_plan", lambda *given: made.append(make_plan(*given)) or made[-1])
         return top, {name: both(name) for name in COMMANDS}, *made
 
