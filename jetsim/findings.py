@@ -334,7 +334,8 @@ def shares_table(name: str, title: str, indices: xr.Dataset, labels: Mapping[str
         columns += [
             Column(f"{key}_{end}", each(indices, f"{key}_{end}"), "", end, decimals=3) for end in ("low", "high")
         ]
-    caption = "Share of the output's variance with 95 % intervals: what the input does alone"
+    caption = "Share of all that moves the output or leaves it in doubt (of its variance), with 95 % intervals: what "
+    caption += "the input does alone"
     caption += ", and in total." if "ST" in kinds else "."
     if ranking is not None:
         caption += " A rank such as 3 to 5 is a tie."

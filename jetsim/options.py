@@ -14,7 +14,7 @@ from jetsim.errors import InputError
 from jetsim.processors import processors
 from jetsim.quantities import UnitSystem
 from jetsim.report.style import drawn_by
-from jetsim.workers import processes, threads
+from jetsim.workers import one_thread_each, processes, threads
 
 MOST_WORKERS = 256
 
@@ -79,6 +79,7 @@ class Options:
         One worker is this process. On an error or Ctrl-C the processes are ended.
         """
         with ExitStack() as stack:
+            stack.enter_context(one_thread_each())
             if self.cluster is not None:
                 stack.enter_context(kept.sent_to(stack.enter_context(cluster(self.cluster, self.workers))))
             elif not self._alone:

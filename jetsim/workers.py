@@ -9,6 +9,8 @@ from collections.abc import Iterator
 from concurrent.futures import BrokenExecutor, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
 
+from threadpoolctl import threadpool_limits
+
 from jetsim.errors import WorkerLostError
 
 # A fork begins with all that is loaded, in a moment; elsewhere systems lack it or make it unsafe.
@@ -43,7 +45,15 @@ def _undisturbed() -> Iterator[None]:
         signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
+@contextmanager
+def one_thread_each() -> Iterator[None]:
+    """Let linear algebra take one thread: the processes share the processors, and waiting threads keep them busy."""
+    with threadpool_limits(1):
+        yield
+
+
 def _prepare() -> None:
+    threadpool_limits(1)  # where processes are not forked this is not inherited
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)  # a fork has the main process's way to end
     if hasattr(signal, "pthread_sigmask"):

@@ -18,7 +18,6 @@ from jetsim.pumping import pictures, tables, words
 from jetsim.pumping.question import PumpQuestion, check_together
 from jetsim.pumping.runs import SWEEP_POINTS, Found, Loaded, find, ranked_design
 from jetsim.quantities import UnitSystem
-from jetsim.report import display
 from jetsim.report.document import Report, Section
 from jetsim.report.figures import Words
 from jetsim.study import Findings, Options, Study, run
@@ -96,7 +95,7 @@ def chart_section(loaded: Loaded, found: Found, system: UnitSystem) -> Section:
         "pump_chart",
         "One chart value hides a spread: the pump pressures that nine cases in ten need differ by a factor of up to "
         f"{widest:.2f}",
-        "Median and middle 90 % of the pump pressure for each set-up's target, by length of the line's last section, "
+        "Middle and nine in ten of the pump pressures for each set-up's target, by length of the line's last section, "
         f"as hose, kinks and nozzle vary. {words.capital(words.VERIFY)}.",
     )
     shown = [tables.estimate_table(found), tables.cost_table(found, system), tables.short_chart(loaded, found, system)]
@@ -111,13 +110,13 @@ def pumping_section(loaded: Loaded, found: Found, system: UnitSystem) -> Section
         title = Words(
             f"over_and_under_{swept.subject.setup.name}",
             words.window_title(choice, swept.subject, system),
-            "Median and middle 90 % over all that is uncertain, at each pump pressure as believed. Bands of force "
+            "Middle and nine in ten over all that is uncertain, at each pump pressure as believed. Bands of force "
             "include the measured excess over the formula. Grey: the last stretch below the crew's stated limit.",
         )
         figures.append(pictures.over_and_under(swept, choice, wanted.target_flow, title, system))
     text = (
         "Too little pump pressure starves the flow, too much puts the force above the stated limit. The operating "
-        f"window is where both are met in {display.percent(wanted.probability)} of the throws or more."
+        f"window is where both are met in {100 * wanted.probability:.3g} of 100 throws or more."
     )
     return Section("Over- and under-pumping", [text], figures)
 
@@ -153,8 +152,8 @@ def choice_section(loaded: Loaded, found: Found, system: UnitSystem) -> Section:
     title = Words(
         "operating_choice",
         best[0].partition(". ")[0].rstrip("."),
-        "Medians and middle 90 % of reach. The chance counts all that is uncertain and the measured excess of force "
-        "over the formula; opening, closing and slipping come on top.",
+        "Middle and nine in ten of reach. The count of throws takes in all that is uncertain and the measured excess "
+        "of force over the formula; opening, closing and slipping come on top.",
     )
     return Section("Operating choice", best, [pictures.choices(loaded, found, title, system)], [table])
 

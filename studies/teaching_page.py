@@ -4,8 +4,12 @@ Run ``python studies/teaching_page.py`` and open ``results/teaching_page/teachin
 ``--department mine.toml`` takes your own department.
 """
 
+import signal
 import sys
 from pathlib import Path
+
+if __name__ == "__main__":  # Ctrl-C while the modules load; `run` takes over from there
+    signal.signal(signal.SIGINT, lambda *_: sys.exit(print("interrupted: nothing had begun", file=sys.stderr) or 130))
 
 from jetsim.equipment.questions import Asked, load_question
 from jetsim.equipment.setups_table import setups_table

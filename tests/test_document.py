@@ -148,6 +148,14 @@ def test_long_tables_say_what_they_leave_out():
     assert "The first 1 of 2 rows." in Page(render(report)).text
 
 
+def test_only_a_table_that_small_letters_do_not_fit_is_printed_on_a_turned_page():
+    for count, kind in ((2, "narrow"), (5, "wide"), (12, "wide turned")):
+        lengths = [Column(f"c{n}", [1.0, 2.0], "extreme_reach", f"a rather long heading {n}") for n in range(count)]
+        table = Table("lengths", "All of it", (Column("nozzle", ["bore", "fog"]), *lengths), "Conditions.")
+        page = render(samples.report(sections=(Section("One", (), (), (table,)),)))
+        assert f'<table class="{kind}">' in page
+
+
 def test_style_covers_print_and_narrow_screens():
     page = render(samples.report())
     assert "@media print" in page

@@ -235,7 +235,7 @@ def test_ground_marks_stand_every_20_ft_or_5_m(system, step):
 
 def test_side_view_tells_breakup_apex_and_reach_in_one_system():
     joined = " ".join(text for text, _ in texts(sample("stream_side_view")))
-    for piece in ("15.1 ft", "88.6 ft", "90 % between 78.7 and 98.4", "firefighter, 5 ft 9 in"):
+    for piece in ("15.1 ft", "88.6 ft", "nine in ten: 78.7 to 98.4", "firefighter, 5 ft 9 in"):
         assert piece in joined
     metric = " ".join(text for text, _ in texts(sample("stream_side_view", "si")))
     assert not re.search(r"\d (ft|in)\b", metric)
@@ -421,7 +421,7 @@ def test_inches_as_the_trade_writes_them(inches, text):
 def test_convergence_shows_the_gate_and_the_leaders():
     plot = sample("convergence_lines")
     shown = [text for text, _ in texts(plot)]
-    assert "gate: 0.02" in shown
+    assert "wanted: 0.02" in shown
     assert "elevation" in shown
     assert plot.data["base_samples"][:1] == [8]
     assert len(plot.data["ST"]) == 4 * 2 * 4

@@ -13,10 +13,11 @@ import pytest
 from docx.enum.section import WD_ORIENT
 from docx.oxml.ns import qn
 
+from jetsim.report import widths
 from jetsim.report.card import InputLine
 from jetsim.report.cautions import CAUTIONS
 from jetsim.report.document import Section, Writing, render
-from jetsim.report.paper import _parts, white_paper
+from jetsim.report.paper import white_paper
 from jetsim.report.tables import Column, Table
 from tests import samples
 from tests.reports import without_pictures
@@ -37,7 +38,7 @@ def texts(document, style=None):
     return [p.text for p in document.paragraphs if p.text and (style is None or p.style.name == style)]
 
 
-def wide_table(columns=16):
+def wide_table(columns=24):
     names = [f"a rather long heading {number}" for number in range(columns)]
     return Table("wide", "All of it", (Column("nozzle", ["bore", "fog"], "", "Nozzle"),
                                        *(Column(n, [1234.5, 2.5], "", n) for n in names)), "Conditions.")  # fmt: skip
@@ -83,7 +84,7 @@ def test_no_column_of_a_wide_table_is_lost():
     assert WD_ORIENT.LANDSCAPE in {section.orientation for section in document.sections}
     assert document.sections[-1].orientation == WD_ORIENT.PORTRAIT
     headings = [cell.text for table in document.tables[:3] for cell in table.rows[0].cells]
-    assert {f"A rather long heading {number}" for number in range(16)} <= set(headings)
+    assert {f"A rather long heading {number}" for number in range(24)} <= set(headings)
     for table in document.tables[:2]:
         assert table.rows[0].cells[0].text == "Nozzle"
         assert sum(column.width for column in table.columns) <= docx.shared.Inches(9.6)
@@ -97,27 +98,35 @@ def test_wide_tables_in_a_row_leave_no_empty_page():
 
 @pytest.mark.parametrize("room", [2.5, 4.0, 7.0])
 def test_parts_hold_every_column_once_and_fit(room):
-    widths = list(np.random.default_rng(1).uniform(0.5, 1.2, 13))
-    parts = _parts(widths, room)
+    wanted = list(np.random.default_rng(1).uniform(0.5, 1.2, 13))
+    parts = widths.parts(wanted, room)
     assert sorted(n for part in parts for n in part[1:]) == list(range(1, 13))
-    assert all(part[0] == 0 and sum(widths[n] for n in part) <= room for part in parts)
+    assert all(part[0] == 0 and sum(wanted[n] for n in part) <= room for part in parts)
 
 
-def test_parts_of_a_table_share_its_number_and_keep_both_units_of_a_quantity():
-    names = [f"a rather long heading {number}" for number in range(9)]
-    lengths = [Column(name, [1.0, 2.0], "extreme_reach", name) for name in names]
-    table = Table("wide", "All of it", (Column("nozzle", ["bore", "fog"]), *lengths), "Conditions.")
+def test_parts_of_a_table_share_its_number():
+    table = wide_table(11)
     document = opened(samples.report(sections=(Section("One", (), (), (table,)),)))
     captions = [p for p in document.paragraphs if p.style.name == "Caption"]
     counted = [len(p._p.findall(qn("w:fldSimple"))) for p in captions]
     assert counted == [1, *[0] * (len(captions) - 1)]
     assert len(captions) > 1
+    assert {section.orientation for section in document.sections} == {WD_ORIENT.PORTRAIT}
     for number, caption in enumerate(captions, 1):
         whole = "".join(node.text for node in caption._p.iter(qn("w:t")))
         assert whole.startswith(f"Table 1. All of it (part {number} of {len(captions)}).")
-    for grid in document.tables[: len(captions)]:
-        heads = [cell.text.rpartition(" [")[0] for cell in grid.rows[0].cells[1:]]
-        assert heads[::2] == heads[1::2]
+
+
+@pytest.mark.parametrize("count", [2, 5])
+def test_a_table_too_wide_in_both_systems_keeps_the_chosen_one_and_names_its_file(count):
+    lengths = [Column(f"c{n}", [1.0, 2.0], "extreme_reach", f"a rather long heading {n}") for n in range(count)]
+    table = Table("wide", "All of it", (Column("nozzle", ["bore", "fog"]), *lengths), "Conditions.")
+    document = opened(samples.report(units="si", sections=(Section("One", (), (), (table,)),)))
+    heads = [cell.text for cell in document.tables[0].rows[0].cells[1:]]
+    metric = [f"A rather long heading {n} [m]" for n in range(count)]
+    assert len(document.sections) == 1
+    assert heads == (metric if count > 2 else [head for m in metric for head in (m, m.replace("[m]", "[ft]"))])
+    assert any("tables/wide.csv" in text for text in texts(document, "Caption")) == (count > 2)
 
 
 def test_same_report_same_bytes():

@@ -452,3 +452,21 @@ def test_a_process_whose_reader_leaves_early_ends_well(tmp_path):
     assert done.returncode == 0
     assert "Traceback" not in done.stderr
     assert (tmp_path / "results/demo/manifest.json").exists()
+
+
+# Ctrl-C as soon as a script asks for the package.
+STOPPED = """
+import runpy, signal, sys
+class Stop:
+    def find_spec(self, name, path=None, target=None):
+        if name == "jetsim":
+            signal.raise_signal(signal.SIGINT)
+sys.meta_path.insert(0, Stop())
+runpy.run_path(sys.argv[1], run_name="__main__")
+"""
+
+
+@pytest.mark.parametrize("script", sorted((ROOT / "studies").glob("*.py")), ids=lambda path: path.stem)
+def test_an_interrupt_while_a_script_loads_is_one_line(script):
+    done = subprocess.run([sys.executable, "-c", STOPPED, str(script)], capture_output=True, text=True)
+    assert (done.returncode, done.stdout, done.stderr) == (130, "", "interrupted: nothing had begun\n")

@@ -90,10 +90,10 @@ def test_the_lead_says_how_much_farther_without_a_sign(flown, system, unit, foot
     (row,) = (row for row in rows(out / "tables" / "odds.csv") if (row["first"], row["second"]) == (first, second))
     middle, low, high = (foot * float(row[f"{name} [ft]"]) for name in ("difference", "low", "high"))
     told = re.match(
-        rf"They go farther by ([\d.]+) {unit} \(([\d.]+)(?: {unit} less)? to ([\d.]+) {unit} more in", lead[1]
+        rf"They land ([\d.]+) {unit} beyond those \(([\d.]+)(?: {unit} short)? to ([\d.]+) {unit} beyond in", lead[1]
     )
     assert [float(text) for text in told.groups()] == pytest.approx([middle, abs(low), high], rel=0.06)
-    assert ("less" in lead[1]) is (low < 0)
+    assert ("short" in lead[1]) is (low < 0)
     assert not re.search(r"[-\N{MINUS SIGN}]\d", re.sub(r"\d-\w+ tip|/\d+-inch", "", " ".join(lead)))
 
 

@@ -410,7 +410,7 @@ def test_what_is_measured_and_what_is_stated_otherwise_is_told():
     measured = {"distribution": "normal", "mean": 0.98, "sd": 0.005, "high": 0.998, "basis": "measured", "source": "x"}
     loaded = loaded_of(lambda content: content["nozzles"]["bore_15_16"].update(discharge_coefficient=measured))
     told = findings.standing_sentence(labelled(loaded.asked))
-    assert told.startswith("Measured: discharge coefficient, bore 15 16. As believed: the ")
+    assert told.startswith("Measured: discharge coefficient: 15/16-inch smooth bore. As believed: the ")
     assert overrides_sentence(loaded.asked, "us") == ""
     override = PumpQuestion.model_validate({**load_toml(FILE), "beliefs": {"flight_constants.drop_scale": 1.1}})
     other = replace(loaded.asked, question=override)

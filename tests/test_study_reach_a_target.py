@@ -114,9 +114,9 @@ def test_the_side_by_side_table_tells_the_pump_pressure(folder):
         assert nozzle == pytest.approx(round(nozzle))
         assert round(nozzle) in (40, 50, 60)
         assert pump > nozzle
-    met = {name: float(rows["Probability of meeting the target, %"][f"{name} [US]"]) for name in ("h", "i")}
-    more = float(rows["Throws in which it serves and the first set-up does not, %"]["i [US]"])
-    less = float(rows["Throws in which the first set-up serves and it does not, %"]["i [US]"])
+    met = {name: float(rows["Throws of 100 that meet the target"][f"{name} [US]"]) for name in ("h", "i")}
+    more = float(rows["Throws of 100 in which it serves and the first set-up does not"]["i [US]"])
+    less = float(rows["Throws of 100 in which the first set-up serves and it does not"]["i [US]"])
     assert met["i"] - met["h"] == pytest.approx(more - less)
 
 

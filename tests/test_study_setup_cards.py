@@ -180,7 +180,7 @@ def test_a_pressure_beyond_the_pump_is_a_dash():
     (card,) = runs.cards_of(given)
     shown = texts_of(pictures.page(given, card, "us"))
     assert "A dash: beyond the pump's 135 psi." in shown
-    assert "140" not in shown.split("Pump pressure by hose")[1].split("What one")[0]
+    assert "140" not in shown.split("Pump pressure by length")[1].split("What one")[0]
 
 
 def test_each_mistake_is_what_the_line_gives(demo):

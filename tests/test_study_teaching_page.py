@@ -15,7 +15,7 @@ from jetsim.study import run
 from jetsim.teaching import lesson, words
 from jetsim.teaching.accuracy import departures, random_settings
 from jetsim.teaching.runs import continued, needed_pump, one_low, rigs_of, simulated
-from jetsim.teaching.situations import at_target
+from jetsim.teaching.situations import KINKED, Situation, at_target
 from jetsim.teaching.tables import Axis, Setting, axis
 from studies.teaching_page import STUDY
 from tests.reports import without_pictures
@@ -279,3 +279,10 @@ def test_the_script_writes_page_report_and_set_ups(tmp_path):
     with (out / "tables" / "setups.csv").open(encoding="utf-8", newline="") as stream:
         assert {row["setup"] for row in csv.DictReader(stream)} == {"H: 1 1/8-inch tip, large line"}
     assert "The page against the model" in (out / "report.html").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(("reach", "said"), [(32.61, "107 ft, as before."), (30.0, "98.4 ft instead of 107 ft.")])
+def test_what_a_mistake_leaves_as_it_was_is_said_so(reach, said):
+    facts = {"label": "A", "extreme_reach": reach, "extreme_reach_believed": 32.62}
+    facts |= {key: 1.0 for name in (words.FLOW, words.FORCE) for key in (name, f"{name}_believed")}
+    assert words.told(Situation(KINKED, {}, facts), "us")[2].endswith(f"Farthest drops: {said}")

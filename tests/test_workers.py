@@ -12,6 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from threadpoolctl import threadpool_info, threadpool_limits
 
 from jetsim import kept, workers
 from jetsim.errors import WorkerLostError
@@ -32,6 +33,11 @@ def deadly(_item):
     os.kill(os.getpid(), signal.SIGKILL)
 
 
+def algebra(_item):
+    """How many threads linear algebra takes."""
+    return np.array(max(library["num_threads"] for library in threadpool_info()))
+
+
 def asked(count):
     return Options(Path("x"), Path("y"), workers=count)
 
@@ -45,6 +51,18 @@ def test_pieces_are_computed_by_other_processes_and_by_this_one_where_it_is_alon
     assert computed_by(asked(1)) == {os.getpid()}
     assert os.getpid() not in computed_by(asked(2))
     assert kept.whole(who, 0) == os.getpid()  # afterwards all is as it was
+
+
+@pytest.mark.skipif(not threadpool_info(), reason="a library of linear algebra whose threads cannot be counted")
+@pytest.mark.parametrize("start", ["fork", pytest.param("spawn", marks=pytest.mark.slow)])
+@pytest.mark.parametrize("count", [1, 2])
+def test_linear_algebra_takes_one_thread_in_each_process_of_a_study(count, start, monkeypatch):
+    if start == "fork" and sys.platform != "linux":
+        pytest.skip("only there processes are forked")
+    monkeypatch.setattr(workers, "_START", start)
+    with threadpool_limits(2):
+        assert computed_by(asked(count), algebra) == {1}
+        assert algebra(0) == 2  # afterwards all is as it was
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="only there processes are forked")

@@ -81,10 +81,12 @@ def heat_figure(plan: Plan, found: Found, output: str) -> figures.Plot:
         f"totals_{output}{plan.suffix}",
         f"{findings.output_words(output).capitalize()}: the total share of {labels[names[widest]]} runs from "
         f"{100 * low[widest]:.0f} to {100 * high[widest]:.0f} % by what is assumed",
-        "Total share of each input with each combination of laws; 0.00 where the laws never read it.",
+        "Total share of each input with each combination of laws; 0 where the laws never read it.",
     )
     rows = [laws_words(c.laws) for c in found.combinations]
-    matrix = figures.Matrix(values, rows, [labels[name] for name in names], "total share", 0.0, 1.0)
+    matrix = figures.Matrix(
+        100 * values, rows, [labels[name] for name in names], "total share, %", 0.0, 100.0, lambda v: f"{v:.0f}"
+    )
     return figures.heat_map(words, matrix)
 
 

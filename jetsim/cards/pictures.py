@@ -70,7 +70,7 @@ def _view(card: Card, system: UnitSystem) -> SideView:
 
 def _chart(question: CardsQuestion, card: Card, system: UnitSystem) -> Grid:
     unit = display.unit_label(PUMP, system)
-    title = f"Pump pressure by hose length and floor [{unit}]"
+    title = f"Pump pressure by length and floor [{unit}]"
     if card.chart is None:
         return Grid(title, ("last section",), [], "No line is named, so no pump pressure can be told.")
     heads = ["last section", *(_floor(number) for number in question.floors)]
@@ -101,7 +101,11 @@ def _mistakes(question: CardsQuestion, card: Card, system: UnitSystem) -> Grid:
         [words.mistake_words(name, question, system), *(_number(found[key], key, system) for key in CHANGED)]
         for name, found in card.mistakes.rows.items()
     ]
-    return Grid(title, heads, rows, "Reaction by the formula; reach: farthest drops, in still air.")
+    remark = (
+        "Reaction by the formula; reach: farthest drops, still air; "
+        f"kinks: a loss of {question.kink_loss_coefficient:g} speed heads."
+    )
+    return Grid(title, heads, rows, remark)
 
 
 def _number(value: float, name: str, system: UnitSystem) -> str:

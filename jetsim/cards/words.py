@@ -119,7 +119,7 @@ def mistake_words(words: str, question: CardsQuestion, system: UnitSystem) -> st
     """A mistake with its size."""
     size = display.value("nozzle_pressure", question.pump_error, system, 2)
     sized = {"pump too low": f"pump {size} low", "pump too high": f"pump {size} high"}
-    return sized.get(words, f"kinks, K = {question.kink_loss_coefficient:g}" if words == "kinks" else words)
+    return sized.get(words, words)
 
 
 # --------------------------------------------------------------------------------------------------------
@@ -188,12 +188,12 @@ def side_by_side(cards: Sequence[Card], system: UnitSystem) -> Table:
     for name in names:
         texts = [plain(name, middle(card, name), system) for card in cards]
         columns.append(Column(name, texts, "", heads[name]))
-    shares = [display.percent(card.within) for card in cards]
-    columns.append(Column("within", shares, "", "Within its crew's stated limit"))
+    shares = [display.percent(card.within).removesuffix(" %") for card in cards]
+    columns.append(Column("within", shares, "", "Within its crew's stated limit, of 100 throws"))
     caption = (
         "Each set-up at its own target, everything at its median and in still air; the force with the measured excess "
-        "is the median of the draws, and the share of them within the stated limit counts it. A dash: no line, or no "
-        "stated limit. Both units: tables/cards.csv."
+        "is the middle of the computed throws, and the count of those within the stated limit counts it. A dash: no "
+        "line, or no stated limit. Both units: tables/cards.csv."
     )
     return Table("side_by_side", "All set-ups side by side", tuple(columns), caption)
 
@@ -207,7 +207,7 @@ def cards_table(cards: Sequence[Card]) -> Table:
         values = [middle(card, name) for card in cards]
         columns.append(Column(name, values, source_of(name), heads.get(name)))
     shares = [100 * card.within for card in cards]
-    columns.append(Column("within [%]", shares, "", "Within its crew's stated limit, % of runs", digits=2))
+    columns.append(Column("within [%]", shares, "", "Within its crew's stated limit, of 100 throws", decimals=0))
     return Table("cards", "All cards in one table", tuple(columns))
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from typing import Any
 
+from jetsim.equipment.department import SetUp
 from jetsim.equipment.questions import Asked
 from jetsim.equipment.reading import Stated
 from jetsim.experiment.parameters import Parameter
@@ -12,25 +13,28 @@ from jetsim.report.methods import stream_laws
 from jetsim.stream import Stream
 
 
-def keyed(asked: Asked[Any]) -> dict[str, Parameter]:
-    """Every uncertain input of the set-ups once, by its name with its owner."""
-    inputs = [asked.inputs(setup) for setup in asked.setups]
-    return {one.key(parameter.name): parameter for one in inputs for parameter in one.parameters}
-
-
 def labelled(asked: Asked[Any], call: Callable[[str], str] = display.label) -> dict[str, Parameter]:
-    """Every uncertain input of the set-ups once, by its technical name with its owner, or as `call` names it."""
-    return {_label(key, call): parameter for key, parameter in keyed(asked).items()}
+    """Every uncertain input of the set-ups once, by its technical name, or as `call` names it, and whose it is."""
+    found = {}
+    for setup in asked.setups:
+        inputs = asked.inputs(setup)
+        for parameter in inputs.parameters:
+            name = parameter.name
+            owner = setup.label if name in inputs.own else owner_label(inputs.owners.get(name), setup)
+            found[f"{call(name)}: {owner}" if owner else call(name)] = parameter
+    return found
+
+
+def owner_label(owner: str | None, setup: SetUp) -> str:
+    """What the entry that owns an input is called; empty without one."""
+    if owner is None:
+        return ""
+    return setup.labels.get(owner.partition(".")[0].removesuffix("s"), setup.label)
 
 
 def in_trade_words(asked: Asked[Any]) -> dict[str, Parameter]:
     """The same by what the trade calls it."""
     return labelled(asked, glossary.trade)
-
-
-def _label(key: str, call: Callable[[str], str]) -> str:
-    name, _, owner = key.partition("[")
-    return f"{call(name)}, {owner.rstrip(']').replace('_', ' ')}" if owner else call(name)
 
 
 def laws(asked: Asked[Any], *more: str) -> list[str]:

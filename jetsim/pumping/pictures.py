@@ -12,10 +12,9 @@ from jetsim.pumping.runs import Choice, Found, Loaded, Ranking, Sweep
 from jetsim.pumping.subject import Subject
 from jetsim.quantities import UnitSystem, quantity
 from jetsim.report import display
-from jetsim.report.display import percent
 from jetsim.report.figures import IndexView, Limit, Line, Panel, Plot, Window, Words, index_bars, line_bands
 
-_BOTH = "chance of target flow and stated limit"
+_BOTH = "of 100 throws: flow and limit met"
 _FORMULA = "middle and nine in ten throws"
 
 
@@ -65,7 +64,7 @@ def over_and_under(swept: Sweep, choice: Choice | None, target_flow: float, word
         if name == "extreme_reach":
             lines = [replace(lines[0], label="farthest drops"), _effective(swept)]
         if name == FORCE:
-            lines.append(Line("steady reaction by the formula, median", x, swept.spread("reaction_force").middle))
+            lines.append(Line("steady reaction by the formula, middle", x, swept.spread("reaction_force").middle))
         panels.append(Panel(name, lines, limits.get(name, ()), windows))
     return line_bands(words, PUMP, panels, system)
 
@@ -88,15 +87,15 @@ def crew_limits(subject: Subject) -> list[Limit]:
 
 def choices(loaded: Loaded, found: Found, words: Words, system: UnitSystem) -> Plot:
     """Chance of meeting target flow and stated limit, and reach, against pump pressure, for each line."""
-    probability = loaded.question.choice.probability
-    wanted = [Limit(f"wanted: {percent(probability)}", probability)]
+    wanted = 100 * loaded.question.choice.probability
+    limits = [Limit(f"wanted: {wanted:.3g} of 100", wanted)]
     panels = []
     for line in found.lines:
         mine = found.choices_on(line)
         if mine:
-            both = [Line(c.swept.subject.setup.label, c.swept.pump_pressure, c.chances.both) for c in mine]
+            both = [Line(c.swept.subject.setup.label, c.swept.pump_pressure, 100 * c.chances.both) for c in mine]
             reaches = Panel("extreme_reach", [_reach_line(c) for c in mine], title=_title(line))
-            panels += [Panel(_BOTH, both, wanted, title=_title(line)), reaches]
+            panels += [Panel(_BOTH, both, limits, title=_title(line)), reaches]
     return line_bands(words, PUMP, panels, system)
 
 

@@ -32,7 +32,7 @@ def estimate_table(found: Found) -> Table:
         (
             *set_up_columns([row.subject for row in rows]),
             Column("without_kinks", [r.middle["pump_pressure"] for r in rows], PUMP, "Without kinks"),
-            Column(PUMP, [float(r.pump_pressure.middle) for r in rows], label="Estimate (median)"),
+            Column(PUMP, [float(r.pump_pressure.middle) for r in rows], label="Estimate (middle)"),
             Column("low", [float(r.pump_pressure.low) for r in rows], PUMP, "One case in 20 below"),
             Column("high", [float(r.pump_pressure.high) for r in rows], PUMP, "One in 20 above"),
         ),
@@ -57,9 +57,10 @@ def cost_table(found: Found, system: UnitSystem) -> Table:
             Column("stated_for", [_stated_for(row) for row in rows], label="Within the limit stated for"),
             Column("crew", [str(r.subject.setup.crew.firefighters) if r.subject.setup.crew else "none" for r in rows],
                    label="Its crew"),
-            Column("within [%]", [100 * r.share_within for r in rows], label="Within for its crew, %", digits=2),
+            Column("within [%]", [100 * r.share_within for r in rows], label="Within for its crew, of 100 throws",
+                   decimals=0),
         ),
-        f"{limit_sources(found, system)} The last column is for the set-up's own crew, in percent of the throws, and "
+        f"{limit_sources(found, system)} The last column is for the set-up's own crew and "
         "counts the measured excess of force over the formula, pumped at the estimate as hose, kinks and gauge may be "
         "(a wall card counts it at exactly the target). Opening, closing and slipping come on top.",
     )  # fmt: skip
@@ -94,7 +95,7 @@ def short_chart(loaded: Loaded, found: Found, system: UnitSystem) -> Table:
             Column("storeys", [asked.storeys[j] for _, j in at]),
             *lengths,
         ),
-        "Median, and in brackets what nine cases in ten need. Storeys count from the height at which the line is "
+        "Middle, and in brackets what nine cases in ten need. Storeys count from the height at which the line is "
         "laid. Pressures above the pump's maximum are shown, not cut. Both units: tables/pump_chart.csv.",
         most=100,
     )
@@ -158,7 +159,11 @@ def mistake_table(
     )
 
 
-_CHANCES = (("target_flow", "flow", "Flow, %"), ("stated_limit", "limit", "Limit, %"), ("both", "both", "Both, %"))
+_CHANCES = (
+    ("target_flow", "flow", "Flow met, of 100"),
+    ("stated_limit", "limit", "Limit met, of 100"),
+    ("both", "both", "Both, of 100"),
+)
 
 
 def choice_table(found: Found) -> Table | None:
@@ -177,14 +182,14 @@ def choice_table(found: Found) -> Table | None:
                                                              ("extreme_reach", "Farthest drops"))),
             *(
                 Column(f"{key} [%]", [100 * float(getattr(c.chances, part)[c.place]) for c in rows], label=label,
-                       digits=2)
+                       decimals=0)
                 for key, part, label in _CHANCES
             ),
             Column("wanted chance", ["yes" if c.met else "no" for c in rows], label="Met"),
         ),
         "Medians of flow, of the force on the crew, of effective reach at the best elevation and of the farthest "
-        "drops at the crew's, and chances in percent of the throws: of the target "
-        "flow, of the crew's stated limit, of both. Met: both have the wanted chance. Where they do not, the pump "
+        "drops at the crew's; in how many of 100 throws the target flow is met, the crew's stated limit, and both. "
+        "Met: both as often as is wanted. Where they do not, the pump "
         "pressure with the best chance.",
     )  # fmt: skip
 

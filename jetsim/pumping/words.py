@@ -254,7 +254,7 @@ def choice_sentence(choices: Sequence[Choice], line: str, loaded: Loaded, system
 def _reach_words(reach: float, system: UnitSystem) -> str:
     if not np.isfinite(reach):
         return "Fewer than half of the throws reach the target height"
-    return f"The median reach is {display.value('extreme_reach', reach, system)}"
+    return f"The middle reach is {display.value('extreme_reach', reach, system)}"
 
 
 def window_words(choice: Choice, system: UnitSystem) -> str:
@@ -318,8 +318,8 @@ def signed(change: float) -> str:
 def ranking_title(ranking: Ranking) -> str:
     """What moves flow and reach most, without numbers."""
     labels = findings.whole_labels(ranking.space)
-    said = (findings.leaders_title(ranking.indices, ranking.ranks, output, labels) for output in ranking.outputs)
-    return f"{ranking.estimate.subject.setup.label}: {'; '.join(said)}"
+    said = [findings.leaders_title(ranking.indices, ranking.ranks, output, labels) for output in ranking.outputs]
+    return f"{ranking.estimate.subject.setup.label}: {'; '.join(text[:1].lower() + text[1:] for text in said)}"
 
 
 def ranking_sentences(ranking: Ranking) -> str:

@@ -41,7 +41,8 @@ def side_view(case: Case, found: Results, system: UnitSystem) -> tuple[list[str]
         effective=spread_of(found, BEST) if BEST in found.sample else None,
     )
     reach = spread["extreme_reach"]
-    effective = "the stream is effective over less" if view.effective else "a good stream ends well before"
+    shorter = "the stream is effective over less, shown at its best elevation"
+    effective = shorter if view.effective else "a good stream ends well before"
     words = Words(
         "side_view",
         f"Nine in ten throws reach {display.span('extreme_reach', reach.low, reach.high, system)} in all",

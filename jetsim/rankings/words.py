@@ -263,9 +263,9 @@ def sample_table(case: Case, found: Results) -> Table:
     values = [found.sample[n].values for n in outputs]
     columns = [Column("output", [findings.output_words(n) for n in outputs], "", "output")]
     columns.append(Column("mean", [float(np.nanmean(v)) for v in values], outputs))
-    for q in (5, 50, 95):
-        columns.append(Column(f"q{q:02d}", [float(np.nanquantile(v, q / 100)) for v in values], outputs, f"{q} %"))
-    caption = "Mean and quantiles of the simulated throws."
+    for q, words in ((5, "one in 20 below"), (50, "middle"), (95, "one in 20 above")):
+        columns.append(Column(f"q{q:02d}", [float(np.nanquantile(v, q / 100)) for v in values], outputs, words))
+    caption = "Of the simulated throws."
     return Table("outputs", "Outputs over all uncertain inputs", tuple(columns), caption)
 
 

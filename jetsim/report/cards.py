@@ -160,7 +160,7 @@ def card_page(words: CardWords, system: UnitSystem = "us") -> Page:
     _draw_numbers(sheet, words)
     _draw_view(sheet, words.view, system)
     for number, grid in enumerate(words.grids):
-        _draw_grid(sheet, grid, (0, 0.5) if number == 0 else (0.54, 0.46))
+        _draw_grid(sheet, grid, (0, 0.46) if number == 0 else (0.5, 0.5))
     bottom = sheet.height - MARGIN
     sheet.rule(bottom - 0.62)
     for number, line in enumerate(words.cautions):

@@ -231,19 +231,19 @@ def _spoken(shown: float, unit: str) -> str:
     return f"{shown:,.1f}" if unit == "bar" and math.isfinite(shown) else number(shown, 2)
 
 
-def more_or_less(name: str, low: float, high: float, system: UnitSystem) -> str:
-    """A range of differences as it is said at a briefing, without a sign.
+def short_or_beyond(name: str, low: float, high: float, system: UnitSystem) -> str:
+    """A range of differences in reach as it is said at a briefing, without a sign.
 
     Examples
     --------
-    >>> more_or_less("extreme_reach", -1.22, 7.62, "us"), more_or_less("extreme_reach", 1.22, 7.62, "us")
-    ('4.0 ft less to 25 ft more', '4.0 to 25 ft more')
+    >>> short_or_beyond("extreme_reach", -1.22, 7.62, "us"), short_or_beyond("extreme_reach", 1.22, 7.62, "us")
+    ('4.0 ft short to 25 ft beyond', '4.0 to 25 ft beyond')
     """
     less, more = (spoken(name, abs(end), system, interval=True) for end in (low, high))
     if low < 0 < high:
-        return f"{less} less to {more} more"
+        return f"{less} short to {more} beyond"
     near, far = sorted((abs(low), abs(high)))
-    return f"{spoken_span(name, near, far, system, interval=True)} {'more' if high > 0 else 'less'}"
+    return f"{spoken_span(name, near, far, system, interval=True)} {'beyond' if high > 0 else 'short'}"
 
 
 def span(name: str, low: float, high: float, system: UnitSystem = "us", digits: int = 3, interval: bool = False) -> str:

@@ -12,12 +12,12 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined, select_autoes
 from markupsafe import Markup
 
 from jetsim.quantities import UnitSystem
-from jetsim.report import glossary, methods
+from jetsim.report import glossary, methods, widths
 from jetsim.report.bibliography import DOI_NOTE, Citations
 from jetsim.report.card import InputLine, ReportCard
 from jetsim.report.cautions import CAUTIONS
 from jetsim.report.plaintext import clean
-from jetsim.report.style import Plot
+from jetsim.report.style import PAGE, Plot
 from jetsim.report.tables import Table
 
 __all__ = ["MOST_LEAD", "InputLine", "Report", "ReportCard", "Section", "ValidityCount", "Writing", "render"]
@@ -224,8 +224,18 @@ def _environment(writing: Writing) -> Environment:
         lstrip_blocks=True,
         finalize=_cleaned,
     )
-    environment.filters |= {"told": lambda text: _told(writing, text), "cited": writing.cited, "unbroken": _unbroken}
+    environment.filters |= {"told": lambda text: _told(writing, text), "cited": writing.cited, "unbroken": _unbroken,
+                            "width": partial(_width, writing)}  # fmt: skip
     return environment
+
+
+_TURNED = 1.35  # of a page's width: a table that wants more is printed on a turned page
+
+
+def _width(writing: Writing, table: Table) -> str:
+    """Class of a table by its width: smaller letters, and on paper a turned page where those do not suffice."""
+    wanted = widths.of_table(table, writing.report.units) / PAGE
+    return "wide turned" if wanted > _TURNED else "wide" if wanted > 1 else "narrow"
 
 
 def _cleaned(value: Any) -> Any:

@@ -105,7 +105,7 @@ def _half_widths(axes: Axes, view: ConvergenceView, outputs: Sequence[str]) -> N
         axes.plot(sizes, widths, color=look.colour, marker=look.marker, linestyle=look.line,
                   label=display.trade(output))  # fmt: skip
     axes.axhline(view.gate, color=VERMILION, linewidth=1.2)
-    axes.annotate(f"gate: {view.gate:g}", (0, view.gate), (4, 3), xycoords=("axes fraction", "data"), ha="left",
+    axes.annotate(f"wanted: {view.gate:g}", (0, view.gate), (4, 3), xycoords=("axes fraction", "data"), ha="left",
                   textcoords="offset points", color=VERMILION)  # fmt: skip
     axes.set_yscale("log")
     axes.yaxis.set_major_locator(LogLocator(base=10, subs=(1, 2, 5)))

@@ -334,10 +334,10 @@ def rank_flow(words: Words, flow: RankFlow) -> Plot:
         look = _flow_look(flow, name, number)
         axes.plot(at, places[:, number], color=look.colour, marker=look.marker, linestyle=look.line, markersize=6,
                   linewidth=2, zorder=3)  # fmt: skip
-        axes.annotate(named(name, flow.labels, 40), (at[-1], places[-1, number]), (14, 0),
+        axes.annotate(named(name, flow.labels), (at[-1], places[-1, number]), (14, 0),
                       textcoords="offset points", va="center")  # fmt: skip
-    width = min(16, max(8, 80 // len(flow.assumptions)))  # so that neighbours do not run into each other
-    axes.set_xticks(at, [plain(text, width) for text in flow.assumptions])
+    width = min(16, 60 // len(flow.assumptions))  # so that neighbours do not run into each other
+    axes.set_xticks(at, [plain(text, max(width, *map(len, text.split()))) for text in flow.assumptions])
     axes.set_yticks(np.arange(1, len(flow.parameters) + 1))
     axes.set_ylim(len(flow.parameters) + 0.6, 0.4)
     axes.set_ylabel("place (1 matters most)")

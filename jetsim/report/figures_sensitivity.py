@@ -9,6 +9,7 @@ import xarray as xr
 from matplotlib.axes import Axes
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
+from matplotlib.ticker import PercentFormatter
 from numpy.typing import NDArray
 
 from jetsim.quantities import UnitSystem
@@ -109,7 +110,7 @@ def index_bars(words: Words, view: IndexView, outputs: Sequence[str] | None = No
     for axes, output in zip(grid.flat, shown, strict=False):
         _index_panel(axes, view, output)
     for axes in grid.flat[max(0, len(shown) - columns) : len(shown)]:  # the lowest of each column
-        axes.set_xlabel("share of the output's variance")
+        axes.set_xlabel("share of all that moves it\nor leaves it in doubt")
     for axes in grid.flat[len(shown) :]:
         axes.set_visible(False)
     used = [role for role in ROLES if role in view.roles.values()]
@@ -141,6 +142,7 @@ def _index_panel(axes: Axes, view: IndexView, output: str) -> None:
     axes.set_ylim(len(order) - 0.4 + bool(others), -0.6)
     axes.axvline(0, color="#555555", linewidth=0.8)
     axes.grid(axis="x")
+    axes.xaxis.set_major_formatter(PercentFormatter(1.0, decimals=0, symbol=" %"))
     axes.set_title(plain(display.heading(output), 34), x=0 if len(display.heading(output)) < 26 else -0.3)
     axes.spines["left"].set_visible(False)
     axes.tick_params(axis="y", length=0)

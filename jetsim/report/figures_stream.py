@@ -50,7 +50,7 @@ class Spread:
     def text(self, name: str, system: UnitSystem) -> str:
         """Middle value with its unit, then the range."""
         low, high = (display.number(float(display.convert(name, end, system))) for end in (self.low, self.high))
-        return f"{display.value(name, self.middle, system)}\n90 % between {low} and {high}"
+        return f"{display.value(name, self.middle, system)}\nnine in ten: {low} to {high}"
 
 
 @dataclass(frozen=True, eq=False)
@@ -255,7 +255,7 @@ def _draw_effective(
     mark: dict[str, Any] = {"color": GREEN, "marker": "s", "markersize": 6, "markeredgecolor": "white"}
     axes.plot(float(shown(reach.middle)), height, **mark, clip_on=False, zorder=5)
     ends = display.span("effective_reach_at_best", reach.low, reach.high, system)
-    words = f"effective at the best elevation, 90 %: {ends}"
+    words = f"effective at its best, nine in ten: {ends}"
     return [Line2D([], [], linewidth=3.0, **mark, label=words)]
 
 

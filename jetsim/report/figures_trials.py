@@ -59,6 +59,8 @@ def tally_page(words: Words, tally: Tally) -> Plot:
     headings = ["Throw", *tally.blanks, *tally.marks]
     for left, width, text in zip(edges, widths, headings, strict=False):
         axes.text(left + width / 2, -0.1, plain(text, 8), ha="center", va="bottom", fontsize=6.5)
+    middle = (edges[1 + len(tally.blanks)] + edges[-1]) / 2
+    axes.text(middle, -0.75, f"mark reached [{tally.unit}]", ha="center", va="bottom", fontsize=6.5)
     for row, throw in enumerate(tally.throws):
         axes.text(0.1, row + 0.5, throw, va="center", fontsize=6.5)
     rows = np.arange(len(tally.throws) + 1)
@@ -191,8 +193,10 @@ def agreement(words: Words, panels: Mapping[str, Sequence[Cloud]], system: UnitS
             _draw_cloud(axes, quantity, cloud, number, system)
         ends = [min(axes.get_xlim()[0], axes.get_ylim()[0]), max(axes.get_xlim()[1], axes.get_ylim()[1])]
         axes.plot(ends, ends, color=GREY, linewidth=1.0, zorder=0)
-        axes.set_xlabel(plain(f"measured: {display.axis_label(quantity, system)}", 40))
-        axes.set_ylabel(plain(f"predicted: {display.axis_label(quantity, system)}", 40))
+        unit = display.unit_label(quantity, system)
+        axis = f"{display.trade(quantity)} [{unit}]"
+        axes.set_xlabel(plain(f"measured {axis}", 40))
+        axes.set_ylabel(plain(f"predicted {axis}", 40))
     handles, texts = grid.flat[0].get_legend_handles_labels()
     legend_outside(figure, handles, texts, 2)
     return Plot.of(words, figure, _agreement_data(panels))

@@ -80,9 +80,9 @@ def limits_of(card: ReportCard) -> list[str]:
     assumed = [line.name for line in card.inputs if line.basis == "assumption"]
     limits = []
     if assumed:
-        listed = f"{', '.join(assumed[:-1])} and {assumed[-1]}" if len(assumed) > 1 else assumed[0]
         limits.append(
-            f"{len(assumed)} of {len(card.inputs)} inputs rest on assumptions, not on measurements: {listed}."
+            f"{len(assumed)} of {len(card.inputs)} inputs rest on assumptions, not on measurements: "
+            f"{'; '.join(assumed)}."
         )
     if not card.structural_alternatives:
         limits.append("No other law of the stream was tried in this study: an error of the laws themselves is not in "

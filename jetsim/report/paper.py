@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from functools import cached_property
-from math import ceil
 from typing import Any
 
 import docx
@@ -20,22 +19,20 @@ from docx.shared import Inches, Pt, RGBColor
 from docx.table import Table as DocxTable
 from docx.text.paragraph import Paragraph
 
+from jetsim.report import widths
 from jetsim.report.bibliography import DOI_NOTE
 from jetsim.report.cautions import CAUTIONS
 from jetsim.report.document import Report, Writing
 from jetsim.report.footnotes import Footnotes
 from jetsim.report.plaintext import clean
 from jetsim.report.style import PAGE, Plot
-from jetsim.report.tables import ShownColumn, Table
+from jetsim.report.tables import Table
 
 # Letter for the US, A4 elsewhere; margins leave room for a figure as wide as a page. Inches.
 _PAPER = {"us": (8.5, 11.0), "si": (8.27, 11.69)}
 _BORDER = 0.75  # inch, margin on the short sides of the text
 _BESIDE = 1.5  # inch, for a heading and a caption on the page of a tall figure
-_CHARACTER = 0.068  # inch, mean width of a character in a table
-_BOLD = 1.25  # width of a bold character against a plain one
-_PADDING = 0.16  # inch, a cell's left and right padding
-_NARROWEST, _WIDEST_TEXT, _LONGEST_LINE = 0.5, 1.0, 4.0  # inch
+_UPRIGHT_PARTS = 2  # of a wide table: a turned page breaks the flow of the text before and behind it
 _THEN = datetime(2000, 1, 1)  # the same report gives the same bytes
 _ZIP_THEN = (1980, 1, 1, 0, 0, 0)
 _TABLE_STYLE, _CELL, _HEADING_CELL = "Report Table", "Table Text", "Table Heading"
@@ -203,29 +200,31 @@ class _Paper:
     def _table(self, table: Table) -> None:
         columns, rows = table.headings(self.report.units), table.rows(self.report.units)
         cells = [[row[number] for row in rows] for number in range(len(columns))]
-        number = self.writing.table_numbers[table.name]
-        caption = " ".join(text for text in (table.caption, table.left_out) if text)
-        told = ("Table", number, table.title, caption)
-        self._fitted(_headings(columns), cells, [c.numeric for c in columns], told, _pairs(columns))
+        headings, numeric = widths.headings(columns), [column.numeric for column in columns]
+        shown = list(range(len(columns)))
+        words = [table.caption, table.left_out]
+        if widths.of_table(table, self.report.units) > PAGE and not all(column.heading for column in columns):
+            # The edition's own units alone stand on an upright page, where both systems would want a turned one.
+            shown = [number for number, column in enumerate(columns) if column.heading]
+            words.append(f"In both systems of units: tables/{table.name}.csv.")
+        told = ("Table", self.writing.table_numbers[table.name], table.title, " ".join(filter(None, words)))
+        self._fitted([headings[n] for n in shown], [cells[n] for n in shown], [numeric[n] for n in shown], told)
 
     def _fitted(
         self, headings: Sequence[str], cells: Sequence[Sequence[str]], numeric: Sequence[bool],
-        caption: tuple[str, int, str, str] | None = None, pairs: Sequence[Sequence[int]] = (),
+        caption: tuple[str, int, str, str] | None = None,
     ) -> None:  # fmt: skip
-        """A table on the page as it stands, on a turned page if it is wide, in parts if it is wider still.
-
-        Columns of one of the `pairs` stay together.
-        """
-        widths = [_width(heading, column, n) for heading, column, n in zip(headings, cells, numeric, strict=True)]
-        turned = sum(widths) > PAGE
-        room = _PAPER[self.report.units][1] - 2 * _BORDER if turned else PAGE
+        """A table on the page as it stands, in two parts if it is wide, on a turned page if it is wider still."""
+        wanted = list(map(widths.width, headings, cells, numeric))
+        opening = next((number for number, is_number in enumerate(numeric) if is_number), 1)
+        opening = max(1, min(opening, len(wanted) - 1))
+        parts, room = widths.parts(wanted, PAGE, opening), PAGE
+        turned = len(parts) > _UPRIGHT_PARTS
+        if turned:
+            room = _PAPER[self.report.units][1] - 2 * _BORDER
+            parts = widths.parts(wanted, room, opening)
         self._open(turned)
-        together = pairs or [[number] for number in range(len(widths))]
-        opening = next((number for number, pair in enumerate(together) if numeric[pair[0]]), 1)
-        wide = [sum(widths[n] for n in pair) for pair in together]
-        parts = _parts(wide, room, max(1, min(opening, len(wide) - 1)))
-        for part, chosen in enumerate(parts):
-            shown = [n for pair in chosen for n in together[pair]]
+        for part, shown in enumerate(parts):
             if part:
                 self.document.add_paragraph(style="Table End")
             if caption:
@@ -234,7 +233,7 @@ class _Paper:
                 paragraph = self._caption(kind, number, title, words, is_counted=not part)
                 paragraph.paragraph_format.keep_with_next = True
             own = [cells[n] for n in shown]
-            at = _stretched([widths[n] for n in shown], [_line(column) for column in own], room)
+            at = widths.stretched([wanted[n] for n in shown], [widths.line(column) for column in own], room)
             self._grid([headings[n] for n in shown], own, [numeric[n] for n in shown], at)
         self._below((headings, *cells))
 
@@ -256,16 +255,16 @@ class _Paper:
         page.left_margin = page.right_margin = Inches(_BORDER if is_turned else (short - PAGE) / 2)
 
     def _grid(
-        self, headings: Sequence[str], cells: Sequence[Sequence[str]], numeric: Sequence[bool], widths: Sequence[float]
+        self, headings: Sequence[str], cells: Sequence[Sequence[str]], numeric: Sequence[bool], at: Sequence[float]
     ) -> None:
         count = len(cells[0]) if cells else 0
         grid = self.document.add_table(1 + count, len(headings), _TABLE_STYLE)
         grid.autofit = False
-        for column, width in zip(grid.columns, widths, strict=True):
+        for column, width in zip(grid.columns, at, strict=True):
             column.width = Inches(width)
         styles = [f"{_CELL} Number" if is_number else _CELL for is_number in numeric]
         for row, texts in zip(grid.rows, (headings, *zip(*cells, strict=True)), strict=True):
-            for cell, text, width, style in zip(row.cells, texts, widths, styles, strict=True):
+            for cell, text, width, style in zip(row.cells, texts, at, styles, strict=True):
                 cell.width = Inches(width)
                 paragraph = self._styled(cell.paragraphs[0], _HEADING_CELL if texts is headings else style)
                 paragraph.add_run(self.writing.cited(text))
@@ -315,80 +314,6 @@ class _Paper:
 def _explanation(term: str, sentence: str) -> str:
     """What a term means, as a note."""
     return f"{term[:1].upper()}{term[1:]}: {sentence[:1].lower()}{sentence[1:]}"
-
-
-def _headings(columns: Sequence[ShownColumn]) -> list[str]:
-    """Headings with their units; a second unit repeats the heading of its column, for parts may be split there."""
-    headings: list[str] = []
-    last = ""
-    for column in columns:
-        last = column.heading or last
-        headings.append(f"{last} [{column.unit}]" if column.unit else last)
-    return headings
-
-
-def _pairs(columns: Sequence[ShownColumn]) -> list[list[int]]:
-    """Places of columns by quantity: its second unit belongs to its first."""
-    pairs: list[list[int]] = []
-    for number, column in enumerate(columns):
-        if pairs and not column.heading:
-            pairs[-1].append(number)
-        else:
-            pairs.append([number])
-    return pairs
-
-
-def _width(heading: str, cells: Sequence[str], numeric: bool) -> float:
-    """Width that a column wants, inches: a number on one line, a text on as many as it needs."""
-    bold = max((ceil(_BOLD * len(word)) for word in heading.split()), default=1)
-    longest_word = max((len(word) for text in cells for word in text.split()), default=1)
-    longest_word = max(longest_word, bold)
-    longest = max((len(text) for text in cells), default=1)
-    wanted = max(longest_word, longest) if numeric else max(longest_word, min(longest, _WIDEST_TEXT / _CHARACTER))
-    return max(_NARROWEST, min(wanted * _CHARACTER, _PAPER["us"][0] - 2 * _BORDER) + _PADDING)
-
-
-def _line(cells: Sequence[str]) -> float:
-    """Width that the longest text of a column wants to stand on one line, inches."""
-    return min(max((len(text) for text in cells), default=1) * _CHARACTER * _BOLD, _LONGEST_LINE) + _PADDING
-
-
-def _parts(widths: Sequence[float], room: float, opening: int = 1) -> list[list[int]]:
-    """Columns of each part of a table that has `room`, parts of about one width; the first columns open each.
-
-    Examples
-    --------
-    >>> _parts([1, 1, 1], 3), _parts([1, 1, 1, 1, 1], 3)
-    ([[0, 1, 2]], [[0, 1, 2], [0, 3, 4]])
-    """
-    if sum(widths) <= room:
-        return [list(range(len(widths)))]
-    first = list(range(opening))
-    free = max(room - sum(widths[:opening]), max(widths[opening:]))
-    count = ceil(sum(widths[opening:]) / free)
-    share = sum(widths[opening:]) / count
-    parts: list[list[int]] = []
-    for number in range(opening, len(widths)):
-        taken = sum(widths[n] for n in parts[-1][opening:]) if parts else 0.0
-        full = len(parts) < count and taken + widths[number] / 2 > share
-        if not parts or full or taken + widths[number] > free:
-            parts.append(first.copy())
-        parts[-1].append(number)
-    return parts
-
-
-def _stretched(widths: Sequence[float], lines: Sequence[float], room: float) -> list[float]:
-    """Widths that fill the room: long texts first, by what they lack to stand on one line; then all, by half at most.
-
-    Examples
-    --------
-    >>> _stretched([1.0, 1.0], [1.0, 4.0], 3.0), _stretched([1.0, 1.0], [1.0, 1.0], 4.0)
-    ([1.0, 2.0], [1.5, 1.5])
-    """
-    lacks = [max(0.0, line - width) for width, line in zip(widths, lines, strict=True)]
-    given = min(1.0, max(0.0, room - sum(widths)) / (sum(lacks) or 1.0))
-    grown = [width + given * lack for width, lack in zip(widths, lacks, strict=True)]
-    return [width * min(room / sum(grown), 1.5) for width in grown]
 
 
 def _add_field(paragraph: Paragraph, code: str, shown: str) -> None:

@@ -190,9 +190,10 @@ def staffing_table(found: Found, probability: float, system: UnitSystem) -> Tabl
             _values("effective_reach_at_best", fits, "reach", "effective_reach_at_best", "effective reach"),
             _values("extreme_reach", fits, "extreme", "extreme_reach", "extreme reach"),
             Column("held_by", [fit.held_by for fit in fits], "", "held by"),
-            Column("chance [%]", [100 * fit.chance for fit in fits], "", "Within with excess, % of runs", digits=2),
+            Column("chance [%]", [100 * fit.chance for fit in fits], "", "Within with the excess, of 100 throws",
+                   decimals=0),
             _values("careful_flow", fits, "careful", "flow_rate",
-                    f"flow within in {display.percent(probability)} of the runs"),
+                    f"flow within it in {100 * probability:.3g} of 100 throws"),
         ),
         f"Force by the formula that each limit was stated for: {formulas}. Limits: {sources}. The last two columns "
         "count the measured excess of force over the formula; opening, closing and slipping come on top. Reach with "
@@ -259,11 +260,11 @@ def match_table(asked: Asked[CrewQuestion], found: Found) -> Table:
                     (("reach_low", "effective reach, low"), ("reach", "middle"), ("reach_high", "high"))
                 )
             ),
-            Column("farthest [%]", [100 * share for share in farthest(rows)], "", "Reaches farthest, % of runs",
-                   digits=2),
+            Column("farthest [%]", [100 * share for share in farthest(rows)], "", "Reaches farthest, of 100 throws",
+                   decimals=0),
         ),
-        "Common draws for all set-ups, so what they share cancels. Reach: effective reach at the best elevation, nine "
-        "in ten of the draws. Farthest: among the set-ups of the same match.",
+        "The same computed throws for all set-ups, so what they share cancels. Reach: effective reach at the best "
+        "elevation, nine in ten throws. Farthest: among the set-ups of the same match.",
         most=100,
     )  # fmt: skip
 

@@ -37,11 +37,14 @@ def _value(name: str, facts: Facts, key: str, system: UnitSystem) -> str:
 
 def _fell(facts: Facts, system: UnitSystem) -> str:
     """Flow, reaction and reach, believed and delivered."""
-    parts = []
-    for words, name in (("Flow", FLOW), ("Reaction", FORCE), ("Farthest drops", REACH)):
-        parts.append(f"{words}: {_value(name, facts, name, system)} instead of "
-                     f"{_value(name, facts, f'{name}_believed', system)}.")  # fmt: skip
-    return " ".join(parts)
+    named = (("Flow", FLOW), ("Reaction", FORCE), ("Farthest drops", REACH))
+    return " ".join(_changed(words, name, facts, system) for words, name in named)
+
+
+def _changed(words: str, name: str, facts: Facts, system: UnitSystem) -> str:
+    """One quantity, believed and delivered."""
+    now, before = (_value(name, facts, key, system) for key in (name, f"{name}_believed"))
+    return f"{words}: {now}, as before." if now == before else f"{words}: {now} instead of {before}."
 
 
 def _low(facts: Facts, system: UnitSystem) -> Told:
@@ -52,10 +55,7 @@ def _low(facts: Facts, system: UnitSystem) -> Told:
 
 def _ring(facts: Facts, system: UnitSystem) -> Told:
     question = f"{facts['label']}: the ring stands one setting low, the pump as ordered. What changes?"
-    pressure = (
-        f"Nozzle pressure: {_value(NOZZLE, facts, NOZZLE, system)} instead of "
-        f"{_value(NOZZLE, facts, f'{NOZZLE}_believed', system)}."
-    )
+    pressure = _changed("Nozzle pressure", NOZZLE, facts, system)
     return "One click of the ring", question, f"{_fell(facts, system)} {pressure}"
 
 
@@ -100,7 +100,7 @@ def _pair(facts: Facts, system: UnitSystem) -> Told:
     flows = {key: _value(FLOW, facts, f"{key}_flow", system) for key in ("first", "second")}
     answer = (
         f"Reaction {forces['first']} at {flows['first']}, against {forces['second']} at {flows['second']}. In "
-        f"{display.percent(facts['share'])} of the {facts['draws']} draws the farthest drops of {one} land farther."
+        f"{display.counted(facts['share'])} the farthest drops of {one} land farther."
     )
     return "Two side by side", question, answer
 
@@ -111,8 +111,8 @@ def _crew(facts: Facts, system: UnitSystem) -> Told:
     question = f"{facts['label']}: at which pump pressure does the force reach the {limit} stated for {people}?"
     pump, nozzle = _value(PUMP, facts, "pump", system), _value(NOZZLE, facts, "nozzle", system)
     answer = (
-        f"At {pump} by the formula that the limit was stated for, {nozzle} at the nozzle. With the measured excess, "
-        f"{display.percent(facts['within'])} of the draws are within the limit there."
+        f"At {pump} by the formula that the limit was stated for, {nozzle} at the nozzle. With the measured excess "
+        f"the force is within the limit there in {display.counted(facts['within'])}."
     )
     return "A smaller crew", question, answer
 

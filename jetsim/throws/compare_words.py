@@ -63,7 +63,7 @@ def lead(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
     if best is not None:
         words = "those of" if sure else "those of no other set-up surely, at best those of"
         single = comparison.odds(compared.single, best.first, best.second).chance
-        ends = display.more_or_less("extreme_reach", best.low, best.high, system)
+        ends = display.short_or_beyond("extreme_reach", best.low, best.high, system)
         ties = sum(pair.tie for pair in compared.pairs)
         counted = f"{display.number_words(ties)} of {display.number_words(len(compared.pairs))}"
         told = [
@@ -71,7 +71,7 @@ def lead(test: FieldTest, compared: Compared, system: UnitSystem) -> list[str]:
             f"out-reach {words} {test.labels[best.second]} in "
             f"{display.counted(best.chance, COMPARED, comparison.SURE)} (in "
             f"{display.counted(single, 'pairs of single throws')}).",
-            f"They go farther by {said(best.median, system)} ({ends} in nine of ten).",
+            f"They land {said(best.median, system)} beyond those ({ends} in nine of ten comparisons).",
             f"For {counted} pairs no winner can be named, which does not make them equal." if ties else "",
             *told,
         ]
@@ -142,7 +142,7 @@ def pair_words(pair: Odds, system: UnitSystem) -> str:
     ends = display.span("extreme_reach", pair.low, pair.high, system).replace("-", "\N{MINUS SIGN}")
     return (
         f"{pair.first.upper()} out-reaches {pair.second.upper()} in {display.counted(pair.chance, COMPARED)}, by "
-        f"{display.value('extreme_reach', pair.median, system)} (middle 90 %: {ends})"
+        f"{display.value('extreme_reach', pair.median, system)} (nine in ten: {ends})"
     )
 
 
@@ -199,15 +199,15 @@ def odds_table(test: FieldTest, compared: Compared) -> Table:
         (
             Column("first", [test.labels[p.first] for p in rows]),
             Column("second", [test.labels[p.second] for p in rows]),
-            Column("chance [%]", [100 * p.chance for p in rows], label="Chance that the first reaches farther, %"),
+            Column("chance [%]", [100 * p.chance for p in rows], label="First reaches farther, of 100 comparisons"),
             Column("verdict", ["tie" if p.tie else "farther" for p in rows]),
-            Column("difference", [p.median for p in rows], "extreme_reach", "By (median)", interval=True),
+            Column("difference", [p.median for p in rows], "extreme_reach", "By (middle)", interval=True),
             Column("low", [p.low for p in rows], "extreme_reach", "low", interval=True),
             Column("high", [p.high for p in rows], "extreme_reach", "high", interval=True),
-            Column("single [%]", [100 * chance for chance in single], label="Chance in one throw of each, %"),
+            Column("single [%]", [100 * chance for chance in single], label="In one throw of each, of 100"),
         ),
-        "Low and high: middle 90 % of the difference of averages over many throws. One throw of each: in one block, "
-        "with the stated scatter of pressure, elevation and wind.",
+        "Differences of averages over many throws: middle, and low and high of nine in ten. One throw of each: in one "
+        "block, with the stated scatter of pressure, elevation and wind.",
     )
 
 
@@ -217,7 +217,7 @@ def plain(criterion: str) -> str:
 
 
 def short_results(test: FieldTest, compared: Compared, system: UnitSystem) -> Table:
-    """Medians and middle 90 % to read, in one system of units."""
+    """Medians with nine in ten to read, in one system of units."""
     pressures = [float(np.median(compared.pressures[name])) for name in test.labels]
     shown = [display.value("nozzle_pressure", pressure, system) for pressure in pressures]
     columns = [Column("setup", list(test.labels.values()), label="Set-up"), Column("pressure", shown, "", "Set at")]
@@ -225,7 +225,7 @@ def short_results(test: FieldTest, compared: Compared, system: UnitSystem) -> Ta
         ends = [np.quantile(compared.values[criterion][setup], (0.05, 0.5, 0.95)) for setup in test.labels]
         heading = f"{display.heading(name)}, {display.unit_label(name, system)}"
         columns.append(Column(name, [_with_ends(name, each, system) for each in ends], "", heading))
-    caption = "Set at: nozzle pressure. Medians, and in brackets the middle 90 %. Both units: tables/results.csv."
+    caption = "Set at: nozzle pressure. Middle, and in brackets nine in ten throws. Both units: tables/results.csv."
     return Table("results_by_setup", "What each set-up gives under the match", tuple(columns), caption)
 
 
@@ -236,7 +236,7 @@ def _with_ends(name: str, ends: Array, system: UnitSystem) -> str:
 
 
 def result_table(test: FieldTest, compared: Compared) -> Table:
-    """Medians and middle 90 % of all results, in both units."""
+    """Medians with nine in ten of all results, in both units."""
     columns = [Column("setup", list(test.labels.values()), label="Set-up")]
     pressures = [float(np.median(compared.pressures[name])) for name in test.labels]
     columns.append(Column("nozzle_pressure", pressures, label="Nozzle pressure"))
@@ -244,7 +244,9 @@ def result_table(test: FieldTest, compared: Compared) -> Table:
         for key, p in (("low", 0.05), ("median", 0.5), ("high", 0.95)):
             values = [float(np.quantile(compared.values[criterion][s], p)) for s in test.labels]
             columns.append(Column(f"{name}_{key}", values, name, f"{display.trade(name)}: {key}"))
-    return Table("results", "What each set-up gives under the match", tuple(columns), "Low and high: middle 90 %.")
+    return Table(
+        "results", "What each set-up gives under the match", tuple(columns), "Nine in ten lie between low and high."
+    )
 
 
 def _scale_words(test: FieldTest, system: UnitSystem) -> str:
@@ -267,7 +269,9 @@ def decision_table(test: FieldTest, compared: Compared, system: UnitSystem) -> T
         heading = f"{plain(name)} (weight {percent(made.weights[k])})"
         columns.append(Column(f"{name}_score", made.scores[:, k].tolist(), label=heading, decimals=2))
     columns.append(Column("total", made.totals.tolist(), label="Total", decimals=2))
-    columns.append(Column("first [%]", (100 * made.chance_of_best).tolist(), label="First in % of draws", decimals=0))
+    columns.append(
+        Column("first [%]", (100 * made.chance_of_best).tolist(), label="First, of 100 comparisons", decimals=0)
+    )
     return Table(
         "decision",
         "Decision by the department's weights",

@@ -127,7 +127,7 @@ def factor_words(learning: Learning, labels: Mapping[str, str], every: list[Lear
     found = [one for one in every if one.name in labels and one.words != "not learnt"]
     left = [labels[one.name] for one in every if one.name in labels and one.words == "not learnt"]
     parts = [f"{labels[one.name]} {spread_words(learning, one.name)}, {one.words}" for one in found]
-    said = f"With the middle 90 % (1 is a clear waterway): {'; '.join(parts)}." if parts else ""
+    said = f"With nine chances in ten in brackets (1 is a clear waterway): {'; '.join(parts)}." if parts else ""
     unsaid = f"The throws do not tell: {', '.join(left)}." if left else ""
     return " ".join(part for part in (said, unsaid) if part)
 
@@ -182,7 +182,7 @@ def short_table(test: FieldTest, learning: Learning, every: list[Learnt], system
             Column("narrowed [%]", [100 * one.contraction for one in every], label="Variance gone, %", decimals=0),
             Column("verdict", [one.words for one in every]),
         ),
-        "Medians, and in brackets the middle 90 %. More of each: tables/unknowns.csv.",
+        "Middle, and in brackets nine chances in ten. More of each: tables/unknowns.csv.",
     )
 
 
@@ -210,7 +210,12 @@ def unknown_table(test: FieldTest, learning: Learning, every: list[Learnt]) -> T
             "halves_apart", [learning.posterior.apart[name] for name in unknowns], label="halves apart, sd", decimals=2
         )
     )
-    return Table("unknowns", "Every unknown before and after the test", tuple(columns), "Low and high: middle 90 %.")
+    return Table(
+        "unknowns",
+        "Every unknown before and after the test",
+        tuple(columns),
+        "Nine chances in ten lie between low and high.",
+    )
 
 
 def tie_table(test: FieldTest, ties: list[Confused]) -> Table:

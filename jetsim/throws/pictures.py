@@ -63,12 +63,13 @@ def agreement_plot(test: FieldTest, reading: Reading, name: str, system: UnitSys
             panels[quantity] = [_cloud(setup.label, over, reading.thrown.of(setup.name)) for setup in test.setups]
     drops, breakup = (reading.overlays[column] for column in ("farthest_drops", "breakup_distance"))
     told = drops if drops.read else breakup
-    share = 100 * told.coverage(np.arange(len(told.measured)))
+    count = len(told.measured)
+    inside = round(count * told.coverage(np.arange(count)))
     words = Words(
         f"throws_against_{name.replace(' ', '_')}",
-        f"{share:.0f} % of the throws lie inside the 90 % bands of the {name}",
-        "Each mark is a throw; its bar holds the middle 90 % of the prediction for the pressure, elevation and wind of "
-        "that throw. Grey: perfect agreement.",
+        f"{inside} of {count} throws lie inside the bands of the {name}",
+        "Each mark is a throw; its bar holds nine in ten chances of the prediction for the pressure, elevation and "
+        "wind of that throw. Grey: perfect agreement.",
     )
     return agreement(words, panels, system)
 
@@ -90,7 +91,7 @@ def still_plot(test: FieldTest, reading: Reading, system: UnitSystem) -> Plot:
         "throws_in_still_air",
         "Throws with the wind taken off: "
         + (f"set-up {best.upper()} beats every other" if best else "no set-up beats every other by the paired test"),
-        "Crosses: throws, corrected for wind by the model. Band: middle 90 % of the prediction.",
+        "Crosses: throws, corrected for wind by the model. Band: nine in ten chances of the prediction.",
     )
     return range_rows(words, "extreme_reach", rows, ("prediction", "throw, wind taken off", ""), system)
 
@@ -107,7 +108,7 @@ def reach_plot(test: FieldTest, compared: Compared, system: UnitSystem) -> Plot:
     words = Words(
         "reach",
         f"Reach, {in_words(test)}: {shown}",
-        "Middle 90 %. Set-ups joined by = are ties: the first of them does not beat the others with a chance of 90 %; "
+        "Bars: nine in ten. Set-ups joined by = are ties: the first does not beat the others in 90 of 100 comparisons; "
         "'then' says that it beats the first of the next group. "
         "Overlapping bands do not mean a tie: what set-ups share cancels in their difference.",
     )
@@ -117,14 +118,14 @@ def reach_plot(test: FieldTest, compared: Compared, system: UnitSystem) -> Plot:
 def odds_plot(test: FieldTest, compared: Compared) -> Plot:
     """Chance that the row out-reaches the column."""
     labels = list(test.labels.values())
-    shown = np.clip(comparison.chances(compared.values["reach"]), 0.01, 0.99)
+    shown = 100 * np.clip(comparison.chances(compared.values["reach"]), 0.01, 0.99)
     matrix = Matrix(shown, labels, [name.upper() for name in test.labels],
-                    "chance that the row out-reaches the column", 0.0, 1.0)  # fmt: skip
+                    "of 100 comparisons: the row out-reaches the column", 0.0, 100.0, lambda v: f"{v:.0f}")  # fmt: skip
     count = sum(pair.tie for pair in compared.pairs)
     words = Words(
         "odds",
         f"{count} of {len(compared.pairs)} pairs {'is a tie' if count == 1 else 'are ties'}",
-        "Between 0.10 and 0.90 neither set-up is called longer. 0.99 stands for that or more, 0.01 for that or less.",
+        "Between 10 and 90 of 100 neither set-up is called longer. 99 stands for that or more, 1 for that or less.",
     )
     return heat_map(words, matrix)
 
@@ -140,8 +141,11 @@ def score_plot(test: FieldTest, posterior: Posterior, every: list[Learnt]) -> Pl
     words = Words(
         "prior_and_posterior",
         f"The throws settle {count} of {len(every)} unknowns well",
-        "Middle 90 % before and after the test, each unknown on the scale of its own prior.",
+        "Nine in ten chances before and after the test, each unknown on the scale of what was believed of it.",
     )
     return range_rows(
-        words, "standard deviations of the prior from its median", rows, ("before the test", "", "after the test")
+        words,
+        "away from what was believed, in its standard deviations",
+        rows,
+        ("before the test", "", "after the test"),
     )

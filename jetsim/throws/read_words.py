@@ -50,7 +50,7 @@ def reading_report(test: FieldTest, reading: Reading, following: str, system: Un
 
 def _caption(reading: Reading) -> str:
     return (
-        "Bands hold the middle 90 % of what is believed of the set-ups and the scatter of a throw allow; the test has "
+        "Bands hold nine in ten of what beliefs about the set-ups and the scatter of a throw allow; the test has "
         "not been used yet."
     )
 
@@ -109,7 +109,7 @@ def verdict_headline(test: FieldTest, pairs: list[PairedTest], system: UnitSyste
     sure = min(apart, key=lambda pair: pair.adjusted)
     far, near, sign = (sure.first, sure.second, 1) if sure.difference > 0 else (sure.second, sure.first, -1)
     ends = sorted((sign * sure.low, sign * sure.high))
-    between = display.more_or_less("extreme_reach", ends[0], ends[1], system)
+    between = display.short_or_beyond("extreme_reach", ends[0], ends[1], system)
     count = f"{display.number_words(len(apart))} of {display.number_words(len(pairs))}"
     return (
         f"{count[:1].upper()}{count[1:]} pairs of set-ups differ{', the rest stay open' * (len(apart) < len(pairs))}; "
@@ -176,7 +176,9 @@ def overlay_table(test: FieldTest, reading: Reading) -> Table:
             Column("throws", [len(reading.overlays[c].given(reading.thrown.of(s.name))) for s, c in rows]),
             Column("bias", each("bias"), "extreme_reach", "Bias (predicted minus measured)", interval=True),
             Column("rmse", each("rmse"), "extreme_reach", "typical error", interval=True),
-            Column("coverage [%]", [100 * value for value in each("coverage")], label="Inside the 90 % band, %"),
+            Column(
+                "coverage [%]", [100 * value for value in each("coverage")], label="Inside the band, of 100", decimals=0
+            ),
         ),
         "All throws that count.",
     )

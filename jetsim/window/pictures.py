@@ -70,7 +70,7 @@ def _named(outcome: Outcome, system: UnitSystem) -> str:
 
 
 def charts(found: Found, system: UnitSystem) -> list[figures.Plot]:
-    """Probability over stand-off and storey, a map for each set-up."""
+    """Chance over stand-off and storey, a map for each set-up."""
     return [chart(f"target_map_{o.candidate.setup.name}", o, system) for o in found.outcomes]
 
 
@@ -80,14 +80,15 @@ def chart(name: str, found: Outcome, system: UnitSystem) -> figures.Plot:
     words = Words(
         name,
         f"{found.candidate.name}: from where the stated flow gets through a window",
-        f"Share of {found.flows.shape[0]} draws that meet the target at "
-        f"{display.value('nozzle_pressure', found.pressure, system)}, the crew aiming by eye.",
+        "How many of 100 computed throws meet the target at "
+        f"{display.value('nozzle_pressure', found.pressure, system)}, the crew aiming by eye; reckoned from "
+        f"{found.flows.shape[0]:,}.",
     )
     unit = display.unit_label("path_along", system)
     columns = [f"{float(display.convert('path_along', x, system)):.3g} {unit}" for x in task.stand_offs]
     rows = [f"storey {storey}" for storey in reversed(task.storeys)]
     matrix = figures.Matrix(
-        found.chart()[::-1], rows, columns, "probability of meeting the target", 0.0, 1.0, lambda v: f"{100 * v:.0f} %"
+        100 * found.chart()[::-1], rows, columns, "of 100 throws meet the target", 0.0, 100.0, lambda v: f"{v:.0f}"
     )
     return figures.heat_map(words, matrix)
 
@@ -96,7 +97,7 @@ def carried(found: Found, system: UnitSystem) -> figures.Plot:
     """Share of the flow beyond a distance, with its band, of all set-ups."""
     lines = []
     for outcome in found.outcomes:
-        low, middle, high = np.quantile(outcome.carried, [0.05, 0.5, 0.95], axis=1)
+        low, middle, high = 100 * np.quantile(outcome.carried, [0.05, 0.5, 0.95], axis=1)
         lines.append(figures.Line(_named(outcome, system), outcome.distances, middle, low, high))
     words = Words(
         "delivered_fraction",
@@ -104,7 +105,7 @@ def carried(found: Found, system: UnitSystem) -> figures.Plot:
         "Share of the flow that comes down beyond each distance at street level, each set-up at the elevation found "
         "for it: middle and nine in ten throws.",
     )
-    panel = figures.Panel("share of the flow beyond", lines, [figures.Limit("90 %: effective reach", 0.9)])
+    panel = figures.Panel("share of the flow beyond, %", lines, [figures.Limit("90 %: effective reach", 90.0)])
     return figures.line_bands(words, "path_along", [panel], system)
 
 

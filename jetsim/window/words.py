@@ -6,8 +6,7 @@ from dataclasses import replace
 import numpy as np
 
 from jetsim import findings
-from jetsim.equipment.department import SetUp
-from jetsim.equipment.words import overrides_sentence
+from jetsim.equipment.words import overrides_sentence, owner_label
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.report.display import percent
@@ -237,11 +236,11 @@ _ROWS = (
     ("reaction_force", "Nozzle reaction (steady), middle"),
     ("elevation", "Elevation"),
     ("flow_rate", "Flow through the window, middle"),
-    ("flow_rate", "Flow through the window, in all but 5 % of the throws at least"),
+    ("flow_rate", "Flow through the window, in 95 of 100 throws at least"),
     ("ratio", "Share of the flow through the window, middle, %"),
-    ("ratio", "Probability of meeting the target, %"),
-    ("ratio", "Throws in which it serves and the first set-up does not, %"),
-    ("ratio", "Throws in which the first set-up serves and it does not, %"),
+    ("ratio", "Throws of 100 that meet the target"),
+    ("ratio", "Throws of 100 in which it serves and the first set-up does not"),
+    ("ratio", "Throws of 100 in which the first set-up serves and it does not"),
     ("path_along", "Farthest stand-off that serves surely enough"),
     ("path_along", "Margin to the stand-off asked for"),
 )
@@ -286,14 +285,16 @@ def pressure_table(found: Found) -> Table:
     columns = (
         Column("setup", [o.candidate.name for o in at], "", "Set-up"),
         Column("nozzle_pressure", [o.pressure for o in at]),
-        Column("probability [%]", [100 * o.chance for o in at], "", "Probability, %"),
+        Column("probability [%]", [100 * o.chance for o in at], "", "Serves, of 100 throws", decimals=0),
         *(
             Column(f"flow_{key}", list(flows[:, number]), "flow_rate", words)
             for number, (key, words) in enumerate((("low", "Low"), ("middle", "Middle"), ("high", "High")))
         ),
         Column("limit", [o.limit() for o in at], "path_along", "Farthest stand-off"),
     )
-    caption = "Nine in ten throws lie between low and high. Farthest stand-off: where the probability wanted ends."
+    caption = (
+        "Nine in ten throws lie between low and high. Farthest stand-off: as far as it serves as often as is wanted."
+    )
     return Table("nozzle_pressures", "Flow through the window at each nozzle pressure", columns, caption)
 
 
@@ -307,7 +308,13 @@ def aims_table(found: Outcome) -> Table:
         columns += [
             Column(f"{key}_elevation", _each(side, "elevation"), "elevation", words),
             Column(f"{key}_flow", _each(side, "flow"), "flow_rate", "brings, middle"),
-            Column(f"{key}_probability [%]", [100 * p for p in _each(side, "probability")], "", "Probability, %"),
+            Column(
+                f"{key}_probability [%]",
+                [100 * p for p in _each(side, "probability")],
+                "",
+                "Serves, of 100 throws",
+                decimals=0,
+            ),
         ]
     return Table(
         "elevations",
@@ -322,14 +329,17 @@ def _each(ways: Sequence[Solution | None], name: str) -> list[float]:
 
 
 def help_table(found: Found) -> Table:
-    """Probability after each change."""
+    """Chance after each change."""
     rows = {"as stated": found.first.chance, **found.helps}
     columns = (
         Column("change", list(rows), "", "One change at a time"),
-        Column("probability [%]", [100 * p for p in rows.values()], "", "Probability, %"),
+        Column("probability [%]", [100 * p for p in rows.values()], "", "Serves, of 100 throws", decimals=0),
     )
     return Table(
-        "changes", f"What one change to {named(found.first)} does", columns, "Each change alone, the same draws."
+        "changes",
+        f"What one change to {named(found.first)} does",
+        columns,
+        "Each change alone, the same computed throws.",
     )
 
 
@@ -378,10 +388,3 @@ def keyed_lines(loaded: Loaded, system: UnitSystem) -> dict[str, InputLine]:
             owner = owner_label(inputs.owners.get(name), candidate.setup) if len(loaded.candidates) > 1 else ""
             found.setdefault(inputs.key(name), replace(line, name=f"{line.name}: {owner}" if owner else line.name))
     return found
-
-
-def owner_label(owner: str | None, setup: SetUp) -> str:
-    """What the entry that owns an input is called."""
-    if owner is None:
-        return ""
-    return setup.labels.get(owner.partition(".")[0].removesuffix("s"), setup.label)
