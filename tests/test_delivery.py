@@ -21,10 +21,9 @@ from jetsim.jet.delivery import (
     through_window,
 )
 from jetsim.jet.drag import FlightConstants
-from jetsim.jet.sizes import drop_classes, drop_ratio
+from jetsim.jet.sizes import drop_classes
 from jetsim.jet.spray import fly_spray
-from jetsim.jet.thrown import flight_of
-from jetsim.jet.trajectory import FINE, ROUGH, fly
+from jetsim.jet.trajectory import FINE
 from jetsim.simulation import StreamModel, simulate, sparing
 from jetsim.stream import Stream
 from tests.published import FREEMAN_1889
@@ -257,6 +256,22 @@ def test_elevations_that_never_reach_the_target_do_not_bend_the_best_one():
     assert effective_reach_at_best(case) == pytest.approx(np.nanmax(each, axis=0), rel=0.01)
 
 
+def test_the_best_elevation_up_to_a_target_above_the_nozzle_against_the_wind():
+    # A parabola through every 2.5 deg was up to 5 % off, where throws bend over suddenly or only some get there.
+    rng = np.random.default_rng(12)
+    n = 40
+    case = thrown(rng.uniform(0.007, 0.03, n), rng.uniform(25, 48, n), wind=(rng.uniform(-8, 0, n), 0.0))
+    rise = np.where(np.arange(n) < 10, 0.0, rng.uniform(0.0, 3.0, n))
+    case = replace(case, launch=case.launch._replace(target_height=1.0 + rise))
+    found = effective_reach_at_best(case)
+    tried = case.take(np.tile(np.arange(n), 41))
+    each = delivered_reach(_thrown_at(tried, np.repeat(np.linspace(0.0, 10.0, 41), n))).reshape(41, n)
+    assert np.array_equal(np.isnan(found), np.isnan(each).all(axis=0))
+    assert 2 <= np.isnan(found).sum() < 20
+    there = np.flatnonzero(~np.isnan(found))
+    assert found[there] == pytest.approx(np.nanmax(each[:, there], axis=0), rel=0.015)
+
+
 def test_the_best_elevation_is_a_result_that_is_asked_for():
     stream = {"tip_diameter": 0.022, "nozzle_pressure": 345e3}
     assert "effective_reach_at_best" not in simulate(Stream(**stream))
@@ -270,92 +285,6 @@ def test_the_best_elevation_is_a_result_that_is_asked_for():
     assert values[0] == values[1] == float(result.effective_reach_at_best[0])
     plain = simulate(Stream(**stream, drag_model="vacuum", further_results=("effective_reach_at_best",)))
     assert np.isnan(plain.effective_reach_at_best)
-
-
-# -- mist
-
-
-def test_a_worse_fog_stream_never_reaches_farther():
-    ratio, elevation, factor = (
-        grid.ravel() for grid in np.meshgrid(np.linspace(0.3, 1.0, 29), [5.0, 20.0, 45.0, 60.0], [1.0, 2.0],
-                                             indexing="ij")
-    )  # fmt: skip
-    gallons = 60 * 231 * 0.0254**3 / 60
-    tip = np.sqrt(gallons / (0.975 * np.pi / 4 * np.sqrt(2 * 100 * PSI / 999.1)))
-    result = simulate(Stream(tip_diameter=tip, nozzle_pressure=100 * PSI, equivalent_diameter_ratio=ratio,
-                             elevation=elevation, valve_turbulence_factor=factor,
-                             further_results=("effective_reach_at_best",)))  # fmt: skip
-    for reach in (result.effective_reach.values, result.effective_reach_at_best.values):
-        steps = np.diff(reach.reshape(29, 8), axis=0)
-        assert np.all(steps >= 0)
-        assert steps.max() < 1.0
-    assert np.all(np.any((result.validity.values & 256).reshape(29, 8), axis=0))
-
-
-def test_finer_drops_never_help_and_nothing_jumps():
-    """Down to a quarter of the law's drop, into mist; what is left of a rise is a thousandth of a large stream's."""
-    rng = np.random.default_rng(4)
-    ends = {"tip_diameter": (0.006, 0.02), "nozzle_pressure": (2e5, 8e5), "elevation": (4, 65)}
-    fields = {name: np.tile(rng.uniform(*end, 12), 13) for name, end in ends.items()}
-    scales = FlightConstants(drop_scale=np.repeat(np.geomspace(2.0, 0.25, 13), 12))
-    reach = simulate(Stream(**fields, flight_constants=scales)).effective_reach.values
-    steps = np.diff(reach.reshape(13, 12), axis=0)
-    assert steps.max() < 0.02
-    assert steps.min() > -1.5
-
-
-@pytest.mark.parametrize(
-    ("tip", "pressure", "elevation", "wind"),
-    [(0.028575, 147 * PSI, 46.0, -3.0), (0.0327, 1.024e6, 47.7, -1.72), (0.0363, 8.9e5, 30.0, -4.0)],
-)
-def test_in_a_head_wind_finer_drops_do_not_ride_farther(tip, pressure, elevation, wind):
-    """Drops that ride in the stream's air to its end landed up to 40 m farther than coarser ones."""
-    scales = FlightConstants(drop_scale=np.geomspace(1.0, 0.15, 60))
-    asked = {"elevation": elevation, "wind_along": wind, "flight_constants": scales}
-    reach = simulate(Stream(tip_diameter=tip, nozzle_pressure=pressure, **asked)).effective_reach.values
-    assert reach.min() >= 0
-    assert (reach - np.minimum.accumulate(reach)).max() < 0.3
-
-
-def test_drops_ride_unhindered_in_still_air_and_the_wind_takes_hold_without_a_jump():
-    wind = np.array([3.0, 0.0, -0.002, -0.004, -0.02, -0.022])
-    case = thrown(np.full(6, 0.0327), 45.0, 47.7, wind=(wind, 0.0))
-    fine = replace(case, constants=FlightConstants(drop_scale=0.3))
-    raw = flight_of(fine, 0.1, 1.0, ROUGH).extreme_reach
-    found = delivered_reach(fine)
-    assert found[:2] == pytest.approx(raw[:2], abs=1e-12)
-    assert np.all(found[2:] < raw[2:])
-    held_back = raw - found
-    assert held_back[2:5] / held_back[4] == pytest.approx([0.1, 0.2, 1.0], abs=0.02)
-    assert held_back[5] == pytest.approx(held_back[4], rel=0.05)
-    flat = _thrown_at(fine, np.full(6, 10.0))
-    assert delivered_reach(flat) == pytest.approx(flight_of(flat, 0.1, 1.0, ROUGH).extreme_reach, abs=1e-12)
-
-
-def test_effective_reach_is_never_negative():
-    winds = np.linspace(-25.0, 0.0, 26)
-    result = simulate(Stream(tip_diameter=0.01, nozzle_pressure=2e5, elevation=70.0, wind_along=winds))
-    assert result.extreme_reach.min() < 0
-    assert result.effective_reach.min() == 0.0
-
-
-def test_mist_flies_as_quickly_as_rain():
-    """Counted in steps, not in seconds: the finest drops of the finest streams take few."""
-    case = thrown(0.004, 40.0, 45.0, ratio=60.0)
-    fine = replace(case, constants=FlightConstants(drop_spread=1.2, drop_scale=0.1))
-    law = fine.law.spray.classes(fine.jet, fine.constants, drop_ratio(0.01, 1.2))
-    calls = 0
-    rates = law.rates
-
-    def counted(*given):
-        nonlocal calls
-        calls += 1
-        rates(*given)
-
-    law.rates = counted
-    law.take = lambda cases: law
-    assert np.isfinite(fly(law, case.launch, case.jet.breakup_length).extreme_reach).all()
-    assert calls < 12 * 200
 
 
 def test_loss_before_a_target_near_the_limit():

@@ -222,3 +222,10 @@ def test_a_word_processor_opens_it(tmp_path):
                "--outdir", str(tmp_path), str(tmp_path / "paper.docx")]  # fmt: skip
     subprocess.run(command, check=True, capture_output=True, timeout=120)
     assert (tmp_path / "paper.pdf").read_bytes().startswith(b"%PDF")
+
+
+def test_the_longest_text_wants_one_line_unless_it_is_very_long():
+    lines = [widths.line(["x"] * 8 + ["x" * longest]) for longest in (30, 120)]
+    assert lines[0] > 30 * 0.068
+    assert lines[0] < lines[1] < 120 * 0.068
+    assert widths.line(["x" * 120] * 9) > 120 * 0.068

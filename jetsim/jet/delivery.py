@@ -25,10 +25,9 @@ from jetsim.quantities import did_you_mean
 
 Array = NDArray[np.float64]
 
-# Elevations [deg] that are flown to find the best one. Where the reach still grows up to the last, no lower one is
-# better (of 20,000 streams of all sorts in none); without a head wind, and with a target no higher than the nozzle, it
-# does so or falls by less than 0.5 %.
-_TRIED = np.linspace(0.0, HIGHEST_BEST, 5)
+# Elevations [deg] that are flown to find the best one, up to a target above the nozzle twice as many. Elsewhere the
+# last is the best to 1 % without a head wind, and in one to 3 % where the one before reaches less far.
+_TRIED, _TRIED_RISING = np.linspace(0.0, HIGHEST_BEST, 5), np.linspace(0.0, HIGHEST_BEST, 9)
 STEEPEST = 80.0  # deg; steeper throws have no effective reach along the ground
 # Clouds of drops that fall upright still have a length along the ground (sine of the steepest grazing angle).
 _GRAZING = 0.05
@@ -259,11 +258,15 @@ def delivered_reach(thrown: Thrown, share: float = DELIVERED_SHARE, effort: Effo
     Larger drops land farther, so one class decides and only that one is flown. The stream's own width and a tail wind
     that carries fine spray beyond the coarse are left out: `landing` has them.
 
-    In a head wind drops near the finest that the law can say may ride in the air of a large, fast stream to its end and
-    land farther than coarser ones, by up to 40 m. Nothing is known of that, so there, above 20 deg, a stream counts as
-    that coarser one which reaches least, found among streams 3 % apart in drop size: getting finer then adds half a
-    metre at most, mostly nothing. In still air and in flat throws the same ride adds up to some 2 m, above 8 bar, and
-    9 m near 80 deg. From 10 to 20 deg, and up to 0.02 m/s of head wind, the one passes into the other.
+    From some size on, 0.6 mm at 8 bar from a 1-inch tip, finer drops are carried farther by the stream's air; in a head
+    wind they may ride in it to its end, up to 40 m beyond coarser ones. Nothing is known of that. So a stream counts as
+    no finer than that size, which hangs on speed, tip and head wind (`jetsim.jet.thrown.kept_from`), and in steep
+    throws against the wind as that coarser one which reaches least, among some that are 5 % apart. What getting finer
+    still adds is printed by ``benchmarks/finer_streams.py``: up to 10 bar more than 0.1 m in 1 to 3 of 100 streams;
+    up to 2 m at 14 bar below 8 deg, where drops that fall more slowly do fly farther; some metres above 75 deg. A tail
+    wind takes finer drops farther along. With a target above the nozzle finer drops, which rise in the stream's air,
+    may get to what coarser ones miss; and those that barely get up there come down sooner, in a head wind some metres
+    farther out.
 
     Parameters
     ----------
@@ -318,36 +321,62 @@ def effective_reach_at_best(thrown: Thrown) -> Array:
     ndarray, shape (n,)
         NaN where the stream never reaches the target height at such elevations, and under a drag law without spray.
     """
-    if thrown.law.spray is None:
-        return np.full(thrown.launch.elevation.size, np.nan)
-    reached = np.full((_TRIED.size, thrown.launch.elevation.size), np.nan)
-    reached[-1:] = _carried_at(thrown, _TRIED[-1:])
+    found = np.full(thrown.launch.elevation.size, np.nan)
     rising = thrown.launch.target_height > thrown.launch.nozzle_height
-    doubtful = np.flatnonzero((thrown.jet.wind_along < 0) | rising)
-    reached[-2:-1, doubtful] = _carried_at(thrown.take(doubtful), _TRIED[-2:-1])
-    falling = doubtful[~(reached[-1, doubtful] > reached[-2, doubtful])]
-    reached[:-2, falling] = _carried_at(thrown.take(falling), _TRIED[:-2])
-    reached[-1, falling] = _top(reached[:, falling])
-    return np.asarray(reached[-1])
+    for which, search in ((~rising, _best_level), (rising, _best_rising)):
+        cases = np.flatnonzero(which)
+        if thrown.law.spray is not None and cases.size:
+            found[cases] = search(thrown.take(cases))
+    return found
 
 
-def _top(values: Array) -> Array:
-    """Highest of values evenly spread along the first axis, (n,): on a parabola where both neighbours are positive."""
-    known, column = np.nan_to_num(values), np.arange(values.shape[1])
-    middle = np.clip(known.argmax(axis=0), 1, len(known) - 2)
-    before, here, after = (known[middle + step, column] for step in (-1, 0, 1))
-    bend, slope = before - 2 * here + after, (after - before) / 2
-    inside = (before > 0) & (after > 0) & (np.abs(slope) < -bend)
-    rise = np.divide(-slope * slope, 2 * bend, out=np.zeros_like(here), where=inside)
-    return np.where(np.isnan(values).all(axis=0), np.nan, np.maximum(known.max(axis=0), here + rise))
+def _best_level(thrown: Thrown) -> Array:
+    """Effective reach at the best elevation where targets are no higher than the nozzle, (n,)."""
+    last = np.asarray(_carried_at(thrown, _TRIED[-1:])[0])
+    against = np.flatnonzero(thrown.jet.wind_along < 0)
+    before = _carried_at(thrown.take(against), _TRIED[-2:-1])[0]
+    fall = ~(last[against] > before)
+    falling = against[fall]
+    if falling.size:
+        some = thrown.take(falling)
+        reached = np.stack([*_carried_at(some, _TRIED[:-2]), before[fall], last[falling]])
+        last[falling] = _farthest(some, _TRIED, reached, ROUGH)
+    return last
 
 
-def _carried_at(thrown: Thrown, elevations: Array) -> Array:
-    """How far the deciding drops carry at other elevations [deg], (elevations, n) [m]."""
+def _best_rising(thrown: Thrown) -> Array:
+    """The same up to targets above the nozzle, which steep throws alone may reach and which bend over more, (n,)."""
+    # Whether a stream gets there at all is told by its mean flight.
+    return _farthest(thrown, _TRIED_RISING, _carried_at(thrown, _TRIED_RISING, FINE), FINE)
+
+
+def _farthest(thrown: Thrown, tried: Array, reached: Array, mean: Effort) -> Array:
+    """Farthest reach at elevations tried, evenly spread, and at that where it bends over, (n,)."""
+    beyond = np.full((1, reached.shape[1]), np.nan)
+    first = np.nan_to_num(reached, nan=-1.0).argmax(axis=0)
+    known = np.concatenate([beyond, reached, beyond])
+    before, here, after = (np.take_along_axis(known, first[None] + step, axis=0)[0] for step in range(3))
+    bent = np.abs(tried[first] + tried[1] * _bend(before, here, after))
+    bent = HIGHEST_BEST - np.abs(HIGHEST_BEST - bent)  # from an end half-way in
+    return np.asarray(np.fmax(here, _carried_at(thrown, bent[None], mean)[0]))
+
+
+def _bend(before: Array, here: Array, after: Array) -> Array:
+    """Where a parabola through three values is highest, in steps from the middle; half-way to one that is none."""
+    bend, slope = np.minimum(before - 2 * here + after, -1e-12), (after - before) / 2
+    top = np.clip(-slope / bend, -1.0, 1.0)
+    return np.where(before > 0, np.where(after > 0, top, 0.5), -0.5)
+
+
+def _carried_at(thrown: Thrown, elevations: Array, mean: Effort = ROUGH) -> Array:
+    """How far the deciding drops carry at other elevations [deg], (m,) for all or (m, n) for each; (m, n) [m].
+
+    `mean` is the effort of the mean flight.
+    """
     cases = thrown.launch.elevation.size
-    tiled = thrown.take(np.tile(np.arange(cases), elevations.size))
-    tried = _thrown_at(tiled, np.repeat(elevations, cases), ROUGH)
-    return np.asarray(_carried(tried, 1 - DELIVERED_SHARE, ROUGH).reshape(elevations.size, cases))
+    each = np.broadcast_to(elevations.reshape(len(elevations), -1), (len(elevations), cases))
+    tried = _thrown_at(thrown.take(np.tile(np.arange(cases), len(each))), each.ravel(), mean)
+    return np.asarray(_carried(tried, 1 - DELIVERED_SHARE, ROUGH).reshape(each.shape))
 
 
 def _thrown_at(thrown: Thrown, elevation: Array, effort: Effort = FINE) -> Thrown:

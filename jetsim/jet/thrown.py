@@ -1,7 +1,7 @@
 """A stream as it was thrown, and where its drops of one size land.
 
-In a head wind fine drops may ride in the stream's air to its end; nothing is known of that, and they gain nothing by
-it.
+Fine drops may be carried along by the stream's air, in a head wind even ride in it to its end. Nothing is known of
+that, and they gain nothing by it: a finer stream counts as a coarser one.
 """
 
 from dataclasses import dataclass, fields, replace
@@ -15,7 +15,6 @@ from jetsim.jet.laws import DEFAULT
 from jetsim.jet.laws.law import Law
 from jetsim.jet.sizes import drop_ratio
 from jetsim.jet.trajectory import FINE, Effort, fly
-from jetsim.units import STANDARD_GRAVITY
 
 Array = NDArray[np.float64]
 
@@ -23,14 +22,22 @@ Array = NDArray[np.float64]
 DELIVERED_SHARE = 0.90
 # Elevation [deg] up to which the best one is sought.
 HIGHEST_BEST = 10.0
-# Head wind [m/s], and elevation [deg] above `HIGHEST_BEST`, from which on a finer stream is wholly kept from reaching
-# farther than a coarser one; and the coarser ones that it is held against: their finest tenth, over `SprayLaw.finest`.
-_HEAD_WIND, _STEEP = 0.02, 10.0
-_HOLDS = 1.03 ** np.arange(1, 17)
-# Drops that ride in the stream's air rise to all but this part of its apex, less by a factor e for every so many m/s of
-# head wind, and fly so many times as long as without drag. Chosen on 8,000 streams above 20 deg, up to 1 1/2 in and
-# 10 bar: of those in which getting finer gains 0.3 m, none is missed.
-_FALLEN, _LIFTING, _LATE = 0.26, 2.0, 1.65
+# Speed [m/s] and tip [m] to which what follows belongs, and the powers with which it grows with them. All of it was
+# chosen on some 20,000 streams of all sorts, up to 1 1/2 in and 14 bar.
+_SPEED, _TIP = 40.0, 0.025
+# Finer drops [-], over `SprayLaw.finest`, would be carried farther: there the reach is least, and flat about it. By a
+# factor e less for so many m/s of head wind in flat throws, and in those this much [deg] steeper than `HIGHEST_BEST`.
+_CARRIED, _CARRIED_POWERS = 1.3, (1.3, 0.37)
+_FLAT_WIND, _STEEP_WIND, _STEEP = 15.0, 5.0, 10.0
+# Part of the way up to the apex from which on a target is so near it that the wind no longer does that, and wholly.
+_HIGH, _AT_APEX, _TINY = 0.5, 0.75, 1e-9
+# In steep throws finer drops may ride: up to this size and so much more for every m/s of head wind times the tangent of
+# the elevation, up to a greatest; from so many m/s on all are blown back.
+_RIDING, _RIDING_RISE, _MOST_RIDING, _RIDING_POWERS = 0.85, 0.2, 1.3, (0.87, 0.385)
+_BLOWN_BACK = 5.0
+# Coarser drops that they are held against.
+_SPACING = 1.05
+_HOLDS: Array = _SPACING ** np.arange(1.0, 22.0)
 
 
 @dataclass(frozen=True)
@@ -46,31 +53,18 @@ class Thrown:
     flight: Flight
     law: Law = DEFAULT
 
-    def held(self, finest: ArrayLike = 1.0) -> FlightConstants:
-        """Constants of a stream no finer than the law can say: the finest tenth begins at `SprayLaw.finest`.
-
-        What finer streams do with that tenth is not known; they count as this one, so that getting finer never helps.
-
-        Parameters
-        ----------
-        finest : array_like, shape () or (n,), optional
-            Drop [-], over `SprayLaw.finest`, that holds in its place.
-        """
-        scale = np.maximum(1.0, np.asarray(finest) / self.tenth)
-        return replace(self.constants, drop_scale=np.asarray(self.constants.drop_scale) * scale)
-
     @property
     def too_fine(self) -> NDArray[np.bool_]:
         """Whether more than a tenth of the water is finer than the law can say."""
         if self.law.spray is None:
             return np.zeros(self.launch.elevation.shape, dtype=bool)
-        return np.asarray(self.tenth < 1.0)
+        return np.asarray(self.size() < 1.0)
 
-    @property
-    def tenth(self) -> Array:
-        """Drop [-], over the finest that the law can say, below which the finest tenth of the water lies."""
+    def size(self, mass_below: float = 1 - DELIVERED_SHARE) -> Array:
+        """Drop [-], over `SprayLaw.finest`, below which a share of the mass, at most a tenth, lies; (n,)."""
         assert self.law.spray is not None
-        below = drop_ratio(1 - DELIVERED_SHARE, self.constants.drop_spread, self.constants.farthest_share)
+        share = min(mass_below, 1 - DELIVERED_SHARE)
+        below = drop_ratio(share, self.constants.drop_spread, self.constants.farthest_share)
         return np.asarray(self.law.spray.drop(self.jet, self.constants) * below / self.law.spray.finest)
 
     def take(self, cases: NDArray[np.intp]) -> "Thrown":
@@ -84,8 +78,8 @@ class Thrown:
 def landed(thrown: Thrown, mass_below: float, effort: Effort = FINE) -> Array:
     """Where drops of one size, below which a share of the mass lies, land [m]; (n,).
 
-    Where drops may ride against the wind, the nearest landing of those of all coarser streams: getting finer does not
-    help. NaN where they never get up to the target height; negative behind the nozzle.
+    Those of a stream no finer than `kept_from`; where they may ride against the wind, the nearest landing of all
+    coarser streams. NaN where they never get up to the target height; negative behind the nozzle.
 
     Parameters
     ----------
@@ -94,48 +88,62 @@ def landed(thrown: Thrown, mass_below: float, effort: Effort = FINE) -> Array:
     mass_below : float
     effort : Effort, optional
     """
-    flight = flight_of(thrown, mass_below, 1.0, effort)
-    found = flight.extreme_reach
-    part = _against_the_wind(thrown)
-    riding = np.flatnonzero(_may_ride(thrown, flight) & (part > 0))
-    if riding.size:
-        least = np.minimum(found[riding], _least(thrown.take(riding), mass_below, effort))
-        found[riding] += part[riding] * (least - found[riding])
+    finest, count = kept_from(thrown), thrown.launch.elevation.size
+    case, coarser = _coarser(thrown, np.maximum(finest, thrown.size(mass_below)))
+    # Flown together: a few flights on their own would take as many steps as all.
+    tried = thrown.take(np.concatenate([np.arange(count), case])) if case.size else thrown
+    places = flight_of(tried, mass_below, np.concatenate([finest, coarser]), effort).extreme_reach
+    found, least = places[:count], places[:count].copy()
+    with np.errstate(invalid="ignore"):  # of drops that never get up to the target height
+        np.minimum.at(least, case, np.maximum(np.nan_to_num(places[count:]), 0.0))
+    found = found + _steep(thrown) * (least - found)
     # Drops all alike fly the mean flight, which is known more closely.
     ratio = drop_ratio(mass_below, thrown.constants.drop_spread, thrown.constants.farthest_share)
     return np.where(ratio == 1.0, thrown.flight.extreme_reach, found)
 
 
 def flight_of(thrown: Thrown, mass_below: float, finest: ArrayLike, effort: Effort) -> Flight:
-    """Flight of drops of one size, in a stream held at `finest`."""
+    """Flight of drops of one size, in a stream so coarse that `Thrown.size` is no less than `finest` [-]."""
     assert thrown.law.spray is not None
     ratio = drop_ratio(mass_below, thrown.constants.drop_spread, thrown.constants.farthest_share)
-    law = thrown.law.spray.classes(thrown.jet, thrown.held(finest), ratio)
+    scale = np.maximum(1.0, np.asarray(finest) / thrown.size(mass_below))
+    coarse = replace(thrown.constants, drop_scale=np.asarray(thrown.constants.drop_scale) * scale)
+    law = thrown.law.spray.classes(thrown.jet, coarse, ratio)
     return fly(law, thrown.launch, thrown.jet.breakup_length, effort=effort)
 
 
-def _against_the_wind(thrown: Thrown) -> Array:
-    """How far getting finer is kept from helping, 0 to 1: not in still air nor in flat throws."""
-    wind, steep = -thrown.jet.wind_along / _HEAD_WIND, (thrown.launch.elevation - HIGHEST_BEST) / _STEEP
-    return np.asarray(np.clip(wind, 0.0, 1.0) * np.clip(steep, 0.0, 1.0))
+def kept_from(thrown: Thrown) -> Array:
+    """Drop [-], over `SprayLaw.finest`, from which a stream is kept from getting finer, (n,): at least 1.
 
-
-def _may_ride(thrown: Thrown, flight: Flight) -> NDArray[np.bool_]:
-    """Whether the drops of a flight may have ridden in the stream's air, judged by how high and how long they flew.
-
-    All that ride do, and some more: of those that leave the stream on its way, the wind keeps the apex up as well.
+    Finer drops would be carried farther by the stream's air.
     """
-    fallen = _FALLEN * np.exp(thrown.jet.wind_along / _LIFTING)
-    high = flight.apex_height > (1 - fallen) * thrown.flight.apex_height
-    rise = thrown.launch.speed * np.sin(np.deg2rad(thrown.launch.elevation)) / STANDARD_GRAVITY
-    late = flight.flight_time > _LATE * 2 * rise
-    return np.asarray((thrown.tenth < _HOLDS[-1]) & (flight.extreme_reach > 0) & high & late)
+    steep = 1 / _FLAT_WIND + (1 / _STEEP_WIND - 1 / _FLAT_WIND) * _steep(thrown)
+    wind = np.minimum(thrown.jet.wind_along, 0.0) * steep * (1 - _at_apex(thrown))
+    return np.asarray(np.maximum(1.0, _CARRIED * _grown(thrown, *_CARRIED_POWERS) * np.exp(wind)))
 
 
-def _least(thrown: Thrown, mass_below: float, effort: Effort) -> Array:
-    """Nearest landing [m], 0 where behind the nozzle, of drops of one size in all coarser streams tried, (n,)."""
-    case, hold = np.nonzero(thrown.tenth[:, None] < _HOLDS)
-    places = np.full((thrown.launch.elevation.size, _HOLDS.size), np.inf)
-    flight = flight_of(thrown.take(case), mass_below, _HOLDS[hold], effort)
-    places[case, hold] = np.maximum(np.nan_to_num(flight.extreme_reach), 0.0)
-    return np.asarray(places.min(axis=1))
+def _grown(thrown: Thrown, with_speed: float, with_tip: float) -> Array:
+    """What grows with speed and tip [-]."""
+    return np.asarray((thrown.jet.exit_speed / _SPEED) ** with_speed * (thrown.jet.tip_diameter / _TIP) ** with_tip)
+
+
+def _steep(thrown: Thrown) -> Array:
+    """How steep a throw is: 0 up to `HIGHEST_BEST`, then to 1."""
+    return np.asarray(np.clip((thrown.launch.elevation - HIGHEST_BEST) / _STEEP, 0.0, 1.0))
+
+
+def _at_apex(thrown: Thrown) -> Array:
+    """How near its apex a stream comes down to its target, 0 to 1."""
+    bottom = thrown.launch.nozzle_height
+    part = (thrown.launch.target_height - bottom) / np.maximum(thrown.flight.apex_height - bottom, _TINY)
+    return np.asarray(np.clip((np.nan_to_num(part) - _HIGH) / (_AT_APEX - _HIGH), 0.0, 1.0))
+
+
+def _coarser(thrown: Thrown, own: Array) -> tuple[NDArray[np.intp], Array]:
+    """Coarser drops [-] that some are held against, for they may ride against the wind; and their cases."""
+    lift = np.maximum(-thrown.jet.wind_along, 0.0) * np.tan(np.deg2rad(thrown.launch.elevation))
+    may = (lift > 0) & (lift < _BLOWN_BACK) & (_steep(thrown) > 0)
+    edge = np.minimum(_RIDING + _RIDING_RISE * lift, _MOST_RIDING) * _grown(thrown, *_RIDING_POWERS)
+    near = np.flatnonzero(may & (own < edge))
+    case, hold = np.nonzero((own[near, None] < _HOLDS) & (_SPACING * edge[near, None] > _HOLDS))
+    return near[case], _HOLDS[hold]

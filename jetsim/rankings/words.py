@@ -253,7 +253,7 @@ def shares_tables(case: Case, found: Results) -> list[Table]:
 def all_tables(case: Case, found: Results) -> list[Table]:
     """Outputs over all runs, and the shares of every input."""
     names, whole = findings.technical_labels(case.space), found.indices.sel(output=found.ranked)
-    shares = [findings.shares_table("indices", "Shares of variance", whole, names, found.ranking)]
+    shares = [findings.shares_table("indices", "Shares of every input", whole, names, found.ranking)]
     return [sample_table(case, found), *(shares if found.ranked else [])]
 
 

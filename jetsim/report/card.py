@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 
 from jetsim.report.style import ROLE_WORDS
 
+NOT_APPLICABLE = "does not apply"  # where nothing is estimated that could settle
+
 
 @dataclass(frozen=True)
 class InputLine:

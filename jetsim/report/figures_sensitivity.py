@@ -138,7 +138,8 @@ def _index_panel(axes: Axes, view: IndexView, output: str) -> None:
     _whiskers(axes, indices, "S1", at + 0.25)
     axes.set_yticks(at, [named(name, view.labels) for name in order], linespacing=0.95)
     others = view.others(output)
-    axes.annotate(others, (1, len(order)), xycoords=("axes fraction", "data"), ha="right", va="center", color="#444444")
+    axes.annotate(others, (1, len(order)), xycoords=("axes fraction", "data"), ha="right", va="center", color="#444444",
+                  bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5}, zorder=5)  # fmt: skip
     axes.set_ylim(len(order) - 0.4 + bool(others), -0.6)
     axes.axvline(0, color="#555555", linewidth=0.8)
     axes.grid(axis="x")
@@ -277,7 +278,7 @@ def control_effects(
     """
     columns = columns if words.width > COLUMN else 1
     rows = -(-len(effects) // columns)
-    figure = new_figure(0.55 + 1.95 * rows, words.width)
+    figure = new_figure(0.55 + 1.65 * rows, words.width)
     grid = figure.subplots(rows, columns, squeeze=False, sharey=True)
     for axes, effect in zip(grid.flat, effects, strict=False):
         _effect_panel(axes, output, effect, system)

@@ -186,7 +186,7 @@ def agreement(words: Words, panels: Mapping[str, Sequence[Cloud]], system: UnitS
     -------
     Plot
     """
-    figure = new_figure(0.6 + 0.57 * words.width, words.width)
+    figure = new_figure(0.6 + 0.5 * words.width, words.width)
     grid = figure.subplots(1, len(panels), squeeze=False)
     for axes, (quantity, clouds) in zip(grid.flat, panels.items(), strict=True):
         for number, cloud in enumerate(clouds):

@@ -6,7 +6,7 @@ fitted and what is assumed, and cite; a study names the laws it used by their ke
 
 from collections.abc import Iterable, Sequence
 
-from jetsim.report.card import ReportCard
+from jetsim.report.card import NOT_APPLICABLE, ReportCard
 
 LAWS = {
     "discharge": "Flow and speed at the tip follow from the nozzle pressure, the tip's area and the discharge and "
@@ -70,7 +70,8 @@ def from_card(card: ReportCard, laws: Sequence[str]) -> list[str]:
     count = len(card.inputs)
     believed = f" {count} input{'s vary' if count != 1 else ' varies'} as believed; the table says on what each rests."
     sampled = f"{sentence(card.method)} {card.runs:,} runs in all, seed {card.seed}.{believed if count else ''}"
-    settled = " ".join(sentence(text) for text in (card.intervals and f"intervals: {card.intervals}", card.convergence))
+    intervals, convergence = ("" if t == NOT_APPLICABLE else t for t in (card.intervals, card.convergence))
+    settled = " ".join(sentence(text) for text in (intervals and f"intervals: {intervals}", convergence))
     more = " ".join(sentence(f"{label}: {words}") for label, words in card.more.items())
     return [text for text in (*model_words(laws), sampled, settled.strip(), more) if text]
 

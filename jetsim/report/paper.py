@@ -32,6 +32,7 @@ from jetsim.report.tables import Table
 _PAPER = {"us": (8.5, 11.0), "si": (8.27, 11.69)}
 _BORDER = 0.75  # inch, margin on the short sides of the text
 _BESIDE = 1.5  # inch, for a heading and a caption on the page of a tall figure
+_SQUEEZED = 1.06  # a table so little wider than the page gives way rather than being parted
 _UPRIGHT_PARTS = 2  # of a wide table: a turned page breaks the flow of the text before and behind it
 _THEN = datetime(2000, 1, 1)  # the same report gives the same bytes
 _ZIP_THEN = (1980, 1, 1, 0, 0, 0)
@@ -218,7 +219,7 @@ class _Paper:
         wanted = list(map(widths.width, headings, cells, numeric))
         opening = next((number for number, is_number in enumerate(numeric) if is_number), 1)
         opening = max(1, min(opening, len(wanted) - 1))
-        parts, room = widths.parts(wanted, PAGE, opening), PAGE
+        parts, room = widths.parts(wanted, _SQUEEZED * PAGE, opening), PAGE
         turned = len(parts) > _UPRIGHT_PARTS
         if turned:
             room = _PAPER[self.report.units][1] - 2 * _BORDER
@@ -230,7 +231,7 @@ class _Paper:
             if caption:
                 kind, number, title, words = caption
                 title = f"{title.rstrip('.')} (part {part + 1} of {len(parts)})" if len(parts) > 1 else title
-                paragraph = self._caption(kind, number, title, words, is_counted=not part)
+                paragraph = self._caption(kind, number, title, "" if part else words, is_counted=not part)
                 paragraph.paragraph_format.keep_with_next = True
             own = [cells[n] for n in shown]
             at = widths.stretched([wanted[n] for n in shown], [widths.line(column) for column in own], room)

@@ -141,12 +141,11 @@
   const unit = (kind) => D.units[kind][system];
   const shown = (kind, si, digits) => `${number(si * unit(kind).one, digits)} ${unit(kind).label}`;
   const spanned = (kind, low, high) => `${number(low * unit(kind).one)} to ${number(high * unit(kind).one)}`;
-  const share = (part) => {
-    const percent = 100 * part;
-    return part > 0 && percent < 1 ? "under 1 %" : part < 1 && percent > 99 ? "over 99 %" : `${percent.toFixed(0)} %`;
+  const counted = (count) => {
+    const hundredth = (100 * count) / D.draws;
+    const told = hundredth < 1 ? "under 1" : hundredth > 99 ? "over 99" : hundredth.toFixed(0);
+    return `${count === 0 ? "no" : count === D.draws ? "all" : `${told} of 100`} computed throws`;
   };
-  const draws = (count, which = "") =>
-    `${count === 0 ? "none" : count === D.draws ? "all" : share(count / D.draws)} of the ${which} draws`.replace("  ", " ");
   const people = (count) => `${count} firefighter${count === 1 ? "" : "s"}`;
 
   // ------------------------------------------------------------------------------------------------ one lane
@@ -239,7 +238,7 @@
     const word = force[0] <= crew.limit * (1 + 1e-9) ? "within" : "above";
     return `${shown("force", force[0])} by the limit's own formula: ${word} the stated limit of ` +
       `${shown("force", crew.limit)} for ${people(crew.firefighters)}. With the measured excess, within it in ` +
-      `${draws(within)}.`;
+      `${counted(within)}.`;
   }
 
   function stretchedWords(lane) {
@@ -623,7 +622,7 @@
     if (lanes.length < 2 || !lanes.every((lane) => lane.told)) return "";
     const [one, other] = lanes.map((lane) => lane.delivered.extreme_reach.slice(1));
     const farther = one.filter((x, c) => x > other[c]).length;
-    return `In ${draws(farther, `${D.draws} common`)} the farthest drops of 1 land beyond those of 2.`;
+    return `In ${counted(farther)} the farthest drops of 1 land beyond those of 2.`;
   }
 
   function listen() {

@@ -10,7 +10,7 @@ from jetsim.report.tables import ShownColumn, Table
 _CHARACTER = 0.068  # inch, mean width of a character in a table
 _BOLD = 1.25  # width of a bold character against a plain one
 _PADDING = 0.16  # inch, a cell's left and right padding
-_NARROWEST, _WIDEST_TEXT, _LONGEST_LINE = 0.5, 1.0, 12.0  # inch
+_NARROWEST, _WIDEST_TEXT, _LONGEST_LINE = 0.5, 1.0, 3.5  # inch
 
 
 def headings(columns: Sequence[ShownColumn]) -> list[str]:
@@ -41,9 +41,11 @@ def of_table(table: Table, system: UnitSystem) -> float:
 
 
 def line(cells: Sequence[str]) -> float:
-    """Width that a typical text of a column wants to stand on one line, inches; long texts count for more."""
-    length = sqrt(sum(len(text) ** 2 for text in cells) / max(1, len(cells)))
-    return min(length * _CHARACTER * _BOLD, _LONGEST_LINE) + _PADDING
+    """Width that texts of a column want to stand on one line, inches: the longest, or a typical one of long texts."""
+    lengths = [len(text) for text in cells] or [1]
+    typical = sqrt(sum(length * length for length in lengths) / len(lengths))  # long texts count for more
+    inches = _CHARACTER * _BOLD
+    return min(inches * max(lengths), max(inches * typical, _LONGEST_LINE)) + _PADDING
 
 
 def parts(widths: Sequence[float], room: float, opening: int = 1) -> list[list[int]]:

@@ -151,7 +151,7 @@ def next_words(test: FieldTest, compared: Compared) -> str:
     a, b = (name.upper() for name in compared.leaders)
     top = list(compared.next_causes.items())[:2]
     called = names.called(test)
-    shown = " and ".join(f"{called[name]} ({percent(share)} of its variance)" for name, share in top)
+    shown = " and ".join(f"{called[name]} ({percent(share)} of all that leaves it in doubt)" for name, share in top)
     return (
         f"Measure next: {a} and {b} in the same blocks, whose difference depends most on {shown}. For the first: "
         f"{names.remedy(next(iter(compared.next_causes)))}."
@@ -307,7 +307,12 @@ def cause_table(test: FieldTest, compared: Compared) -> Table:
         f"What the difference between {a} and {b} depends on",
         (
             Column("unknown", [called[name] for name, _ in rows]),
-            Column("share [%]", [100 * share for _, share in rows], label="Share of variance, %", decimals=0),
+            Column(
+                "share [%]",
+                [100 * share for _, share in rows],
+                label="Share of all that leaves it in doubt, %",
+                decimals=0,
+            ),
         ),
         "Squared rank correlations; shares of unknowns that the data tie overlap.",
         nothing=[share < NOTHING for _, share in rows],

@@ -8,6 +8,7 @@ from jetsim.experiment.cells import Cell
 from jetsim.experiment.sheets import Grid
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
+from jetsim.report.card import NOT_APPLICABLE
 from jetsim.report.document import Report, ReportCard, Section
 from jetsim.report.tables import Column, Table
 from jetsim.throws.columns import EVERY, PLAIN, Layout
@@ -67,7 +68,7 @@ def mapping_report(test: FieldTest, found: Understood, system: UnitSystem) -> Re
             *([Section("What cannot be read yet", found.lines)] if found.lines else []),
         ],
         ReportCard(QUESTION, "Names of the columns by likeness, units by header, cells or plausible size; nothing is "
-                   "read before a person has checked it", 0, test.seed, 0, "does not apply", "does not apply"),
+                   "read before a person has checked it", 0, test.seed, 0, NOT_APPLICABLE, NOT_APPLICABLE),
         system,
         subtitle=test.scenario,
         further=further(found),

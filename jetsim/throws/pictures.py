@@ -17,7 +17,7 @@ from jetsim.throws.comparing import Compared
 from jetsim.throws.planning import Plan
 from jetsim.throws.question import FieldTest, in_words
 from jetsim.throws.reading import Overlay, Reading
-from jetsim.throws.words import group_words
+from jetsim.throws.words import group_words, inside
 
 Array = NDArray[np.float64]
 
@@ -63,11 +63,9 @@ def agreement_plot(test: FieldTest, reading: Reading, name: str, system: UnitSys
             panels[quantity] = [_cloud(setup.label, over, reading.thrown.of(setup.name)) for setup in test.setups]
     drops, breakup = (reading.overlays[column] for column in ("farthest_drops", "breakup_distance"))
     told = drops if drops.read else breakup
-    count = len(told.measured)
-    inside = round(count * told.coverage(np.arange(count)))
     words = Words(
         f"throws_against_{name.replace(' ', '_')}",
-        f"{inside} of {count} throws lie inside the bands of the {name}",
+        f"{inside(told)} throws lie inside the bands of the {name}",
         "Each mark is a throw; its bar holds nine in ten chances of the prediction for the pressure, elevation and "
         "wind of that throw. Grey: perfect agreement.",
     )

@@ -8,6 +8,7 @@ from jetsim.equipment.words import laws
 from jetsim.experiment import fieldtest
 from jetsim.quantities import UnitSystem, quantity
 from jetsim.report import display
+from jetsim.report.card import NOT_APPLICABLE
 from jetsim.report.document import Report, ReportCard, Section
 from jetsim.report.tables import Column, Table
 from jetsim.throws.pictures import tally_pages
@@ -137,16 +138,17 @@ def pair_table(test: FieldTest, plan: Plan) -> Table:
             Column("first", [labels[p.first] for p in rows]),
             Column("second", [labels[p.second] for p in rows]),
             Column("throws", [p.needed.throws for p in rows]),
-            Column("power [%]", [100 * p.needed.simulated for p in rows], label="Power, simulated, %"),
-            Column("closed_form [%]", [100 * p.needed.closed_form for p in rows], label="Closed form, %"),
+            Column("power [%]", [100 * p.needed.simulated for p in rows], label="Found, of 100 tests"),
+            Column("closed_form [%]", [100 * p.needed.closed_form for p in rows], label="By formula, of 100"),
             Column(
                 "scatter", [p.needed.spread for p in rows], "extreme_reach", "Scatter of a difference", interval=True
             ),
             Column("expected", [p.expected for p in rows], "extreme_reach", "Expected difference", interval=True),
-            Column("chance [%]", [100 * p.chance for p in rows], label="Chance to be told apart, %", decimals=0),
+            Column("chance [%]", [100 * p.chance for p in rows], label="Told apart, of 100 tests", decimals=0),
         ),
-        "Expected: by the medians of what is believed, in still air, first minus second. Chance: power at the planned "
-        "throws, averaged over the differences that are believed possible.",
+        "Found: a difference as large as is wanted, simulated, and by formula. Expected: by the medians of what is "
+        "believed, in still air, first minus second. Told apart: with the planned throws, averaged over the "
+        "differences that are believed possible.",
     )
 
 
@@ -182,7 +184,7 @@ def card(test: FieldTest, plan: Plan, system: UnitSystem) -> ReportCard:
         test.seed,
         0,
         "the simulated power is known to about 0.3 %",
-        "does not apply",
+        NOT_APPLICABLE,
         inputs=input_lines(test, system),
         more={"Scatter (standard deviations)": scatter, "Reading error": length(reading, system),
               "Measured": f"{test.wanted.measured} ({quantity(test.wanted.quantity).long_name} of the model)"},

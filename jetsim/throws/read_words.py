@@ -8,6 +8,7 @@ from jetsim.equipment.words import laws
 from jetsim.experiment.fieldtest import PairedTest
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
+from jetsim.report.card import NOT_APPLICABLE
 from jetsim.report.document import Report, ReportCard, Section
 from jetsim.report.tables import Column, Table
 from jetsim.throws import tested
@@ -15,7 +16,7 @@ from jetsim.throws.pictures import agreement_plot, still_plot
 from jetsim.throws.question import FieldTest
 from jetsim.throws.reading import SHOWN, Reading
 from jetsim.throws.tested import planned_powers
-from jetsim.throws.words import MODEL_MADE, input_lines, key_words, length, otherwise, resting, said
+from jetsim.throws.words import MODEL_MADE, input_lines, inside, key_words, length, otherwise, resting, said
 
 Array = NDArray[np.float64]
 
@@ -136,7 +137,7 @@ def further(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: 
         lines += [
             f"Before the test the model put the farthest drops {length(abs(drops.bias(every)), system)} {farther} what "
             f"was measured on average (a typical throw is off by {length(drops.rmse(every), system)}).",
-            f"{display.percent(drops.coverage(every))} of the throws lie inside its bands of nine in ten. All throws "
+            f"{inside(drops)} throws lie inside its bands of nine in ten. All throws "
             "of a set-up share most of what was not known, so they lie inside together or not at all: this is no test "
             "of the bands.",
         ]
@@ -146,7 +147,7 @@ def further(test: FieldTest, reading: Reading, pairs: list[PairedTest], system: 
     if breakup.read:
         lines.append(
             f"Breakup as seen: a typical throw is off by {length(breakup.rmse(every), system)}, "
-            f"{display.percent(breakup.coverage(every))} inside the bands; what an eye calls breakup is uncertain too."
+            f"{inside(breakup)} inside the bands; what an eye calls breakup is uncertain too."
         )
     return [
         *lines,
@@ -228,7 +229,7 @@ def card(test: FieldTest, reading: Reading, system: UnitSystem) -> ReportCard:
         test.seed,
         0,
         "middle 90 % of the draws",
-        "does not apply",
+        NOT_APPLICABLE,
         inputs=input_lines(test, system),
         more={"Wind": "as read at the ground, taken as uniform over the height of the stream",
               "Last continuous water": "checked and kept, not compared: the model does not give it"},
@@ -290,10 +291,12 @@ def tested_table(test: FieldTest, pairs: list[PairedTest], system: UnitSystem) -
             Column("high", [p.high for p in pairs], "extreme_reach", "high", interval=True),
             Column("adjusted_p", [p.adjusted for p in pairs], label="Adjusted p", decimals=4),
             Column("verdict", ["differ" if p.differs(test.wanted.false_alarm) else "open" for p in pairs]),
-            Column("power [%]", [100 * alone for alone, _ in powers], label="Planned power, %", decimals=0),
-            Column("power_all [%]", [100 * every for _, every in powers], label="all pairs guarded, %", decimals=0),
+            Column("power [%]", [100 * alone for alone, _ in powers], label="Planned, of 100 tests", decimals=0),
+            Column(
+                "power_all [%]", [100 * every for _, every in powers], label="all pairs guarded, of 100", decimals=0
+            ),
         ),
-        f"Low and high: {100 * (1 - test.wanted.false_alarm):.3g} % interval of that pair alone. Planned power: chance "
-        f"to find a difference of {wanted} with the blocks that count, by the scatter that the study file states; with "
-        "all pairs guarded: at the first step of Holm's adjustment, so at least that.",
+        f"Low and high: {100 * (1 - test.wanted.false_alarm):.3g} % interval of that pair alone. Planned: so many "
+        f"tests find a difference of {wanted} with the blocks that count, by the scatter that the study file states; "
+        "with all pairs guarded: at the first step of Holm's adjustment, so at least that.",
     )

@@ -10,6 +10,7 @@ from jetsim.report import display
 from jetsim.report.document import InputLine
 from jetsim.throws import names
 from jetsim.throws.question import OWN, FieldTest, in_words, matched_quantity
+from jetsim.throws.reading import Overlay
 
 Array = NDArray[np.float64]
 
@@ -17,6 +18,11 @@ MODEL_MADE = (
     "Practice data: these throws were made by this very model, so what is found tests the arithmetic and says nothing "
     "about real nozzles."
 )
+
+
+def inside(over: Overlay) -> str:
+    """How many throws lie inside the bands of a prediction."""
+    return f"{int(over.inside.sum())} of {int(np.isfinite(over.measured).sum())}"
 
 
 def length(value: float, system: UnitSystem) -> str:
