@@ -24,7 +24,7 @@ settings.load_profile("untimed")
 def pytest_configure(config):
     """A run of all tests writes no assertion anew, a third of the time to collect them; one of some files does."""
     if [Path(place).name for place in config.args] == [Path(__file__).parent.name]:
-        sys.meta_path.remove(config.pluginmanager.rewrite_hook)
+        sys.meta_path[:] = [finder for finder in sys.meta_path if finder is not config.pluginmanager.rewrite_hook]
 
 
 def pytest_collection_finish():
