@@ -1,8 +1,8 @@
 """Would the tests notice? Small changes of formulas, wiring and rules, each tried on a copy of the project.
 
 Run ``python benchmarks/mutants.py``; ``--only WORD`` tries those whose file or text holds a word. Every change is made
-alone in a temporary copy of the tree, where only the tests that should notice are run. A change that they let pass has
-survived, which is an error unless the list says why nobody could tell it from the original.
+alone in a temporary copy of the tree, where only the tests that should notice are run, and no slow ones. A change that
+they let pass has survived, which is an error unless the list says why nobody could tell it from the original.
 """
 
 import argparse

@@ -2,6 +2,8 @@
 
 import gc
 import os
+import sys
+from pathlib import Path
 
 import pytest
 from hypothesis import settings
@@ -10,10 +12,19 @@ from hypothesis import settings
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 # For the same reason a study under test that is not told how many workers it has takes one.
 os.sched_getaffinity = lambda pid: {0}
+# What a process leaves uncollected in a minute costs less than looking for it often.
+gc.set_threshold(50_000, 20, 50)
 
-# A busy machine makes no test fail: speed is measured in benchmarks, never in a test.
-settings.register_profile("untimed", deadline=None)
+# A busy machine makes no test fail: speed is measured in benchmarks, never in a test. Half the usual examples, again
+# others in every run.
+settings.register_profile("untimed", deadline=None, max_examples=50)
 settings.load_profile("untimed")
+
+
+def pytest_configure(config):
+    """A run of all tests writes no assertion anew, a third of the time to collect them; one of some files does."""
+    if [Path(place).name for place in config.args] == [Path(__file__).parent.name]:
+        sys.meta_path[:] = [finder for finder in sys.meta_path if finder is not config.pluginmanager.rewrite_hook]
 
 
 def pytest_collection_finish():

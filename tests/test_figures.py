@@ -26,9 +26,13 @@ from tests.reports import without_pictures
 
 
 @cache
+def _sample(name, system):
+    return samples.DRAWINGS[name](system)
+
+
 def sample(name, system="us"):
     """A drawing that tests look at and leave as it is."""
-    return samples.DRAWINGS[name](system)
+    return _sample(name, system)
 
 
 def texts(plot):

@@ -154,6 +154,7 @@ def test_streams_are_simulated_on_all_processors(bare):
     assert float(many.extreme_reach[-1]) == pytest.approx(float(simulate(Stream(**stream)).extreme_reach), rel=1e-12)
 
 
+@pytest.mark.slow
 @without_pictures()
 def test_a_study_writes_its_report(bare):
     text = STUDY.default_inputs.read_text(encoding="utf-8")

@@ -1,19 +1,26 @@
 """Throws that practice tells of: the priors must be wide enough to hold them, which validates nothing."""
 
+import pytest
+
 from benchmarks import practice
 from jetsim import units
 
 
-def test_every_told_throw_lies_within_nine_cases_in_ten():
+@pytest.fixture(scope="module")
+def told():
+    """What practice tells, with the bands of few draws."""
+    return practice.facts(draws=2048)
+
+
+def test_every_told_throw_lies_within_nine_cases_in_ten(told):
     # Common practice, no source: see tests/published.
-    found = practice.facts(draws=2048)
-    assert len(found) == 6 + 3 + 2 + 6
-    assert [fact.name for fact in found if not fact.holds] == []
+    assert len(told) == 6 + 3 + 2 + 6
+    assert [fact.name for fact in told if not fact.holds] == []
 
 
-def test_bands_are_no_wider_than_a_throw_and_its_reading_allow():
+def test_bands_are_no_wider_than_a_throw_and_its_reading_allow(told):
     """The check could fail: reach within a factor of two, and a plunger 15 % beyond the ball is no common sight."""
-    found = {fact.name: fact for fact in practice.facts(draws=2048)}
+    found = {fact.name: fact for fact in told}
     bore = found["reach: bore, full ball"]
     assert bore.high / bore.low < 2.0
     assert found["reach: fog, plunger over full ball"].high < 1.25

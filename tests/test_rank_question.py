@@ -12,7 +12,7 @@ from jetsim.experiment.gate import Gate
 from jetsim.rankings import question, words
 from jetsim.rankings.question import load
 from jetsim.rankings.runs import results_of, with_logarithms
-from jetsim.study import Options, run
+from jetsim.study import run
 from studies.rank_controls import STUDY
 from tests.reports import without_pictures
 
@@ -123,13 +123,10 @@ def test_a_measured_breakup_length_leaves_no_valve_to_speak_of(tmp_path):
     assert "Measured: breakup length" in lead
 
 
-@without_pictures()
 def test_an_override_is_said(tmp_path):
     wind = '[beliefs]\nwind_along = { distribution = "normal", mean = "0 mph", sd = "8 mph" }\n[vary]'
-    path = asked(tmp_path, ("[vary]", wind))
-    options = Options(path, tmp_path / "out")
-    report = STUDY.compute(STUDY.load(options), options).report
-    assert any("states otherwise than the package: head or tail wind" in notice for notice in report.notices)
+    notices = words.notices(load(asked(tmp_path, ("[vary]", wind))), [], "us")
+    assert any("states otherwise than the package: head or tail wind" in notice for notice in notices)
 
 
 def test_a_logarithm_is_ranked_in_the_place_of_its_output(tmp_path):

@@ -13,7 +13,7 @@ def space(outputs, **fixed):
     uniform = {"distribution": "uniform", "role": "controllable", "basis": "assumption", "source": "a guess"}
     return ParameterSpace.from_mapping(
         {
-            "title": "t", "units": "us", "seed": 1, "base_samples": 8, "replicates": 2, "outputs": outputs,
+            "title": "t", "units": "us", "seed": 1, "base_samples": 4, "replicates": 2, "outputs": outputs,
             "fixed": {"tip_diameter": "1 in", **fixed},
             "parameters": {
                 "nozzle_pressure": uniform | {"low": "40 psi", "high": "60 psi"},

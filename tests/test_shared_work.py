@@ -53,7 +53,7 @@ def same(one, other):
 
 
 def test_crews_are_fitted_elsewhere_to_the_same_bytes():
-    given, far = asked(["a", "c"]), Elsewhere()
+    given, far = asked(["a", "c"], base_samples=8), Elsewhere()
     found = staffing.find(given, far)
     assert far.pieces == 2 + 2 * 2  # reach of each set-up, then each in both matches
     assert same(found, staffing.find(given))
@@ -67,7 +67,7 @@ def test_of_two():
 
 def test_set_ups_are_compared_elsewhere_to_the_same_bytes():
     question = load_question(INPUTS / "compare_nozzles.toml", CompareQuestion, setups=["a", "c"])
-    question = replace(question, question=question.question.model_copy(update={"base_samples": 64}))
+    question = replace(question, question=question.question.model_copy(update={"base_samples": 16}))
     test, far = field_test(question), Elsewhere()
     assert same(comparing.compare(test, far), comparing.compare(test))
     assert far.pieces == 2 * 2

@@ -165,10 +165,10 @@ def own_question(folder: Path, *changes: tuple[str, str]) -> Path:
 
 def test_one_throw_scatters_by_what_the_file_states(tmp_path):
     """Three times the stated scatter of pressure, elevation and wind brings the chance in one throw nearer to even."""
-    few = ("base_samples = 2048", "base_samples = 256")
+    few = [("base_samples = 2048", "base_samples = 256"), ('"b", "c", "d", "e"', '"c"')]
     wider = [('"1.5 psi"', '"4.5 psi"'), ('"1 deg"', '"3 deg"'), ('"2.5 mph"', '"7.5 mph"'), ('"1.5 mph"', '"4.5 mph"')]
     spreads = []
-    for changes in ([few], [few, *wider]):
+    for changes in (few, [*few, *wider]):
         test = field_test(load_question(own_question(tmp_path, *changes), CompareQuestion))
         compared = comparing.compare(test)
         reach = compared.values["reach"]

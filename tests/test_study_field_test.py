@@ -22,7 +22,7 @@ from jetsim.equipment.spaces import inputs_of
 from jetsim.errors import InputError
 from jetsim.experiment.calibration import QUICK
 from jetsim.study import run, run_commands
-from jetsim.throws import expected, learnt, learnt_words, model, names, planning, read_words, tested
+from jetsim.throws import expected, learnt, learnt_words, model, names, planning, read_words, reading, tested
 from jetsim.throws.checks import sheet_rules
 from jetsim.throws.columns import COLUMNS
 from jetsim.throws.question import FieldTestQuestion, field_test
@@ -50,8 +50,8 @@ SHORT = replace(QUICK, burn=80, steps=60)
 
 @pytest.fixture(scope="module")
 def flown(tmp_path_factory):
-    """Results of the commands, quick, and the report of each in both systems of units."""
-    top = tmp_path_factory.mktemp("trial")
+    """Results of the commands, quick, the report of each in both systems of units, and the plan that was made."""
+    top, made, make_plan = tmp_path_factory.mktemp("trial"), [], planning.make_plan
     writers = {"plan": "plan_report", "map": "mapping_report", "read": "reading_report", "calibrate": "learnt_report"}
 
     def both(name):
@@ -61,7 +61,9 @@ def flown(tmp_path_factory):
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(field_test_script, "QUICK", SHORT)
         patch.setattr(tested, "BLOCKS", 256)
-        return top, {name: both(name) for name in COMMANDS}
+        patch.setattr(reading, "QUICK_DRAWS", 32)
+        patch.setattr(planning, "make_plan", lambda *given: made.append(make_plan(*given)) or made[-1])
+        return top, {name: both(name) for name in COMMANDS}, *made
 
 
 @pytest.fixture(scope="module")
@@ -110,9 +112,9 @@ def test_plan_opens_with_the_throws_it_takes(folders):
 
 
 @pytest.fixture(scope="module")
-def made(field_test):
-    """The plan, quick."""
-    return planning.make_plan(field_test, planning.QUICK_BLOCKS, planning.QUICK_DRAWS)
+def made(flown):
+    """The plan alone."""
+    return flown[2]
 
 
 def test_plan_prints_the_power_of_each_pair_averaged_over_the_priors(folders, field_test, made):

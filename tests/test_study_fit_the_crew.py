@@ -253,7 +253,7 @@ def test_the_fit_is_left_where_a_flag_is_set(demo):
 
 
 def test_set_ups_with_one_nozzle_share_a_curve():
-    found = runs.find(asked(["c", "d", "a"]))
+    found = runs.find(asked(["c", "d", "a"], base_samples=8))
     assert [[rig.setup.name for rig in group] for group in pictures._alike(found.rigs)] == [["c", "d"], ["a"]]
     plot = pictures.chart(found, "us")
     assert plot.title == "At most 188, 212 and 233 gpm within the limits stated for two, three and four firefighters"
@@ -263,7 +263,7 @@ def test_limits_for_two_formulas_have_two_panels():
     def own(content):
         content["crews"]["four"]["limits"]["formula"] = "own reaction"
 
-    given = asked(["a"], own)
+    given = asked(["a"], own, base_samples=8)
     found = runs.find(given)
     fit = fits_of(found, "a")[4]
     assert float(fit.rig.nozzle.reaction(fit.pressure)) == pytest.approx(115 * units.POUND_FORCE)
@@ -288,7 +288,7 @@ def test_a_stated_maximum_of_nozzle_and_hose_holds_back():
         content["nozzles"]["bore_15_16"]["maximum_pressure"] = "45 psi"
         content["hoses"]["leader"]["maximum_pressure"] = "60 psi"
 
-    fits = runs.find(asked(["a", "h"], low, crews=["three"])).fits
+    fits = runs.find(asked(["a", "h"], low, crews=["three"], base_samples=8)).fits
     assert [fit.held_by for fit in fits] == [runs.NOZZLE_MOST, runs.HOSE_MOST]
     assert fits[0].pressure / units.PSI == pytest.approx(45)
     assert fits[1].pump / units.PSI == pytest.approx(60)

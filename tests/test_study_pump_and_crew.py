@@ -372,7 +372,7 @@ def without_limits(content):
 
 
 def test_crews_without_a_stated_limit_are_told_and_given_no_number():
-    loaded = loaded_of(without_limits)
+    loaded = loaded_of(without_limits, ("a", "g"))
     found = find(loaded)
     text = " ".join([*words.lead(found, loaded.question.choice, "us"), *words.further(loaded, found, "us")])
     assert "No handling limit is stated for its crew of three firefighters" in text

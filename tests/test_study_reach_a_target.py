@@ -151,8 +151,8 @@ def test_every_kind_of_nozzle_of_another_department(tmp_path):
 
 @without_pictures()
 def test_a_question_of_one_set_up_compares_nothing(tmp_path):
-    assert run(STUDY, arguments(tmp_path, "--setups", "a", changes=[("[search]", "[beliefs]\nwind_along = "
-               '"5 mph"\n\n[search]')])) == 0  # fmt: skip
+    few, wind = ('["-10 psi", "0 psi", "10 psi"]', '["0 psi"]'), '[beliefs]\nwind_along = "5 mph"\n\n[search]'
+    assert run(STUDY, arguments(tmp_path, "--setups", "a", changes=[few, ("[search]", wind)])) == 0
     page = (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
     assert "Beside it" not in page
     assert "This study states otherwise than the package: head or tail wind" in plain(page)

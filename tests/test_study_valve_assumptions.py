@@ -588,14 +588,14 @@ def test_what_a_reading_takes_away_agrees_with_a_double_loop():
 
 
 def test_a_reading_without_the_shutoff_tells_less_than_both_and_more_error_tells_less():
-    plan = plan_of_space(whole_space())
+    plan = plan_of_space(replace(whole_space(), replicates=4))
     clear = Reading("breakup_length", 0.2, {"valve_model": "clear"})
     sets = {"with": (Reading("breakup_length", 0.2),), "without": (clear,), "far": (Reading("breakup_length", 20.0),)}
     sets["both"] = (*sets["with"], clear)
     measured = tuple(Measurement(name, name, readings) for name, readings in sets.items())
     found, count = read_all(replace(plan, measurements=measured))
     share = {m.measurement.name: m.falls["breakup_distance"].share for m in found}
-    assert count == 3 * 16 * 512  # the output, with and without the shutoff
+    assert count == 3 * 4 * 512  # the output, with and without the shutoff
     assert share["far"] < 0.03 < share["without"] < share["with"] < share["both"] + 0.02
 
 
