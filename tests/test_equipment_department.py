@@ -33,7 +33,7 @@ def test_the_demo_department_has_all_kinds_of_nozzle():
         "smooth bore", "constant flow", "selectable flow", "constant pressure",
     }  # fmt: skip
     first = department.setups[0]
-    assert first.labels["line"] == "the 200-ft preconnect"
+    assert first.labels["line"] == "the preconnect"
     assert first.crew.limit == pytest.approx(95 * units.POUND_FORCE)
     assert first.target["nozzle_pressure"] == pytest.approx(50 * units.PSI)
 

@@ -66,7 +66,7 @@ def test_report_opens_with_whether_how_and_how_surely(folder):
     assert lead[3].startswith(("Margin: the nozzle", "No stand-off"))
     first = re.findall(r"<li>(.*?)</li>", page.partition("<h2>")[0], re.DOTALL)
     assert plain(first[-1]).startswith(("What would help most", "None of the changes tried"))
-    assert lead[4].startswith("Beside it, “I: 250 gpm fog, large line” meets the target in")
+    assert lead[4].startswith("Beside it, “I: large fog, large line” meets the target in")
     assert re.search(
         r"in (\d+ of 100|none|all) it fails where “H.*” serves, in (\d+ of 100|none) it is the other", lead[4]
     )

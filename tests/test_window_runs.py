@@ -99,7 +99,7 @@ def test_the_pump_gives_the_nozzle_its_pressure_through_the_line(found):
     for outcome in found.outcomes:
         assert np.all(outcome.pump_pressure > outcome.pressure)
     told = words.pump_sentence(found.first, "us")
-    assert "on the 200-ft preconnect: within the pump's stated maximum of 250 psi" in told
+    assert "on the preconnect: within the pump's stated maximum of 250 psi" in told
 
 
 def test_a_pump_that_cannot_give_it_is_told(found):
