@@ -13,7 +13,7 @@ import json
 import sqlite3
 import threading
 import zipfile
-from collections.abc import Callable, Iterable, Iterator, Mapping, Set
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence, Set
 from concurrent.futures import Executor, as_completed
 from contextlib import contextmanager, suppress
 from dataclasses import fields, is_dataclass
@@ -391,7 +391,12 @@ def kept_as(name: str | None, function: Callable[..., R], *arguments: Any) -> R:
     return found  # type: ignore[return-value] # what the same function gave before
 
 
-def kept_map(function: Callable[[Any], R], items: Iterable[Any], executor: Executor | None = None) -> list[R]:
+def kept_map(
+    function: Callable[[Any], R],
+    items: Iterable[Any],
+    executor: Executor | None = None,
+    names: Sequence[str | None] | None = None,
+) -> list[R]:
     """A function of each item, in order: each call is a piece, taken from the ledger in use or computed and kept.
 
     Parameters
@@ -401,12 +406,13 @@ def kept_map(function: Callable[[Any], R], items: Iterable[Any], executor: Execu
     items : iterable
     executor : concurrent.futures.Executor, optional
         In this thread by default.
+    names : sequence of str or None, optional
+        Of the pieces: each tells all that its result depends on. By default made of the function and the item.
     """
-    items = list(items)
+    items, ledger = list(items), current()
+    names = names or [None if ledger is None else name_of(function, (item,)) for item in items]
     if executor is None:
-        return [kept(function, item) for item in items]
-    ledger = current()
-    names = [None if ledger is None else name_of(function, (item,)) for item in items]
+        return [kept_as(name, function, item) for name, item in zip(names, items, strict=True)]
     done = [ledger.find(name) if ledger is not None and name is not None else None for name in names]
     futures = {executor.submit(whole, function, items[n]): n for n, found in enumerate(done) if found is None}
     try:

@@ -87,6 +87,7 @@ def test_throws_are_laid_over_what_was_flown_elsewhere(test_of_two):
 
 
 SMALL = Sampling(walkers=64, burn=20, steps=70, thin=7)
+STAGES = 10 + 3  # that warm up, and that are kept
 
 
 @pytest.fixture(scope="module")
@@ -98,7 +99,7 @@ def learnt(test_of_two):
 def test_a_test_is_learnt_from_elsewhere_to_the_same_bytes(test_of_two, learnt):
     far = Elsewhere()
     assert same(learning.learn(test_of_two, sheet_of(test_of_two), SMALL, executor=far), learnt)
-    assert far.pieces == 2 * len(learnt.passes)
+    assert far.pieces == 2 * (len(learnt.passes) + STAGES)
 
 
 def test_passes_go_on_until_the_emulator_can_be_trusted(learnt):
@@ -109,8 +110,8 @@ def test_passes_go_on_until_the_emulator_can_be_trusted(learnt):
 
 
 def test_a_sampler_that_was_stopped_goes_on_where_it_was_to_the_same_bytes(test_of_two, learnt, tmp_path, monkeypatch):
-    """Ten stages that warm up and three that are kept: stopped in the twelfth, it takes up eleven."""
-    stages, gone, counted = [], calibration._gone, sheet_of(test_of_two)
+    """Two groups of walkers in each stage: stopped in the twelfth piece, it takes up eleven."""
+    pieces, gone, counted = [], calibration._gone, sheet_of(test_of_two)
     unknowns = {key: prior.distribution for key, prior in test_of_two.priors.items()}
     about = np.zeros(len(unknowns)), np.eye(len(unknowns))
 
@@ -121,8 +122,8 @@ def test_a_sampler_that_was_stopped_goes_on_where_it_was_to_the_same_bytes(test_
     whole = sampled()
 
     def stopped(*given):
-        stages.append(given)
-        if len(stages) == 12:
+        pieces.append(given)
+        if len(pieces) == 12:
             raise KeyboardInterrupt
         return gone(*given)
 
@@ -136,4 +137,4 @@ def test_a_sampler_that_was_stopped_goes_on_where_it_was_to_the_same_bytes(test_
                 with pytest.raises(KeyboardInterrupt):
                     sampled()
         ledger.close(remove=False)
-    assert len(stages) == 12 + 2
+    assert len(pieces) == 12 + 2 * STAGES - 11

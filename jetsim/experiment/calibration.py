@@ -10,7 +10,9 @@ steps that are kept leave the posterior as it is and walkers are independent of 
 
 import json
 from collections.abc import Callable, Mapping, Sequence
+from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import partial
 from itertools import combinations
 from typing import Any
 
@@ -33,7 +35,7 @@ STEPS = (0.3, 0.6, 1.0)  # sizes of the steps: 1 forgets where a walker was
 # Powers of the likelihood in the stages that are thrown away: walkers that start too far apart find the whole of a
 # curved ridge. The law that is fitted to them is widened, or it would keep them near the ridge's middle.
 WARMING, WIDENED = (0.1, 0.15, 0.2, 0.3, 0.4, 0.55, 0.75, 1.0, 1.0, 1.0), 1.15
-GROUPS = 2  # of walkers, to be compared with each other
+GROUPS = 2  # of walkers, each with random numbers of its own: they walk side by side and are compared in the end
 LEARNT, HARDLY = 0.75, 0.25
 CONFUSED = 0.6
 _NEVER = -1e300  # in place of minus infinity, of which no difference can be taken
@@ -170,6 +172,7 @@ def calibrate(
     sampling: Sampling | None = None,
     about: tuple[Array, Array] | None = None,
     ties: Array | None = None,
+    executor: Executor | None = None,
 ) -> Posterior:
     """Sample the posterior of the unknowns.
 
@@ -185,6 +188,8 @@ def calibrate(
         Where the posterior is, as `scouted` gives it; sought by default.
     ties : ndarray, shape (unknowns, unknowns), optional
         Correlation of the priors' normal scores; independent by default.
+    executor : concurrent.futures.Executor, optional
+        Each of its tasks is some steps of a group of walkers. In this thread by default; the draws are the same.
 
     Raises
     ------
@@ -197,7 +202,7 @@ def calibrate(
     rng = np.random.default_rng(seed)
     count = max(sizes.walkers, _WALKERS * len(peak))
     apart = rng.standard_normal((count, len(peak))) / np.sqrt(WARMING[0])
-    walk = Walk(at_scores, peak + apart @ root.T, rng)
+    walk = Walk(at_scores, peak + apart @ root.T, rng, executor)
     for power in WARMING:
         passed = walk.go(peak, root, max(1, sizes.burn // len(WARMING)), power)
         peak, root = widened(passed[len(passed) // 2 :])
@@ -208,7 +213,7 @@ def calibrate(
 
 
 class Walk:
-    """Walkers by the posterior's shape, each on its own; stages of their way are kept while they can be named.
+    """Walkers by the posterior's shape, each on its own, in groups; stages of their way are kept where they have names.
 
     Attributes
     ----------
@@ -218,10 +223,13 @@ class Walk:
         Steps that were tried and taken so far.
     """
 
-    def __init__(self, log_likelihood: Density, points: Array, rng: np.random.Generator) -> None:
-        self.log_likelihood, self.points, self.rng = log_likelihood, points, rng
+    def __init__(
+        self, log_likelihood: Density, points: Array, rng: np.random.Generator, executor: Executor | None = None
+    ) -> None:
+        self.log_likelihood, self.points, self.executor = log_likelihood, points, executor
         self.known = log_likelihood(points)
         self.name = None if kept.current() is None else kept.name_of(log_likelihood)
+        self._states = [own.bit_generator.state for own in rng.spawn(GROUPS)]
         self.evaluations, self.accepted = 0, 0
 
     def go(self, middle: Array, root: Array, steps: int, power: float = 1.0) -> Array:
@@ -239,24 +247,26 @@ class Walk:
         return np.concatenate(passed)
 
     def _stage(self, law: tuple[Array, Array, float], steps: int) -> Array:
-        """Some steps as one piece."""
-        start = (self.points, self.known, self.rng.bit_generator.state)
-        name = self.name and kept.name_of(self.name, start, law, steps)
-        gone = kept.kept_as(name, _gone, self.log_likelihood, start, law, steps)
-        self.points, self.known = gone["passed"].values[-1], gone["known"].values
-        self.rng.bit_generator.state = json.loads(gone.attrs["state"])
+        """Some steps, those of each group as one piece."""
+        groups = (np.array_split(values, GROUPS) for values in (self.points, self.known))
+        starts = list(zip(*groups, self._states, strict=True))
+        names = [self.name and kept.name_of(self.name, start, law, steps) for start in starts]
+        gone = kept.kept_map(partial(_gone, self.log_likelihood, law, steps), starts, self.executor, names)
+        passed = np.concatenate([one["passed"].values for one in gone], axis=1)
+        self.points, self.known = passed[-1], np.concatenate([one["known"].values for one in gone])
+        self._states = [json.loads(one.attrs["state"]) for one in gone]
         self.evaluations += steps * len(self.points)
-        self.accepted += gone.attrs["accepted"]
-        return np.asarray(gone["passed"].values)
+        self.accepted += sum(one.attrs["accepted"] for one in gone)
+        return passed
 
 
 def _gone(
     log_likelihood: Density,
-    start: tuple[Array, Array, Mapping[str, Any]],
     law: tuple[Array, Array, float],
     steps: int,
+    start: tuple[Array, Array, Mapping[str, Any]],
 ) -> xr.Dataset:
-    """Points that walkers pass, the likelihood where they end, and the state of the random numbers there."""
+    """Points that some walkers pass, the likelihood where they end, and the state of the random numbers there."""
     (points, known, state), (middle, root, power) = start, law
     rng, inverse, accepted = np.random.default_rng(), np.linalg.inv(root), 0
     rng.bit_generator.state = state

@@ -87,12 +87,15 @@ def learn(
     seed: int | None = None,
     executor: Executor | None = None,
 ) -> Learning:
-    """Calibrate on the throws that count; each set-up's flights are a piece of work for `executor`, if there is one."""
+    """Calibrate on the throws that count.
+
+    The flights of a set-up, or some steps of a group of walkers, are a piece of work for `executor`, if there is one.
+    """
     counted = sheet.accepted
     start = test.seed if seed is None else seed
     unknowns, ties = {key: prior.distribution for key, prior in test.priors.items()}, test.ties
     passes, about = _passes(test, counted, np.random.default_rng(start), executor)
-    posterior = calibrate(unknowns, Likelihood(test, counted, passes[-1]), start, sampling, about, ties)
+    posterior = calibrate(unknowns, Likelihood(test, counted, passes[-1]), start, sampling, about, ties, executor)
     return Learning(posterior, tuple(passes), counted.made_by_model, _measured(counted))
 
 
