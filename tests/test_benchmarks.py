@@ -202,6 +202,7 @@ def tree(tmp_path):
     return tmp_path
 
 
+@pytest.mark.slow
 def test_a_change_is_noticed_by_the_tests_of_its_tree(tree):
     assert not is_noticed(tree, ["test_sums"])
     (tree / "jetsim" / "sums.py").write_text("def double(x):\n    return 3 * x + 0\n", encoding="utf-8")

@@ -69,6 +69,7 @@ print(name_of(load_department(Path("studies/inputs/department.toml")).setups))
 """
 
 
+@pytest.mark.slow
 def test_a_set_up_has_the_same_name_in_every_process():
     environment = {**os.environ, "PYTHONHASHSEED": "1", "PYTHONPATH": str(ROOT)}
     command = [sys.executable, "-c", NAMED]
