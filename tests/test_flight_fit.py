@@ -100,6 +100,7 @@ def test_drop_scatter_reproduces_the_scatter_of_range():
     assert flown_scatter(law, DROP_SCATTER, draws=60) == pytest.approx(scatter, rel=0.08)
 
 
+@pytest.mark.slow
 def test_bootstrap_depends_on_its_seed_alone():
     first, second, other = (
         flight_fit.bootstrap(AIR_STREAM, 1, data.both(), np.random.default_rng(seed), 0.03) for seed in (0, 0, 1)

@@ -41,6 +41,7 @@ print(*indices["ST"].sel(output="square_reach").values.round(4), float(indices["
 """
 
 
+@pytest.mark.slow
 def test_a_law_and_a_result_of_ones_own_are_ranked():
     done = subprocess.run([sys.executable, "-W", "error", "-c", SCRIPT], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr

@@ -22,6 +22,7 @@ def test_distances_equal_scipy_in_every_slice_also_with_equal_values():
         np.testing.assert_allclose(slice_distances(label, y), expected, atol=1e-12)
 
 
+@pytest.mark.slow
 def test_salib_as_second_estimator():
     results = evaluate(plain_design(uniform_space(3, -np.pi, np.pi), 8192), as_model(ishigami), progress=False)
     found = moment_independent(results)

@@ -129,6 +129,7 @@ def test_an_override_is_said(tmp_path):
     assert any("states otherwise than the package: head or tail wind" in notice for notice in notices)
 
 
+@pytest.mark.slow
 def test_a_logarithm_is_ranked_in_the_place_of_its_output(tmp_path):
     (case,) = load(
         asked(tmp_path, ("[vary]", "[vary]"), ("drive =", 'logarithm_of = ["extreme_reach"]\ndrive ='))

@@ -44,6 +44,7 @@ def test_noise_takes_nothing_away_however_few_the_runs():
     assert min(falls) < 0
 
 
+@pytest.mark.slow
 def test_intervals_hold_nine_times_in_ten():
     inside = 0
     for seed in range(40):

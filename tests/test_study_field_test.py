@@ -261,6 +261,7 @@ def test_comparison_holds_equal_what_the_match_asks_for(matched):
 # The demo
 
 
+@pytest.mark.slow
 def test_demo_throws_are_what_their_script_makes(tmp_path):
     """To the last digit that the sheet writes, in the order of the plan."""
     made = tmp_path / "made.csv"

@@ -150,6 +150,7 @@ def test_every_kind_of_nozzle_of_another_department(tmp_path):
 
 
 @without_pictures()
+@pytest.mark.slow
 def test_a_question_of_one_set_up_compares_nothing(tmp_path):
     few, wind = ('["-10 psi", "0 psi", "10 psi"]', '["0 psi"]'), '[beliefs]\nwind_along = "5 mph"\n\n[search]'
     assert run(STUDY, arguments(tmp_path, "--setups", "a", changes=[few, ("[search]", wind)])) == 0

@@ -600,6 +600,7 @@ def test_a_reading_without_the_shutoff_tells_less_than_both_and_more_error_tells
 
 
 @without_pictures()
+@pytest.mark.slow
 def test_a_whole_space_is_studied_as_before(tmp_path):
     text = """
 title = "A space of my own"
