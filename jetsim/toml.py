@@ -165,7 +165,7 @@ def _places(words: str) -> Iterator[str]:
 
 
 def line_of(text: str, place: str) -> int | None:
-    """The line, from 1, on which a value or a table begins; None where there is no such place.
+    """The line, from 1, on which a value or a table begins; None where there is no such place, or it cannot be told.
 
     Parameters
     ----------
@@ -179,17 +179,20 @@ def line_of(text: str, place: str) -> int | None:
     @cache
     def read_up_to(number: int) -> tuple[int, Any]:
         """The most lines, up to a number, that are whole TOML, and what they say."""
-        for count in range(number, max(number - _LONGEST, 0), -1):
+        for count in range(number, max(number - _LONGEST, -1), -1):
             try:
                 return count, tomllib.loads("\n".join(lines[:count]))
             except (ValueError, RecursionError):
                 continue
-        return 0, {}
+        raise LookupError
 
-    number = bisect_left(range(len(lines) + 1), True, key=lambda count: _holds(read_up_to(count)[1], keys))
-    if number > len(lines):
+    try:
+        number = bisect_left(range(len(lines) + 1), True, key=lambda count: _holds(read_up_to(count)[1], keys))
+        if number > len(lines):
+            return None
+        before = read_up_to(number - 1)[0]
+    except LookupError:  # some value is too long to be looked through
         return None
-    before = read_up_to(number - 1)[0]
     return next(n for n in range(before + 1, number + 1) if lines[n - 1].split("#")[0].strip())
 
 

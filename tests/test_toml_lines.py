@@ -42,6 +42,14 @@ def test_a_place_is_found_where_it_begins(place, line):
     assert line_of(TEXT, place) == line
 
 
+def test_a_line_that_cannot_be_told_is_not_guessed():
+    endless = "first = 1\nlong = [\n" + "1,\n" * 700 + "]\nlast = 2\n"
+    assert line_of(endless, "long") in (None, 2)
+    assert line_of(endless, "last") in (None, 704)
+    short = endless.replace("1,\n" * 700, "1,\n" * 100)
+    assert [line_of(short, name) for name in ("first", "long", "last", "none")] == [1, 2, 104, None]
+
+
 def mistakes():
     """Each line of the demo with a unit, with a unit that does not exist."""
     for number, line in enumerate(DEMO.split("\n"), 1):
