@@ -43,7 +43,7 @@ _FARTHEST = 5.0  # from where the search begins, in standard deviations that are
 _SEARCHED = 60  # steps towards the peak: the sampler goes the rest of the way
 _WALKERS = 4  # at least, for each unknown
 _STAGE = 30  # steps that are kept as one piece
-_GRID = np.linspace(-6.0, 6.0, 2401)
+_END, _CELLS = 6.0, 2400  # of the tables of priors, which go from minus to plus that many standard deviations
 
 
 @dataclass(frozen=True)
@@ -74,12 +74,15 @@ class Scores:
         self.names = tuple(unknowns)
         self.ties = np.eye(len(unknowns)) if ties is None else ties
         self.root = np.linalg.cholesky(self.ties)
-        self._tables = [np.asarray(prior.ppf(ndtr(_GRID)), dtype=float) for prior in unknowns.values()]
+        below = ndtr(np.linspace(-_END, _END, _CELLS + 1))
+        self._tables = np.array([np.asarray(prior.ppf(below), dtype=float) for prior in unknowns.values()])
 
     def values(self, scores: Array) -> dict[str, Array]:
-        """Values by name, shape (n,), at scores of shape (n, unknowns)."""
-        tables = zip(self.names, self._tables, strict=True)
-        return {name: np.interp(scores[:, k], _GRID, table) for k, (name, table) in enumerate(tables)}
+        """Values by name, shape (n,), at scores of shape (n, unknowns); those of the ends beyond them."""
+        place = np.clip((scores.T + _END) * (_CELLS / (2 * _END)), 0.0, _CELLS)
+        cell = np.minimum(place.astype(np.intp), _CELLS - 1)
+        low, high = (np.take_along_axis(self._tables, cell + side, axis=1) for side in (0, 1))
+        return dict(zip(self.names, low + (place - cell) * (high - low), strict=True))
 
     def begin(self, about: tuple[Array, Array] | None) -> tuple[Array, Array]:
         """Middle and root of the covariance of independent scores, from those of the unknowns' own or the priors'."""
