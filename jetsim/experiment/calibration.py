@@ -48,12 +48,16 @@ _END, _CELLS = 6.0, 2400  # of the tables of priors, which go from minus to plus
 
 @dataclass(frozen=True)
 class Sampling:
-    """Sizes of the sampler: `walkers` take `burn` steps that are thrown away, then `steps` kept in every `thin`."""
+    """Sizes of the sampler: `walkers` take `burn` steps that are thrown away, then `steps` kept in every `thin`.
 
-    walkers: int = 1024
-    burn: int = 150
-    steps: int = 240
-    thin: int = 8
+    Many walkers that go a short way: a step costs much the same for many as for few. With 60 steps thrown away a
+    posterior of thirty unknowns stays some 3 % too wide, with 100 as wide as with 150.
+    """
+
+    walkers: int = 1536
+    burn: int = 100
+    steps: int = 120
+    thin: int = 6
 
     @property
     def evaluations(self) -> int:
@@ -61,7 +65,7 @@ class Sampling:
         return self.walkers * (self.burn + self.steps)
 
 
-QUICK = Sampling(walkers=512, burn=100, steps=120, thin=6)
+QUICK = Sampling(walkers=640, burn=60, steps=60, thin=3)
 
 
 class Scores:
