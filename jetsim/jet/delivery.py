@@ -198,14 +198,12 @@ def _on_height(clouds: Clouds, window: Window) -> tuple[NDArray[np.intp], Array]
     rise, up = clouds.centre[0], clouds.deviation[0]
     low = np.broadcast_to(np.asarray(window.sill, dtype=float), rise.shape[1:])
     high = low + np.asarray(window.height)
-    margin = _FAR * up
-    close = (rise + margin > low) & (rise - margin < high)
-    near = np.flatnonzero(close.any(axis=0))
-    close, (number, column) = close[:, near], np.nonzero(close)
-    upright = np.zeros(close.shape)
-    parts = _inside(rise[number, column], up[number, column], low[column], high[column])
-    upright[close] = clouds.share[number] * parts
-    return near, upright
+    close = np.abs(rise - (low + high) / 2) < _FAR * up + (high - low) / 2
+    near, some = np.flatnonzero(close.any(axis=0)), np.flatnonzero(close)
+    case, upright = some % len(low), np.zeros(close.shape)
+    inside = _inside(rise.ravel().take(some), up.ravel().take(some), low.take(case), high.take(case))
+    upright.ravel()[some] = inside
+    return near, clouds.share[:, None] * upright.take(near, axis=1)
 
 
 def _best_aim(upright: Array, centre: Array, deviation: Array, half: Array) -> Array:
