@@ -23,6 +23,7 @@ from jetsim.jet.delivery import (
 from jetsim.jet.drag import FlightConstants
 from jetsim.jet.sizes import drop_classes
 from jetsim.jet.spray import fly_spray
+from jetsim.jet.thrown import flight_of, kept_from
 from jetsim.jet.trajectory import FINE
 from jetsim.simulation import StreamModel, simulate, sparing
 from jetsim.stream import Stream
@@ -270,6 +271,21 @@ def test_the_best_elevation_up_to_a_target_above_the_nozzle_against_the_wind():
     assert 2 <= np.isnan(found).sum() < 20
     there = np.flatnonzero(~np.isnan(found))
     assert found[there] == pytest.approx(np.nanmax(each[:, there], axis=0), rel=0.015)
+
+
+@pytest.mark.parametrize(
+    ("wind", "fall", "drift"), [((-6.0, 2.0), 2.9, 0.0), ((5.0, 8.0), 2.9, 0.02), ((1.0, 5.0), 25.0, 0.1)]
+)
+def test_drops_at_the_best_elevation_stay_within_their_stream(wind, fall, drift):
+    rng = np.random.default_rng(4)
+    n = 400
+    case = thrown(rng.uniform(0.02, 0.038, n), rng.uniform(19.0, 34.0, n), 10.0, (rng.uniform(*wind, n), 0.0),
+                  target=1.0 - fall, ratio=rng.uniform(85, 250, n))  # fmt: skip
+    case = replace(case, constants=FlightConstants(drop_spread=rng.uniform(0.4, 0.9, n)))
+    mean = case.flight.extreme_reach
+    assert np.all(effective_reach_at_best(case) <= 1.02 * mean)
+    farthest = np.max(flight_of(case, 0.1, kept_from(case), FINE).extreme_reach / mean)
+    assert (farthest > 1 + drift) == (drift > 0)  # where the mean flight does hold them back
 
 
 def test_the_best_elevation_is_a_result_that_is_asked_for():

@@ -1,5 +1,7 @@
 """The flown path: exact limits, laws of motion, and a slow reference integrator."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -9,11 +11,11 @@ from scipy import integrate
 from jetsim.jet import trajectory
 from jetsim.jet.core import Launch, fall_time
 from jetsim.jet.drag import FlightConstants, Jet
-from jetsim.jet.laws.air_stream import _BROKEN, AirStream
+from jetsim.jet.laws.air_stream import _BROKEN, AirStream, SprayClasses
 from jetsim.jet.laws.two_stage import TwoStage
 from jetsim.jet.laws.vacuum import Vacuum
 from jetsim.jet.runge_kutta import EIGHTH, FOURTH
-from jetsim.jet.trajectory import fly, trace
+from jetsim.jet.trajectory import ROUGH, fly, trace
 from tests import reference_flight
 
 G = 9.80665
@@ -210,7 +212,7 @@ def test_alone_equals_batch():
             assert getattr(alone, name)[0] == pytest.approx(getattr(together, name)[case], rel=1e-12, nan_ok=True)
 
 
-@pytest.mark.parametrize("block", [21, 300])
+@pytest.mark.parametrize("block", [168, 2400])  # bytes of the state: 7 cases and 100
 def test_blocks_and_landed_neighbours_change_nothing(block, monkeypatch):
     jet, launch, breakup = random_cases(60, 4)
     breakup[::7] = 300.0  # these land before they break up
@@ -304,6 +306,23 @@ def test_the_method_of_order_eight_has_the_published_coefficients():
     assert np.array_equal(EIGHTH.nodes, [*integrate.DOP853.C, 1.0])
     assert np.array_equal(EIGHTH.earlier, integrate.DOP853.A[:12, :12])
     assert np.array_equal(EIGHTH.weights, integrate.DOP853.B)
+
+
+def test_single_precision_changes_rough_flights_by_parts_in_a_million():
+    jet, launch, breakup = random_cases(300, 8)
+    law = SprayClasses(jet, FlightConstants(), 0.4)
+    single, double = (fly(law, launch, breakup, effort=effort) for effort in (ROUGH, replace(ROUGH, single=False)))
+    assert np.array_equal(np.isnan(single.extreme_reach), np.isnan(double.extreme_reach))
+    errors = np.abs(single.extreme_reach - double.extreme_reach) / np.maximum(np.abs(double.extreme_reach), 1.0)
+    assert 0 < np.nanmedian(errors) < 2e-6
+    assert np.nanmax(errors) < 2e-4
+
+
+def test_what_single_precision_cannot_hold_is_flown_in_double():
+    jet, launch, breakup = random_cases(3, 9)
+    huge = SprayClasses(jet, FlightConstants(drop_scale=np.array([1.0, 1e30, 1.0])), 0.4)
+    single, double = (fly(huge, launch, breakup, effort=effort) for effort in (ROUGH, replace(ROUGH, single=False)))
+    assert single.extreme_reach == pytest.approx(double.extreme_reach, rel=1e-4)
 
 
 @pytest.mark.parametrize("method", [EIGHTH, FOURTH])

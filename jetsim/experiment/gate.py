@@ -7,6 +7,7 @@ doubling. "Not converged" is an outcome like any other, and is told with its rea
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import xarray as xr
@@ -84,18 +85,25 @@ class ConvergedStudy:
     ----------
     design : Design
         Of the last step.
-    results, indices, history : xarray.Dataset
-        From `evaluate`, `sobol_indices` and `convergence`.
+    results, history : xarray.Dataset
+        From `evaluate` and `convergence`.
     gate : Gate
-    runs : int
     """
 
     design: Design
     results: xr.Dataset
-    indices: xr.Dataset
     history: xr.Dataset
     gate: Gate
-    runs: int
+
+    @property
+    def runs(self) -> int:
+        """Of the last step, those of all steps before among them."""
+        return self.design.layout.runs
+
+    @cached_property
+    def indices(self) -> xr.Dataset:
+        """From `sobol_indices`."""
+        return sobol_indices(self.results)
 
 
 def convergence_gate(history: xr.Dataset, rule: Rule | None = None) -> Gate:
@@ -256,7 +264,7 @@ def sobol_until_converged(
     executor: Executor | None = None,
     progress: bool = True,
     groups: Mapping[str, Iterable[str]] | None = None,
-    closed: Mapping[str, Iterable[str]] | None = None,
+    moved: Mapping[str, Iterable[str]] | None = None,
 ) -> ConvergedStudy:
     """Double the base samples of the same sequences until the gate passes or the budget ends.
 
@@ -271,7 +279,7 @@ def sobol_until_converged(
         As for `evaluate`.
     rule : Rule, optional
         Gate and budget.
-    groups, closed
+    groups, moved
         As for `sobol_design`.
 
     Returns
@@ -285,7 +293,7 @@ def sobol_until_converged(
         The budget does not cover the first size; otherwise as `evaluate`.
     """
     rule = rule or Rule()
-    design = sobol_design(space, groups=groups, closed=closed)
+    design = sobol_design(space, groups=groups, moved=moved)
     if design.layout.runs > rule.budget:
         raise InputError(f"budget = {rule.budget} runs: the first {design.layout.runs} alone exceed it")
     results = evaluate(design, model, executor, progress)
@@ -293,6 +301,6 @@ def sobol_until_converged(
         history = convergence(results)
         gate = convergence_gate(history, rule)
         if gate.passed or 2 * design.layout.runs > rule.budget:
-            return ConvergedStudy(design, results, sobol_indices(results), history, gate, design.layout.runs)
-        design = sobol_design(space, 2 * design.layout.base_samples, groups=groups, closed=closed)
+            return ConvergedStudy(design, results, history, gate)
+        design = sobol_design(space, 2 * design.layout.base_samples, groups=groups, moved=moved)
         results = evaluate(design, model, executor, progress, previous=results)

@@ -83,7 +83,8 @@ class Core:
             excess = (start - self._arc(up)) / (2 * G) - length
             step = excess / np.maximum(np.hypot(self.along, up), 1e-3)
             time = np.maximum(time - step, 0.0)
-            if np.all(np.abs(step) <= 1e-14 * time):
+            # Rounding of the arcs keeps steps of this size coming; where it is more of the time they never end.
+            if np.all(np.abs(step) <= 1e-9 * time):
                 break
         return np.asarray(time)
 

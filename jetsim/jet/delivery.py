@@ -24,10 +24,13 @@ from jetsim.jet.trajectory import FINE, ROUGH, Effort
 from jetsim.quantities import did_you_mean
 
 Array = NDArray[np.float64]
+_At = Callable[[Thrown, Array], Thrown]
 
 # Elevations [deg] that are flown to find the best one, up to a target above the nozzle twice as many. Elsewhere the
 # last is the best to 1 % without a head wind, and in one to 3 % where the one before reaches less far.
 _TRIED, _TRIED_RISING = np.linspace(0.0, HIGHEST_BEST, 5), np.linspace(0.0, HIGHEST_BEST, 9)
+# Tail wind [m/s], and fall from nozzle to target [m], from which on fine drops may drift beyond the mean flight.
+_DRIFTING, _DEEP = 2.0, 3.0
 STEEPEST = 80.0  # deg; steeper throws have no effective reach along the ground
 # Clouds of drops that fall upright still have a length along the ground (sine of the steepest grazing angle).
 _GRAZING = 0.05
@@ -115,12 +118,11 @@ def crossing(spray: Spray, distance: ArrayLike) -> Clouds:
     """
     stations, classes, cases = spray.time.shape
     at = np.broadcast_to(np.asarray(distance, dtype=float), cases)
-    ahead = spray.ahead.reshape(stations, -1)
-    after = np.clip(np.count_nonzero(spray.ahead <= at, axis=0), 1, stations - 1).ravel()
-    column = np.arange(after.size)
-    paths = (ahead, *spray.position.reshape(3, stations, -1)[1:])
-    start, across, height = (path[after - 1, column] for path in paths)
-    end, across_end, height_end = (path[after, column] for path in paths)
+    after = np.clip((spray.ahead <= at).sum(axis=0, dtype=np.int16), 1, stations - 1).ravel()
+    place = after * np.intp(after.size) + np.arange(after.size)  # in paths laid out flat
+    paths = (spray.ahead.ravel(), *spray.position[1:].reshape(2, -1))
+    start, across, height = (path.take(place - after.size) for path in paths)
+    end, across_end, height_end = (path.take(place) for path in paths)
     step = np.maximum(end - start, _SHORTEST)
     part = (np.tile(at, classes) - start) / step
     part[part > 1 + _ROUNDING] = np.nan
@@ -196,9 +198,12 @@ def _on_height(clouds: Clouds, window: Window) -> tuple[NDArray[np.intp], Array]
     rise, up = clouds.centre[0], clouds.deviation[0]
     low = np.broadcast_to(np.asarray(window.sill, dtype=float), rise.shape[1:])
     high = low + np.asarray(window.height)
-    margin = _FAR * up
-    near = np.flatnonzero(((rise + margin > low) & (rise - margin < high)).any(axis=0))
-    return near, clouds.share[:, None] * _inside(rise[:, near], up[:, near], low[near], high[near])
+    close = np.abs(rise - (low + high) / 2) < _FAR * up + (high - low) / 2
+    near, some = np.flatnonzero(close.any(axis=0)), np.flatnonzero(close)
+    case, upright = some % len(low), np.zeros(close.shape)
+    inside = _inside(rise.ravel().take(some), up.ravel().take(some), low.take(case), high.take(case))
+    upright.ravel()[some] = inside
+    return near, clouds.share[:, None] * upright.take(near, axis=1)
 
 
 def _best_aim(upright: Array, centre: Array, deviation: Array, half: Array) -> Array:
@@ -332,25 +337,25 @@ def effective_reach_at_best(thrown: Thrown) -> Array:
 
 def _best_level(thrown: Thrown) -> Array:
     """Effective reach at the best elevation where targets are no higher than the nozzle, (n,)."""
-    last = np.asarray(_carried_at(thrown, _TRIED[-1:])[0])
+    last = np.asarray(_carried_at(thrown, _TRIED[-1:], _level_at)[0])
     against = np.flatnonzero(thrown.jet.wind_along < 0)
-    before = _carried_at(thrown.take(against), _TRIED[-2:-1])[0]
+    before = _carried_at(thrown.take(against), _TRIED[-2:-1], _level_at)[0]
     fall = ~(last[against] > before)
     falling = against[fall]
     if falling.size:
         some = thrown.take(falling)
-        reached = np.stack([*_carried_at(some, _TRIED[:-2]), before[fall], last[falling]])
-        last[falling] = _farthest(some, _TRIED, reached, ROUGH)
+        reached = np.stack([*_carried_at(some, _TRIED[:-2], _level_at), before[fall], last[falling]])
+        last[falling] = _farthest(some, _TRIED, reached, _level_at)
     return last
 
 
 def _best_rising(thrown: Thrown) -> Array:
     """The same up to targets above the nozzle, which steep throws alone may reach and which bend over more, (n,)."""
     # Whether a stream gets there at all is told by its mean flight.
-    return _farthest(thrown, _TRIED_RISING, _carried_at(thrown, _TRIED_RISING, FINE), FINE)
+    return _farthest(thrown, _TRIED_RISING, _carried_at(thrown, _TRIED_RISING, _thrown_at), _thrown_at)
 
 
-def _farthest(thrown: Thrown, tried: Array, reached: Array, mean: Effort) -> Array:
+def _farthest(thrown: Thrown, tried: Array, reached: Array, at: _At) -> Array:
     """Farthest reach at elevations tried, evenly spread, and at that where it bends over, (n,)."""
     beyond = np.full((1, reached.shape[1]), np.nan)
     first = np.nan_to_num(reached, nan=-1.0).argmax(axis=0)
@@ -358,7 +363,7 @@ def _farthest(thrown: Thrown, tried: Array, reached: Array, mean: Effort) -> Arr
     before, here, after = (np.take_along_axis(known, first[None] + step, axis=0)[0] for step in range(3))
     bent = np.abs(tried[first] + tried[1] * _bend(before, here, after))
     bent = HIGHEST_BEST - np.abs(HIGHEST_BEST - bent)  # from an end half-way in
-    return np.asarray(np.fmax(here, _carried_at(thrown, bent[None], mean)[0]))
+    return np.asarray(np.fmax(here, _carried_at(thrown, bent[None], at)[0]))
 
 
 def _bend(before: Array, here: Array, after: Array) -> Array:
@@ -368,22 +373,42 @@ def _bend(before: Array, here: Array, after: Array) -> Array:
     return np.where(before > 0, np.where(after > 0, top, 0.5), -0.5)
 
 
-def _carried_at(thrown: Thrown, elevations: Array, mean: Effort = ROUGH) -> Array:
+def _carried_at(thrown: Thrown, elevations: Array, at: _At) -> Array:
     """How far the deciding drops carry at other elevations [deg], (m,) for all or (m, n) for each; (m, n) [m].
 
-    `mean` is the effort of the mean flight.
+    `at` throws the streams at them.
     """
     cases = thrown.launch.elevation.size
     each = np.broadcast_to(elevations.reshape(len(elevations), -1), (len(elevations), cases))
-    tried = _thrown_at(thrown.take(np.tile(np.arange(cases), len(each))), each.ravel(), mean)
+    tried = at(thrown.take(np.tile(np.arange(cases), len(each))), each.ravel())
     return np.asarray(_carried(tried, 1 - DELIVERED_SHARE, ROUGH).reshape(each.shape))
 
 
 def _thrown_at(thrown: Thrown, elevation: Array, effort: Effort = FINE) -> Thrown:
     """The same streams at other elevations [deg]."""
+    turned = _turned(thrown, elevation)
+    law = thrown.law.of(turned.jet, turned.constants)
+    return replace(turned, flight=thrown.law.fly(law, turned.launch, turned.jet.breakup_length, effort))
+
+
+def _turned(thrown: Thrown, elevation: Array) -> Thrown:
+    """The same with the flights as they were."""
     jet, launch = thrown.jet._replace(elevation=elevation), thrown.launch._replace(elevation=elevation)
-    flight = thrown.law.fly(thrown.law.of(jet, thrown.constants), launch, jet.breakup_length, effort)
-    return replace(thrown, jet=jet, launch=launch, flight=flight)
+    return replace(thrown, jet=jet, launch=launch)
+
+
+def _level_at(thrown: Thrown, elevation: Array) -> Thrown:
+    """The same up to targets no higher than the nozzle, flown only where the mean flight bounds its drops.
+
+    Elsewhere it has no end. It bounds them in tail wind and on a deep fall; else in one stream of 10,000, by 2 %.
+    """
+    turned, reach = _turned(thrown, elevation), np.full(elevation.size, np.inf)
+    deep = thrown.launch.nozzle_height - thrown.launch.target_height > _DEEP
+    alike = np.asarray(thrown.constants.drop_spread) == 0
+    bound = np.flatnonzero((thrown.jet.wind_along > _DRIFTING) | deep | alike)
+    if bound.size:
+        reach[bound] = _thrown_at(turned.take(bound), elevation[bound], ROUGH).flight.extreme_reach
+    return replace(turned, flight=replace(thrown.flight, extreme_reach=reach))
 
 
 def delivered_fraction(thrown: Thrown, distance: ArrayLike) -> Array:

@@ -6,7 +6,7 @@ law has a file of its own in `jetsim.jet.laws`, with all that is special to it.
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
-from typing import Any, NamedTuple, Protocol, Self
+from typing import Any, NamedTuple, Protocol, Self, runtime_checkable
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -137,3 +137,11 @@ class DragLaw(Protocol):
 
     def take(self, cases: NDArray[np.intp]) -> Self:
         """The same law for a choice of its cases."""
+
+
+@runtime_checkable
+class SinglePrecision(DragLaw, Protocol):
+    """A law that can also be flown in single precision: rough flights then cost half."""
+
+    def in_single(self) -> Self:
+        """The same law with numbers, and so time, state and rates of its cases, in single precision."""

@@ -3,7 +3,7 @@
 from typing import NamedTuple, Self
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import DTypeLike, NDArray
 
 Array = NDArray[np.float64]
 
@@ -69,6 +69,11 @@ class Method(NamedTuple):
             first = int(np.flatnonzero(row[live])[0])
             stages.append(Stage(row[live[first:]], live[first:], first, slots[number]))
         return cls(np.array([*nodes, 1.0]), tuple(stages), np.asarray(weights), np.asarray(earlier))
+
+    def of_numbers(self, kind: DTypeLike) -> Self:
+        """The same method with weights of another type of numbers."""
+        stages = tuple(stage._replace(weights=stage.weights.astype(kind)) for stage in self.stages)
+        return self._replace(stages=stages, weights=self.weights.astype(kind), earlier=self.earlier.astype(kind))
 
     @property
     def slots(self) -> int:

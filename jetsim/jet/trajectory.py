@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from jetsim.jet.core import Core, Flight, Launch, core_results, fall_time, heading
-from jetsim.jet.drag import DragLaw
+from jetsim.jet.drag import DragLaw, SinglePrecision
 from jetsim.jet.runge_kutta import EIGHTH, FOURTH, Method
 from jetsim.units import STANDARD_GRAVITY as G
 
@@ -26,9 +26,9 @@ Array = NDArray[np.float64]
 MOST_STEPS, FINER = 4000, 8
 # Every so many steps the flights still in the air are looked at, so that an unstable one ends at once.
 CHECK = 64
-# Numbers in the state of the cases flown together: work arrays that stay in the processor's cache, and yet pieces of
+# Bytes in the state of the cases flown together: work arrays that stay in the processor's cache, and yet pieces of
 # work long enough for threads not to wait for each other.
-BLOCK = 98_304
+BLOCK = 786_432
 
 
 @dataclass(frozen=True)
@@ -45,6 +45,8 @@ class Effort:
         The step number at which the steps' cubic start turns into even steps.
     leap : float
         Part of a law's `longest_step` that one step leaps over.
+    single : bool
+        In single precision, where the law can.
     """
 
     method: Method
@@ -52,6 +54,7 @@ class Effort:
     upright: float
     turn: float
     leap: float
+    single: bool = False
 
     def clock(self, step: float) -> tuple[float, float]:
         """Time since breakup after so many steps, and its rate per step, over the pace: cubic at first, then even."""
@@ -69,11 +72,11 @@ class Effort:
 # Holds the reach to 1e-6 of itself, mostly to 1e-8; where the wind all but cancels the level speed of a stream, to
 # 1e-4, at worst to a few centimetres.
 FINE = Effort(EIGHTH, 15, 36, 26.0, 1.0)
-# For drop classes, at about a third of the cost: holds the effective reach of fire streams to a few parts in 10,000, at
-# worst to about 0.3 % or some millimetres; of streams of all sorts, mist in wind among them, to a part in 1,000, at
-# worst to 1.3 %. The mean flight begins less smoothly and comes within 2 %, enough to bound its drops. No step
-# leaps over more than the method is stable for.
-ROUGH = Effort(FOURTH, 10, 10, 18.0, 0.6)
+# For drop classes, at about a quarter of the cost: holds the effective reach of fire streams to a few parts in 10,000,
+# at worst to about 0.3 % or some millimetres; of streams of all sorts, mist in wind among them, to a part in 1,000, at
+# worst to 1.3 %. The mean flight begins less smoothly and comes within 2 %, enough to bound its drops. No step leaps
+# over more than the method is stable for. Single precision adds a few parts in a million, at worst in 10,000.
+ROUGH = Effort(FOURTH, 10, 10, 18.0, 0.6, single=True)
 
 
 class _Step(NamedTuple):
@@ -113,7 +116,7 @@ def _polynomial(c: Array, u: Array) -> Array:
 
 
 def _derivative(c: Array) -> Array:
-    return np.asarray(c[1:] * np.arange(1, len(c)).reshape(-1, *[1] * (c.ndim - 1)))
+    return np.asarray(c[1:] * np.arange(1, len(c), dtype=c.dtype).reshape(-1, *[1] * (c.ndim - 1)))
 
 
 def _root_from(c: Array, u: Array) -> Array:
@@ -137,6 +140,10 @@ class _Plane(NamedTuple):
     def ground(self, level: Array, elapsed: Array) -> Array:
         """Along and across the throw over ground (2, n), from the level way in the wind's frame since breakup."""
         return np.asarray(self.start + self.direction * level + self.wind * elapsed)
+
+
+def _single(numbers: Array) -> Array:
+    return numbers.astype(np.float32)
 
 
 class _Spray(NamedTuple):
@@ -173,6 +180,11 @@ class _Spray(NamedTuple):
             self.target[cases],
             self.pace[cases],
         )
+
+    def in_single(self) -> "_Spray":
+        """The same in single precision."""
+        time, plane, *others = self
+        return _Spray(_single(time), _Plane(*map(_single, plane)), *map(_single, others))
 
 
 @dataclass
@@ -273,11 +285,16 @@ def fly(
     if points is not None:
         points.add_core(core, broken)
     flying = np.flatnonzero(~flight.landed_before_breakup)
-    spray, block = _Spray.of(law, launch, core, broken, effort), BLOCK // (2 + law.extra)
+    spray = _Spray.of(law, launch, core, broken, effort)
+    flown, part = law, spray
+    if effort.single and isinstance(law, SinglePrecision):
+        with np.errstate(over="ignore"):  # of numbers that only double precision holds: these flights are lost at first
+            flown, part = law.in_single(), spray.in_single()
+    block = BLOCK // (part.y.itemsize * (2 + law.extra))
     for start in range(0, flying.size, block):
         cases = flying[start : start + block]
         whole = cases.size == broken.size
-        _March(law if whole else law.take(cases), spray.take(cases), cases, effort).run(flight, points)
+        _March(flown if whole else flown.take(cases), part.take(cases), cases, effort).run(flight, points)
     again = np.flatnonzero(flight.lost)
     if again.size:
         begun = core_results(core, launch, broken, core.position(broken))
@@ -293,22 +310,23 @@ class _March:
 
     def __init__(self, law: DragLaw, spray: _Spray, cases: NDArray[np.intp], effort: Effort) -> None:
         self.law, self.cases, self.effort = law, cases, effort
+        self.method = effort.method.of_numbers(spray.y.dtype)
         self.breakup, self.plane, self.place, self.y, self.target, self.pace = spray
         self.number = 0
         self._finished = np.zeros(cases.size, dtype=bool)
         self._allocate()
-        self.law.rates(self.breakup, self.y, self.stages[0])
 
     def _allocate(self) -> None:
         """Work arrays, kept from step to step: fresh large arrays would cost more than the arithmetic."""
-        rows, cases = self.y.shape
-        self.stages = np.empty((self.effort.method.slots, rows, cases))
-        self.end, self.end_place = np.empty((rows, cases)), np.empty((2, cases))
-        self.time = np.empty(cases)
+        slots = self.effort.method.slots
+        self.stages = np.empty((slots, *self.y.shape), self.y.dtype)
+        self.end, self.end_place = np.empty_like(self.y), np.empty_like(self.place)
+        self.time = np.empty_like(self.pace)
 
     def run(self, flight: Flight, points: Trace | None, most: int = MOST_STEPS) -> None:
         """March until every case has come down, is seen never to reach its target, or is lost."""
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):  # of flights that are being lost
+            self.law.rates(self.breakup, self.y, self.stages[0])
             self._march(flight, points, most)
 
     def _march(self, flight: Flight, points: Trace | None, most: int) -> None:
@@ -354,8 +372,8 @@ class _March:
     def _advance(self) -> _Step:
         """One Runge-Kutta step; the last stage stands at the end of the step."""
         stages, end, flat = self.stages, self.end, self.stages.reshape(len(self.stages), -1)
-        method, clock = self.effort.method, self.effort.clock
-        shares, rates = np.array([clock(self.number + node) for node in method.nodes]).T
+        method, clock = self.method, self.effort.clock
+        shares, rates = np.array([clock(self.number + node) for node in method.nodes], end.dtype).T
         for stage, share in zip(method.stages, shares[1:], strict=True):
             live = flat[stage.first : stage.first + stage.weights.size]
             np.einsum("i,ij->j", stage.weights * rates[stage.stages], live, out=end.reshape(-1))
@@ -365,12 +383,12 @@ class _March:
             self.time += self.breakup
             self.law.rates(self.time, end, stages[stage.slot])
         self._advance_place(rates[:-1])
-        length = self.pace * (shares[-1] - clock(self.number)[0])
+        length = self.pace * (shares[-1] - shares[0])
         return _Step(length, (self.place, self.y[:2], stages[0][:2]), (self.end_place, end[:2], stages[-1][:2]))
 
     def _advance_place(self, rates: Array) -> None:
         """The way is the sum of the stages' velocities, which are themselves sums of the stages before them."""
-        method = self.effort.method
+        method = self.method
         weights, last = method.weights * rates, method.stages[-1]
         earlier = (weights @ method.earlier * rates)[last.stages]
         np.einsum("i,ijk->jk", earlier, self.stages[last.first : last.first + earlier.size, :2], out=self.end_place)

@@ -6,6 +6,7 @@ air of water that left the tip later, as in a steady stream. A class with the me
 flight.
 """
 
+import math
 from dataclasses import replace
 from typing import Self
 
@@ -34,7 +35,7 @@ _FASTEST = 4.0
 ) = range(15)  # fmt: skip
 _LAUNCH, _GAINS, _WIND = slice(_LEVEL, _LEVEL_GAIN), slice(_LEVEL_GAIN, _GAIN), slice(_ALONG, _ACROSS + 1)
 # Root of 16/pi: a uniform trail of length 2 delta seen through a Gaussian of width b.
-_OVERLAP = 4 / np.sqrt(np.pi)
+_OVERLAP = 4 / math.sqrt(math.pi)
 
 
 class AirStream:
@@ -94,7 +95,7 @@ class AirStream:
 
     def _allocate(self) -> None:
         """Work arrays of `rates`, kept from call to call."""
-        self._work = np.empty((9, self._rows.shape[1]))
+        self._work = np.empty((9, self._rows.shape[1]), self._rows.dtype)
         self._in_wind = bool(self._rows[_FRAME].any())
 
     @property
@@ -214,6 +215,13 @@ class AirStream:
         copy._allocate()
         return copy
 
+    def in_single(self) -> Self:
+        """The same law in single precision."""
+        copy = object.__new__(type(self))
+        copy._rows, copy.longest_step = self._rows.astype(np.float32), self.longest_step
+        copy._allocate()
+        return copy
+
 
 class SprayClasses:
     """Drag of one drop class in the stream's air; the laws of motion are those of `AirStream`.
@@ -240,7 +248,7 @@ class SprayClasses:
 
     def _allocate(self) -> None:
         """Work arrays of `rates`, kept from call to call."""
-        self._work = np.empty((8, self._drift.shape[1]))
+        self._work = np.empty((8, self._drift.shape[1]), self._drift.dtype)
         self._in_crosswind = bool(self._drift[2].any())
 
     @property
@@ -301,6 +309,14 @@ class SprayClasses:
         copy.longest_step = np.asarray(self.longest_step)[cases]
         copy._mean, copy._own = self._mean.take(cases), self._own.take(cases)
         copy._drift = self._drift.take(cases, axis=1)
+        copy._allocate()
+        return copy
+
+    def in_single(self) -> Self:
+        """The same law in single precision."""
+        copy = object.__new__(type(self))
+        copy._mean, copy._own, copy.longest_step = self._mean.in_single(), self._own.in_single(), self.longest_step
+        copy._drift = self._drift.astype(np.float32)
         copy._allocate()
         return copy
 
