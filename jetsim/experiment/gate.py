@@ -18,7 +18,7 @@ from jetsim.errors import InputError
 from jetsim.experiment.design import Design, sobol_design
 from jetsim.experiment.ensemble import Model, evaluate
 from jetsim.experiment.ranking import paired_differences
-from jetsim.experiment.sensitivity import convergence, sobol_indices
+from jetsim.experiment.sensitivity import SMALLEST_SUBSET, convergence, sobol_indices
 from jetsim.experiment.space import ParameterSpace
 from jetsim.quantities import QUANTITIES
 
@@ -86,20 +86,27 @@ class ConvergedStudy:
     ----------
     design : Design
         Of the last step.
-    results, history : xarray.Dataset
-        From `evaluate` and `convergence`.
+    results : xarray.Dataset
+        From `evaluate`.
+    last_sizes : xarray.Dataset
+        From `convergence`, of all samples and of the first half of them.
     gate : Gate
     """
 
     design: Design
     results: xr.Dataset
-    history: xr.Dataset
+    last_sizes: xr.Dataset
     gate: Gate
 
     @property
     def runs(self) -> int:
         """Of the last step, those of all steps before among them."""
         return self.design.layout.runs
+
+    @cached_property
+    def history(self) -> xr.Dataset:
+        """From `convergence`, of all sizes."""
+        return convergence(self.results)
 
     @cached_property
     def indices(self) -> xr.Dataset:
@@ -310,9 +317,9 @@ def sobol_until_converged(
         raise InputError(f"budget = {rule.budget} runs: the first {design.layout.runs} alone exceed it")
     results = evaluate(design, model, executor, progress)
     while True:
-        history = convergence(results)
-        gate = convergence_gate(history, rule)
+        last_sizes = convergence(results, smallest=max(SMALLEST_SUBSET, design.layout.base_samples // 2))
+        gate = convergence_gate(last_sizes, rule)
         if gate.passed or 2 * design.layout.runs > rule.budget:
-            return ConvergedStudy(design, results, history, gate)
+            return ConvergedStudy(design, results, last_sizes, gate)
         design = sobol_design(space, 2 * design.layout.base_samples, groups=groups, moved=moved)
         results = evaluate(design, model, executor, progress, previous=results)
