@@ -141,7 +141,7 @@ MUTANTS = tuple(Mutant(f"jetsim/{file}", old, new, tests) for file, old, new, te
     ("experiment/sensitivity.py", "change, change) / (2 * size)", "change, change) / size", "test_sensitivity"),
     ("experiment/distributions.py", "math.log(self.highest / self.lowest)\n        return np.clip",
      "math.log10(self.highest / self.lowest)\n        return np.clip", "test_distributions"),
-    ("throws/likelihood.py", "_shared) - _log_product(middle)", "_shared) + _log_product(middle)", "test_likelihood"),
+    ("throws/likelihood.py", "at]) - _log_product(middle)", "at]) + _log_product(middle)", "test_likelihood"),
     ("pumping/runs.py", "good = swept.allowed & (found.both >= wanted.probability)",
      "good = found.both >= wanted.probability", "test_pumping_runs"),
     ("pumping/runs.py", "(enough & within).mean(axis=-1)", "(enough | within).mean(axis=-1)", "test_pumping_runs"),
