@@ -57,11 +57,11 @@ def name_of(*values: Any) -> str | None:
 
 
 def _digest(value: Any) -> str:
-    found = hashlib.blake2b(digest_size=16)
+    found = hashlib.sha256()
     for part in _parts(value):
         found.update(part)
         found.update(b";")
-    return found.hexdigest()
+    return found.hexdigest()[:32]
 
 
 def _parts(value: Any) -> Iterator[Any]:

@@ -122,6 +122,8 @@ def test_samples_of_latents_and_texts():
     design = sobol_design(space)
     assert set(design.samples.data_vars) == {"x", "y", "law"}
     assert set(np.unique(design.samples["law"].values)) == {"a", "b"}
+    for name, values in space.transform(design.unit).items():  # the design works each value out once for many runs
+        np.testing.assert_array_equal(design.samples[name].values, values, strict=True)
     plain = plain_design(space, 4096)
     assert np.corrcoef(plain.samples["x"], plain.samples["y"])[0, 1] == pytest.approx(0.48, abs=0.01)
     assert plain.layout.runs == 4096

@@ -370,6 +370,20 @@ def test_tied_inputs_as_wholes_and_overlapping_sets():
     assert float(second.sel(parameter="a (whole)", other_parameter="c")) == pytest.approx(0, abs=0.02)
 
 
+def test_inputs_moved_as_wholes_alone_have_the_shares_that_they_have_beside_their_parts():
+    inputs = tuple(Parameter(name, Normal(0, 1), loadings={"l": 0.6}) for name in "ab")
+    space = ParameterSpace((*inputs, Parameter("c", Normal(0, 1))), (Latent("l"),))
+    few = sobol_design(space, 64, 8, rng=3, moved=space.inputs)
+    many = sobol_design(space, 64, 8, rng=3, closed=space.wholes)
+    assert (few.layout.block, many.layout.block) == (2 * 3 + 2, 2 * 6 + 2)
+    model = as_model(lambda x: x[0] * x[1] + x[2])
+    alone, beside = (sobol_indices(evaluate(design, model, progress=False)) for design in (few, many))
+    assert list(alone["parameter"].values) == ["a (whole)", "b (whole)", "c"]
+    shared = beside.sel(parameter=alone["parameter"].values)
+    np.testing.assert_allclose(alone["ST"], shared["ST"], rtol=1e-10)
+    np.testing.assert_allclose(alone["S1"], shared["S1"], atol=2e-3)  # the mean is over other runs
+
+
 def test_rank_the_probability_of_reaching():
     space = uniform_space(2, undefined="probability of reaching")
     found = sobol_indices(evaluate(sobol_design(space), unreached(0.5), progress=False))

@@ -183,7 +183,7 @@ def planned_runs(plan: Plan) -> dict[str, int]:
     space, own = plan.space, plan.expected_space
     size, others = space.base_samples * space.replicates, len(plan.combinations) - 1
     whole = plan.space_of(plan.reference)
-    block = sobol_layout(whole, closed=whole.wholes).block
+    block = sobol_layout(whole, moved=whole.inputs).block
     ranked = (size + others * plan.base_samples * plan.replicates) * block * 2**plan.doublings
     replicates, each = _reading_sizes(space)
     conditions = len({tuple(sorted(r.where.items())) for m in plan.measurements for r in m.readings})
@@ -220,8 +220,8 @@ def study_combination(plan: Plan, laws: Laws) -> Combination:
     probes = plain_design(space, _PROBES).samples
     idle = tuple(unread_inputs(plan.model_of(space), probes, space.fixed))
     left = without(space, idle)
-    rule = Rule(budget=2**plan.doublings * sobol_layout(left, closed=left.wholes).runs)
-    study = sobol_until_converged(left, plan.model_of(left), rule, progress=False, closed=left.wholes)
+    rule = Rule(budget=2**plan.doublings * sobol_layout(left, moved=left.inputs).runs)
+    study = sobol_until_converged(left, plan.model_of(left), rule, progress=False, moved=left.inputs)
     indices = widened(as_wholes(study.indices, left), plan.inputs)
     return Combination(
         laws,

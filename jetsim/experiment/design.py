@@ -142,6 +142,7 @@ def sobol_design(
     second_order: bool = True,
     groups: Mapping[str, Iterable[str]] | None = None,
     closed: Mapping[str, Iterable[str]] | None = None,
+    moved: Mapping[str, Iterable[str]] | None = None,
 ) -> Design:
     """Replicated scrambled Sobol' sequences, crossed for variance-based indices.
 
@@ -165,6 +166,8 @@ def sobol_design(
     closed : mapping, optional
         Name to columns that are moved together in further runs, such as ``space.closed``; these sets may overlap
         each other and the factors above. Each costs as many runs as a column.
+    moved : mapping, optional
+        Such sets instead of all factors above, such as ``space.inputs``: nothing else is moved on its own.
 
     Returns
     -------
@@ -177,9 +180,9 @@ def sobol_design(
     InputError
         A count is not allowed, or a group names an unknown column or one that is in another group.
     """
-    layout = sobol_layout(space, base_samples, replicates, second_order, groups, closed)
+    layout = sobol_layout(space, base_samples, replicates, second_order, groups, closed, moved)
     seeds = spawn(_seed(space, rng), layout.replicates)
-    return design_of(space, np.concatenate([_replicate(space, layout, seed) for seed in seeds]), layout)
+    return _crossed_design(space, layout, seeds)
 
 
 def one_replicate(space: ParameterSpace, layout: Layout, rng: Seed, number: int) -> Design:
@@ -198,16 +201,28 @@ def one_replicate(space: ParameterSpace, layout: Layout, rng: Seed, number: int)
     if isinstance(rng, np.random.Generator):
         raise InputError("rng: must be a whole number or a SeedSequence, for each replicate is drawn on its own")
     seed = spawn(_seed(space, rng), layout.replicates)[number]
-    return design_of(space, _replicate(space, layout, seed), replace(layout, replicates=1))
+    return _crossed_design(space, replace(layout, replicates=1), [seed])
 
 
-def _replicate(space: ParameterSpace, layout: Layout, seed: np.random.Generator) -> Array:
-    """Probabilities of one replicate, shape (runs, columns)."""
+def _crossed_design(space: ParameterSpace, layout: Layout, seeds: Iterable[np.random.Generator]) -> Design:
+    """The runs of replicates, each of a scrambled sequence of its own."""
     dimension = len(space.columns)
-    base = sobol_points(layout.base_samples, 2 * dimension, seed)
-    masks = _masks(space.columns, layout.factors)
-    crossed = _crossed(base[:, :dimension], base[:, dimension:], masks, layout.second_order)
-    return crossed.reshape(-1, dimension)
+    base = np.concatenate([sobol_points(layout.base_samples, 2 * dimension, seed) for seed in seeds])
+    moved = _moved(space.columns, layout)
+    unit = np.where(moved, base[:, np.newaxis, dimension:], base[:, np.newaxis, :dimension])
+    columns = {name: _crossed_values(space, name, unit, moved) for name in space.names}
+    return _design(space, columns, unit.reshape(-1, dimension), layout)
+
+
+def _crossed_values(space: ParameterSpace, name: str, unit: Array, moved: NDArray[np.bool_]) -> NDArray[Any]:
+    """Values of a parameter, run by run: worked out once for all runs of a base sample in which its columns agree.
+
+    `unit` has shape (base samples of all replicates, block, columns), `moved` (block, columns).
+    """
+    own = [column in space.columns_of(name) for column in space.columns]
+    _, first, which = np.unique(moved[:, own], axis=0, return_index=True, return_inverse=True)
+    found = np.stack([space.values(name, unit[:, place]) for place in first], axis=1)
+    return np.asarray(found[:, which.ravel()].ravel())
 
 
 def sobol_layout(
@@ -217,6 +232,7 @@ def sobol_layout(
     second_order: bool = True,
     groups: Mapping[str, Iterable[str]] | None = None,
     closed: Mapping[str, Iterable[str]] | None = None,
+    moved: Mapping[str, Iterable[str]] | None = None,
     whole: bool = True,
 ) -> Layout:
     """How `sobol_design` would lay out its runs, and how many, without drawing them.
@@ -229,11 +245,12 @@ def sobol_layout(
     Layout
         Without a fingerprint.
     """
+    alone, sets = (factors_of(space, groups), closed) if moved is None else ({}, moved)
     layout = Layout(
         kind="sobol",
         parameters=space.names,
         columns=space.columns,
-        factors=_with_closed(factors_of(space, groups), closed, space),
+        factors=_with_closed(alone, sets, space),
         base_samples=space.base_samples if base_samples is None else base_samples,
         replicates=space.replicates if replicates is None else replicates,
         second_order=second_order,
@@ -416,23 +433,20 @@ def _with_closed(
     return {**factors, **stated}
 
 
-def _masks(columns: tuple[str, ...], factors: Mapping[str, tuple[str, ...]]) -> NDArray[np.bool_]:
-    """Which columns each factor moves, shape (factors, columns)."""
-    return np.array([[column in members for column in columns] for members in factors.values()])
-
-
-def _crossed(a: Array, b: Array, masks: NDArray[np.bool_], second_order: bool) -> Array:
-    """All runs of each base sample, shape (..., runs of a base sample, columns)."""
-    a, b = a[..., np.newaxis, :], b[..., np.newaxis, :]
-    parts = [a, np.where(masks, b, a)]
-    if second_order:
-        parts.append(np.where(masks, a, b))
-    return np.concatenate([*parts, b], axis=-2)
+def _moved(columns: tuple[str, ...], layout: Layout) -> NDArray[np.bool_]:
+    """Which columns each run of a base sample takes from matrix B, shape (block, columns)."""
+    masks = np.array([[column in members for column in columns] for members in layout.factors.values()])
+    ends = np.zeros((1, len(columns)), dtype=bool)
+    return np.concatenate([ends, masks, ~masks, ~ends] if layout.second_order else [ends, masks, ~ends])
 
 
 def design_of(space: ParameterSpace, unit: Array, layout: Layout) -> Design:
     """The design with the given probabilities."""
-    samples = dataset_of(space.transform(unit))
+    return _design(space, space.transform(unit), unit, layout)
+
+
+def _design(space: ParameterSpace, columns: Mapping[str, NDArray[Any]], unit: Array, layout: Layout) -> Design:
+    samples = dataset_of(columns)
     return Design(space, samples, unit, replace(layout, fingerprint=fingerprint(samples, space.names)))
 
 

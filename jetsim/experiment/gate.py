@@ -256,7 +256,7 @@ def sobol_until_converged(
     executor: Executor | None = None,
     progress: bool = True,
     groups: Mapping[str, Iterable[str]] | None = None,
-    closed: Mapping[str, Iterable[str]] | None = None,
+    moved: Mapping[str, Iterable[str]] | None = None,
 ) -> ConvergedStudy:
     """Double the base samples of the same sequences until the gate passes or the budget ends.
 
@@ -271,7 +271,7 @@ def sobol_until_converged(
         As for `evaluate`.
     rule : Rule, optional
         Gate and budget.
-    groups, closed
+    groups, moved
         As for `sobol_design`.
 
     Returns
@@ -285,7 +285,7 @@ def sobol_until_converged(
         The budget does not cover the first size; otherwise as `evaluate`.
     """
     rule = rule or Rule()
-    design = sobol_design(space, groups=groups, closed=closed)
+    design = sobol_design(space, groups=groups, moved=moved)
     if design.layout.runs > rule.budget:
         raise InputError(f"budget = {rule.budget} runs: the first {design.layout.runs} alone exceed it")
     results = evaluate(design, model, executor, progress)
@@ -294,5 +294,5 @@ def sobol_until_converged(
         gate = convergence_gate(history, rule)
         if gate.passed or 2 * design.layout.runs > rule.budget:
             return ConvergedStudy(design, results, sobol_indices(results), history, gate, design.layout.runs)
-        design = sobol_design(space, 2 * design.layout.base_samples, groups=groups, closed=closed)
+        design = sobol_design(space, 2 * design.layout.base_samples, groups=groups, moved=moved)
         results = evaluate(design, model, executor, progress, previous=results)

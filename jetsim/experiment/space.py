@@ -141,11 +141,12 @@ class ParameterSpace:
     @property
     def wholes(self) -> dict[str, tuple[str, ...]]:
         """Each tied parameter as a whole: its latents and its own part, under its name with `WHOLE` behind it."""
-        return {
-            f"{p.name}{WHOLE}": (*p.loadings, *((p.name,) if p.has_own_part else ()))
-            for p in self.parameters
-            if p.loadings
-        }
+        return {f"{p.name}{WHOLE}": self.columns_of(p.name) for p in self.parameters if p.loadings}
+
+    @property
+    def inputs(self) -> dict[str, tuple[str, ...]]:
+        """What moves each parameter as a whole: its set of `wholes` if it is tied, else its column."""
+        return {f"{p.name}{WHOLE}" if p.loadings else p.name: self.columns_of(p.name) for p in self.parameters}
 
     @property
     def closed(self) -> dict[str, tuple[str, ...]]:
@@ -182,17 +183,27 @@ class ParameterSpace:
         u = np.asarray(u, dtype=float)
         if u.ndim != 2 or u.shape[1] != len(self.columns):
             raise InputError(f"probabilities of shape {u.shape}: must be (n, {len(self.columns)})")
-        return {p.name: p.distribution.ppf(self._probability(p, u)) for p in self.parameters}
+        return {name: self.values(name, u) for name in self.names}
+
+    def values(self, name: str, u: NDArray[np.float64]) -> NDArray[Any]:
+        """As `transform`, of one parameter; `u` has shape (..., D), and only its `columns_of` are read."""
+        parameter = self.parameter(name)
+        return parameter.distribution.ppf(self._probability(parameter, u))
+
+    def columns_of(self, name: str) -> tuple[str, ...]:
+        """The columns behind a parameter: its latents, then its own part if it has one."""
+        parameter = self.parameter(name)
+        return (*parameter.loadings, *((name,) if parameter.has_own_part else ()))
 
     def _probability(self, parameter: Parameter, u: NDArray[np.float64]) -> NDArray[np.float64]:
         where = {name: index for index, name in enumerate(self.columns)}
         if not parameter.loadings:
-            return np.asarray(u[:, where[parameter.name]])
-        score = np.zeros(len(u))
+            return np.asarray(u[..., where[parameter.name]])
+        score = np.zeros(u.shape[:-1])
         for latent, loading in parameter.loadings.items():
-            score += loading * ndtri(inside(u[:, where[latent]]))
+            score += loading * ndtri(inside(u[..., where[latent]]))
         if parameter.has_own_part:
-            score += parameter.own_weight * ndtri(inside(u[:, where[parameter.name]]))
+            score += parameter.own_weight * ndtri(inside(u[..., where[parameter.name]]))
         return np.asarray(ndtr(score))
 
     def medians(self) -> dict[str, Any]:

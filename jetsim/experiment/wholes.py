@@ -2,12 +2,12 @@
 
 import xarray as xr
 
-from jetsim.experiment.space import WHOLE, ParameterSpace
+from jetsim.experiment.space import ParameterSpace
 
 
 def whole_factors(space: ParameterSpace) -> dict[str, str]:
     """The factor of the design that moves each parameter as a whole."""
-    return {p.name: f"{p.name}{WHOLE}" if p.loadings else p.name for p in space.parameters}
+    return dict(zip(space.names, space.inputs, strict=True))
 
 
 def as_wholes(indices: xr.Dataset, space: ParameterSpace) -> xr.Dataset:
@@ -16,7 +16,7 @@ def as_wholes(indices: xr.Dataset, space: ParameterSpace) -> xr.Dataset:
     Parameters
     ----------
     indices : xarray.Dataset
-        Of a design whose closed sets hold `ParameterSpace.wholes`.
+        Of a design that moves `ParameterSpace.inputs`, and perhaps more.
     space : ParameterSpace
     """
     factors = whole_factors(space)

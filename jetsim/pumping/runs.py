@@ -376,14 +376,14 @@ def ranked_space(subject: Subject, asked: Asked[PumpQuestion]) -> ParameterSpace
 def ranked_design(subject: Subject, asked: Asked[PumpQuestion]) -> Layout:
     """How the inputs of a set-up are moved; nothing is drawn yet."""
     own = ranked_space(subject, asked)
-    return sobol_layout(own, second_order=False, closed=own.wholes)
+    return sobol_layout(own, second_order=False, moved=own.inputs)
 
 
 def rank_inputs(found: Estimate, asked: Asked[PumpQuestion], executor: Executor | None) -> Ranking:
     """Rank what moves flow and reach of a set-up that is pumped at its estimate."""
     own = ranked_space(found.subject, asked)
     model = found.subject.pumped(float(found.pump_pressure.middle), own.outputs)
-    results = evaluate(sobol_design(own, second_order=False, closed=own.wholes), model, executor)
+    results = evaluate(sobol_design(own, second_order=False, moved=own.inputs), model, executor)
     indices = as_wholes(sobol_indices(results), own)
     sentence = convergence_gate(as_wholes(convergence(results), own)).sentence
     return Ranking(found, own, results, indices, rank(indices), sentence)
