@@ -31,7 +31,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from benchmarks.command import run
 from jetsim.equipment.questions import load_question
 from jetsim.errors import InputError
-from jetsim.experiment.calibration import QUICK, Sampling
+from jetsim.experiment.calibration import Sampling
 from jetsim.experiment.fieldtest import run_order
 from jetsim.throws import expected, learning, model, synthetic
 from jetsim.throws.likelihood import log_density
@@ -43,7 +43,7 @@ QUESTION = HERE.parent / "studies" / "inputs" / "field_test.toml"
 HEAD = ("seed", "commit", "fingerprint")
 RESULTS = HERE / "simulation_based_calibration.csv"
 BLOCKS, TESTS = 4, 400
-SAMPLING = Sampling(walkers=320, burn=QUICK.burn, steps=40, thin=2)  # warmed up as a quick run, and kept shorter
+SAMPLING = Sampling(walkers=320, steps=40, thin=2)  # warmed up as a calibration is, and kept shorter
 ALPHA = 0.05  # for all unknowns together
 TOO_LOW = 0.82  # a coverage of 90 % intervals that must not pass
 LEAST_DRAWS = 4  # of a scrambled sequence, of which the first is the truth

@@ -29,6 +29,7 @@ from jetsim.errors import InputError
 
 Pieces = xr.Dataset | np.ndarray
 R = TypeVar("R", xr.Dataset, np.ndarray)
+T = TypeVar("T")
 _FORMAT = "jetsim pieces 1"
 
 
@@ -349,14 +350,14 @@ def sent_to(executor: Executor) -> Iterator[None]:
         _SENT_TO.remove(executor)
 
 
-def whole(function: Callable[..., R], *arguments: Any) -> R:
+def whole(function: Callable[..., T], *arguments: Any) -> T:
     """Call a function as one piece, in another process where there is one for it."""
     if not _SENT_TO or getattr(_WITHIN, "piece", False):
         return _alone(function, *arguments)
     return _SENT_TO[-1].submit(_alone, function, *arguments).result()
 
 
-def _alone(function: Callable[..., R], *arguments: Any) -> R:
+def _alone(function: Callable[..., T], *arguments: Any) -> T:
     """What a function calls is not kept besides."""
     before = getattr(_WITHIN, "piece", False)
     _WITHIN.piece = True
@@ -425,4 +426,25 @@ def kept_map(
     finally:
         for future in futures:
             future.cancel()
+    return done  # type: ignore[return-value] # every place was filled above
+
+
+def kept_together(function: Callable[[Sequence[Any]], list[R]], items: Sequence[Any]) -> list[R]:
+    """What a function gives for several items, in order: each is kept, and those that are missing are computed at once.
+
+    Parameters
+    ----------
+    function : callable
+        From some of the items to one result for each, which depends on its own item alone; one that can be pickled.
+    items : sequence
+    """
+    ledger = current()
+    names = [None if ledger is None else name_of(function, item) for item in items]
+    done = [ledger.find(name) if ledger is not None and name is not None else None for name in names]
+    missing = [number for number, found in enumerate(done) if found is None]
+    results = whole(function, [items[number] for number in missing]) if missing else []
+    for number, result in zip(missing, results, strict=True):
+        done[number], name = result, names[number]
+        if ledger is not None and name is not None:
+            ledger.keep(name, result)
     return done  # type: ignore[return-value] # every place was filled above

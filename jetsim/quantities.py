@@ -76,6 +76,19 @@ class Quantity:
         start = f"above {low:.6g}" if self.low_open else f"{low:.6g}"
         return f"{start} to {'below ' if self.high_open else ''}{high:.6g}{shown}"
 
+    def holds(self, value: ArrayLike) -> bool:
+        """Whether all SI values lie in the allowed range, by the least and the greatest of them; NaN never does."""
+        if isinstance(value, float):
+            least = greatest = value
+        else:
+            array = np.asarray(value, dtype=float)
+            if not array.size:
+                return True
+            least, greatest = float(np.minimum.reduce(array, axis=None)), float(np.maximum.reduce(array, axis=None))
+        above = least > self.low if self.low_open else least >= self.low
+        below = greatest < self.high if self.high_open else greatest <= self.high
+        return above and below and math.isfinite(least) and math.isfinite(greatest)
+
     def contains(self, value: ArrayLike) -> np.ndarray:
         """Whether SI values lie in the allowed range; NaN never does."""
         array = np.asarray(value, dtype=float)
@@ -316,12 +329,11 @@ def check_range(name: str, value: ArrayLike, unit_name: str | None = None, field
         Names the field, the first offending value, the allowed range and the unit.
     """
     q = quantity(name)
-    array = np.atleast_1d(np.asarray(value, dtype=float))
-    inside = q.contains(array)
-    if inside.all():
+    if q.holds(value):
         return
+    array = np.atleast_1d(np.asarray(value, dtype=float))
     label = unit_name or q.si
-    where = np.flatnonzero(~inside.ravel())[0]
+    where = np.flatnonzero(~q.contains(array).ravel())[0]
     shown = float(units.from_si(array.ravel()[where], label))
     place = f" (case {where})" if array.size > 1 else ""
     unit_text = "" if label == "1" else f" {label}"

@@ -5,8 +5,10 @@ so memory stays flat however many cases there are and results do not depend on t
 """
 
 import math
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
+from contextvars import ContextVar
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
@@ -20,7 +22,7 @@ from jetsim.flags import OUTCOMES, flag_attributes, validity
 from jetsim.flags import VALIDITY as VALIDITY
 from jetsim.hydraulics import nozzle
 from jetsim.jet.breakup import breakup_length_over_diameter
-from jetsim.jet.core import Launch
+from jetsim.jet.core import Flight, Launch
 from jetsim.jet.delivery import (
     Thrown,
     deciding_landing,
@@ -28,11 +30,12 @@ from jetsim.jet.delivery import (
     effective_reach_at_best,
     reach_criterion,
 )
-from jetsim.jet.drag import FlightConstants, Jet
+from jetsim.jet.drag import DragLaw, FlightConstants, Jet
 from jetsim.jet.laws import law_named
 from jetsim.jet.laws.law import Law
 from jetsim.jet.trajectory import trace
 from jetsim.jet.turbulence import Valve, valve_factor
+from jetsim.kept import name_of
 from jetsim.processors import processors
 from jetsim.quantities import Quantity, quantity, register_quantity
 from jetsim.stream import Stream, group, labelled
@@ -265,7 +268,7 @@ def _simulate_alike(columns: Values, wanted: Sequence[str]) -> dict[str, NDArray
     kind = law_named(names["drag_model"])
     law = kind.of(jet, constants)
     launch = Launch(jet.exit_speed, *(columns[n] for n in ("elevation", "nozzle_height", "target_height")))
-    flight = kind.fly(law, launch, jet.breakup_length)
+    flight = _flight(kind, law, jet, launch, constants)
     results: dict[str, NDArray[Any]] = exit_ | breakup
     results |= {name: getattr(flight, name) for name in _FLOWN}
     thrown = Thrown(jet, launch, constants, flight, kind)
@@ -287,6 +290,30 @@ def _simulate_alike(columns: Values, wanted: Sequence[str]) -> dict[str, NDArray
         if name in _FURTHER:
             results[name] = _FURTHER[name](Flown(columns, results, thrown))
     return {name: results[name] for name in wanted}
+
+
+# Flights by what flies, where they are remembered.
+_FLIGHTS: ContextVar[dict[str | None, Flight] | None] = ContextVar("flights", default=None)
+
+
+@contextmanager
+def flights_remembered() -> Iterator[None]:
+    """Fly a set of streams once, however many laws send off the same ones: in this thread, with one worker."""
+    before = _FLIGHTS.set({})
+    try:
+        yield
+    finally:
+        _FLIGHTS.reset(before)
+
+
+def _flight(kind: Law, law: DragLaw, jet: Jet, launch: Launch, constants: FlightConstants) -> Flight:
+    known = _FLIGHTS.get()
+    if known is None:
+        return kind.fly(law, launch, jet.breakup_length)
+    name = name_of(kind.name, jet, launch, constants)
+    if name is None or name not in known:
+        known[name] = kind.fly(law, launch, jet.breakup_length)
+    return known[name]
 
 
 def _constants(columns: Values, owner: str) -> Any:

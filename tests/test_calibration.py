@@ -177,6 +177,12 @@ def test_scores_reproduce_the_distributions():
     assert values["l"] == pytest.approx(1.5 * np.exp(0.4 * np.array([-2.0, 0.0, 1.234])), rel=1e-5)
 
 
+def test_scores_beyond_the_table_give_its_ends():
+    values = Scores({"n": Normal(1.0, 2.0), "u": Uniform(2.0, 3.0)}).values(np.array([[-7.0, 6.0], [6.0, 7.0]]))
+    assert values["n"] == pytest.approx([-11.0, 13.0])
+    assert values["u"] == pytest.approx([3.0, 3.0], rel=1e-8)
+
+
 def test_the_same_seed_gives_the_same_draws():
     def once(seed):
         sizes = Sampling(10, 8, 10, 1)

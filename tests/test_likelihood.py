@@ -60,8 +60,12 @@ def test_readings_are_normal_about_what_is_expected(monkeypatch):
     expected = {column: RNG.uniform(5.0, 50.0, shape) for column in throws.COMPARED}
     scatter = 0.07
     numbers = {column: values[0] * RNG.uniform(0.9, 1.1, THROWS) for column, values in expected.items()}
-    emulated = SimpleNamespace(expected=lambda _: expected, shared_errors=np.zeros((2, len(expected), THROWS)))
-    monkeypatch.setattr(throws, "relative_variance", lambda *_: np.full(shape, scatter**2))
+    setups = [np.arange(2), np.arange(2, THROWS)]
+    emulated = SimpleNamespace(
+        by_setup=lambda _: ((at, {c: values[:, at] for c, values in expected.items()}) for at in setups),
+        shared_errors=np.zeros((2, len(expected), THROWS)),
+    )
+    monkeypatch.setattr(throws, "relative_variance", lambda _, __, shown, ___: np.full(shown.shape, scatter**2))
     monkeypatch.setattr(model, "possible", lambda *_: np.array([True, True]))
     found = Likelihood(None, SimpleNamespace(numbers=numbers), emulated)({})
     exact = sum(stats.norm.logpdf(numbers[c], expected[c], scatter * expected[c]).sum(axis=1) for c in expected)

@@ -46,3 +46,15 @@ def test_check_range_names_field_value_range_and_unit(name, value, unit, message
 def test_unknown_quantity_names_the_nearest():
     with pytest.raises(InputError, match="did you mean 'nozzle_pressure'"):
         quantity("nozle_pressure")
+
+
+@pytest.mark.parametrize("q", QUANTITIES.values(), ids=lambda q: q.name)
+def test_values_are_held_together_as_each_is_contained(q):
+    """Ends, what lies on either side of them, and what is no number; alone, and among values that are allowed."""
+    ends = [end for end in (q.low, q.high) if np.isfinite(end)]
+    inside = (max(q.low, -1e9) + min(q.high, 1e9)) / 2
+    values = [*ends, *np.nextafter(ends, -np.inf), *np.nextafter(ends, np.inf), np.nan, np.inf, -np.inf]
+    for value in map(float, values):
+        assert q.holds(value) == q.holds(np.array([inside, value, inside])) == q.contains(value)
+    assert q.holds(np.array([]))
+    assert q.holds(inside)

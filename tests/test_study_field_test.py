@@ -3,7 +3,6 @@
 import csv
 import re
 import shutil
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from types import SimpleNamespace
@@ -20,7 +19,6 @@ from jetsim.equipment.learnt import read_learnt
 from jetsim.equipment.questions import load_question
 from jetsim.equipment.spaces import inputs_of
 from jetsim.errors import InputError
-from jetsim.experiment.calibration import QUICK
 from jetsim.study import run, run_commands
 from jetsim.throws import expected, learnt, learnt_words, model, names, planning, read_words, reading, tested
 from jetsim.throws.checks import sheet_rules
@@ -44,10 +42,6 @@ def command(name: str, out: Path, *more: str) -> int:
     return run_commands(DESCRIPTION, COMMANDS, [name, "--quick", "--output", str(out), *more])
 
 
-# Half the steps of a quick calibration are enough for all that is asked here.
-SHORT = replace(QUICK, burn=80, steps=60)
-
-
 @pytest.fixture(scope="module")
 def flown(tmp_path_factory):
     """Results of the commands, quick, the report of each in both systems of units, and the plan that was made."""
@@ -59,7 +53,6 @@ def flown(tmp_path_factory):
         return in_both_systems(field_test_script, argv, writers[name], partial(run_commands, DESCRIPTION, COMMANDS))
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(field_test_script, "QUICK", SHORT)
         patch.setattr(tested, "BLOCKS", 256)
         patch.setattr(reading, "QUICK_DRAWS", 32)
         patch.setattr(planning, "make_plan", lambda *given: made.append(make_plan(*given)) or made[-1])
@@ -398,8 +391,6 @@ def test_calibration_says_what_it_cannot_tell_apart(folders):
 
 def test_a_quick_calibration_converges_and_counts_the_tests_behind_it(folders):
     """As many as are stored; they were made from the invented department, and nobody's own throws were tested."""
-    assert QUICK.walkers == SHORT.walkers
-    assert (QUICK.burn, QUICK.steps) > (SHORT.burn, SHORT.steps)
     page = (folders / "calibrate" / "report.html").read_text(encoding="utf-8")
     assert "converged; halves of the run" in page
     assert "NOT converged" not in page

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import xarray as xr
 
-from jetsim import findings
+from jetsim import findings, kept
 from jetsim.assumptions import words
 from jetsim.assumptions.moves import largest_swap, leader_survives, pairs, shifts
 from jetsim.assumptions.question import Limit, Measurement, Plan, Reading, Tables, load, plan_of, without
@@ -23,6 +23,7 @@ from jetsim.assumptions.runs import (
     mixed_model,
     read_all,
     study_combination,
+    study_combinations,
     study_jointly,
     widened,
 )
@@ -34,6 +35,7 @@ from jetsim.experiment.parameters import Parameter
 from jetsim.experiment.ranking import rank
 from jetsim.experiment.readings import Fall
 from jetsim.experiment.space import ParameterSpace
+from jetsim.jet.laws.law import Law
 from jetsim.simulation import StreamModel
 from jetsim.study import run
 from studies import valve_assumptions
@@ -318,6 +320,35 @@ def test_two_combinations_with_the_same_inputs_share_their_samples(small):
     one, other = (study_combination(small, {**laws, "breakup_model": law}) for law in ("atomization", "two_regime"))
     for output in ("flow_rate", "reaction_force"):
         xr.testing.assert_identical(one.indices["ST"].sel(output=output), other.indices["ST"].sel(output=output))
+
+
+def test_a_stream_that_two_laws_of_breakup_send_off_flies_once(small, monkeypatch, tmp_path):
+    """Studied together the combinations are what they are alone, and what they are from the pieces that were kept."""
+    fixed = {"drag_model": "two_stage", "valve_model": "upstream factor"}
+    space = replace(
+        small.space,
+        parameters=tuple(p for p in small.space.parameters if p.name not in fixed),
+        fixed={**small.space.fixed, **fixed},
+    )
+    plan = replace(small, space=space, model=replace(small.model, fixed={**small.model.fixed, **fixed}), doublings=0)
+    alone = [study_combination(plan, laws) for laws in plan.combinations]
+    flown, fly = [], Law.fly
+    assert [laws["breakup_model"] for laws in plan.combinations] == ["two_regime", "atomization", "surface"]
+    monkeypatch.setattr(Law, "fly", lambda law, *rest: flown.append(law.name) or fly(law, *rest))
+    ledger = kept.Ledger(tmp_path / "pieces", {}, resume=False)
+    with kept.keeping(ledger):
+        together, many = study_combinations(plan, None), len(flown)
+        again = study_combinations(plan, None)
+    ledger.close(remove=True)
+    assert len(flown) == many  # none for what was kept
+    study_combination(plan, plan.combinations[0])
+    one = len(flown) - many
+    assert 2 * one <= many < 3 * one  # the law of two regimes is that of atomization here
+    for one, other, third in zip(alone, together, again, strict=True):
+        xr.testing.assert_identical(one.indices, other.indices)
+        xr.testing.assert_identical(one.indices, third.indices)
+        assert one.gate.sentence == other.gate.sentence == third.gate.sentence
+        assert (one.flagged, one.idle, one.runs) == (third.flagged, third.idle, third.runs)
 
 
 @pytest.mark.slow

@@ -2,8 +2,9 @@
 
 from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass, replace
-from functools import cached_property
+from dataclasses import asdict, dataclass, replace
+from functools import cached_property, partial
+from itertools import chain
 from typing import Any
 
 import numpy as np
@@ -26,12 +27,15 @@ from jetsim.experiment.screening import morris_design, morris_effects
 from jetsim.experiment.sensitivity import convergence, sobol_indices
 from jetsim.experiment.space import GROUP, ParameterSpace
 from jetsim.experiment.wholes import as_wholes
-from jetsim.simulation import StreamModel
+from jetsim.kept import kept_together
+from jetsim.simulation import StreamModel, flights_remembered
 
 # Runs of mixed laws are sorted by law before they fly, so a chunk must hold many of each.
 MIXED_CHUNK = 131_072
 ROLE = " (role)"
 _PROBES, _TRAJECTORIES = 64, 24
+# What of a combination is not an index, in the attributes of its indices.
+_MORE = "combination"
 # Fewest runs in each of the independent samples that readings are judged by.
 _READ = 128
 Array = NDArray[np.float64]
@@ -203,8 +207,7 @@ def find(plan: Plan, executor: Executor | None = None) -> Found:
     executor : concurrent.futures.Executor, optional
         Threads that wait for pieces of work; results do not depend on it.
     """
-    map_: Callable[..., Any] = map if executor is None else executor.map
-    studied: list[Combination] = list(map_(lambda laws: study_combination(plan, laws), plan.combinations))
+    studied = study_combinations(plan, executor)
     joint = study_jointly(plan, executor)
     expected = study_expected(plan, executor)
     measured, read = read_all(plan)
@@ -214,39 +217,77 @@ def find(plan: Plan, executor: Executor | None = None) -> Found:
     return Found(studied, joint, expected, effects, measured, mapped, runs)
 
 
+def study_combinations(plan: Plan, executor: Executor | None) -> list[Combination]:
+    """Study every combination of laws; those that differ in the law of breakup alone are a piece of work.
+
+    Of two such laws one may act in both, as that of atomization does for fire streams: then a stream flies once.
+    """
+    map_: Callable[..., Any] = map if executor is None else executor.map
+    groups: dict[tuple[str, ...], list[Laws]] = {}
+    for laws in plan.combinations:
+        groups.setdefault(tuple(law for name, law in laws.items() if name != "breakup_model"), []).append(laws)
+    studied = map_(partial(kept_together, partial(_studied_together, plan)), groups.values())
+    pairs = zip(chain(*groups.values()), chain(*studied), strict=True)
+    by_laws = {tuple(laws.items()): _combination(laws, data) for laws, data in pairs}
+    return [by_laws[tuple(laws.items())] for laws in plan.combinations]
+
+
+def _studied_together(plan: Plan, several: Sequence[Laws]) -> list[xr.Dataset]:
+    with flights_remembered():
+        return [_studied(plan, laws) for laws in several]
+
+
 def study_combination(plan: Plan, laws: Laws) -> Combination:
     """Leave out the inputs that one combination of laws never reads, and rank the others as wholes."""
+    return _combination(laws, _studied(plan, laws))
+
+
+def _studied(plan: Plan, laws: Laws) -> xr.Dataset:
+    """Indices of a combination over all inputs; the rest of it in their attributes."""
     space = plan.space_of(laws)
     probes = plain_design(space, _PROBES).samples
     idle = tuple(unread_inputs(plan.model_of(space), probes, space.fixed))
     left = without(space, idle)
     rule = Rule(budget=2**plan.doublings * sobol_layout(left, moved=left.inputs).runs)
     study = sobol_until_converged(left, plan.model_of(left), rule, progress=False, moved=left.inputs)
-    indices = widened(as_wholes(study.indices, left), plan.inputs)
-    return Combination(
-        laws,
-        idle,
-        indices,
-        rank(indices),
-        convergence_gate(as_wholes(study.history, left), rule),
-        study.runs + _PROBES * (len(space.names) + 1),
-        study.runs,
-        dict(zip(*(v.tolist() for v in np.unique(study.results["validity"].values, return_counts=True)), strict=True)),
-    )
+    indices = as_wholes(sobol_indices(study.results, second_order=False), left)
+    flagged = np.unique(study.results["validity"].values, return_counts=True)
+    more = {
+        "idle": idle,
+        "gate": asdict(convergence_gate(as_wholes(study.history, left), rule)),
+        "runs": study.runs + _PROBES * (len(space.names) + 1),
+        "ranked_runs": study.runs,
+        "flagged": [values.tolist() for values in flagged],
+    }
+    return widened(indices, plan.inputs).assign_attrs({_MORE: more})
+
+
+def _combination(laws: Laws, data: xr.Dataset) -> Combination:
+    indices = data.drop_attrs(deep=False).assign_attrs({k: v for k, v in data.attrs.items() if k != _MORE})
+    more, flagged = data.attrs[_MORE], dict(zip(*data.attrs[_MORE]["flagged"], strict=True))
+    gate, runs = Gate(**more["gate"]), (more["runs"], more["ranked_runs"])
+    return Combination(laws, tuple(more["idle"]), indices, rank(indices), gate, *runs, flagged)
 
 
 def widened(indices: xr.Dataset, names: Sequence[str]) -> xr.Dataset:
     """Indices over all inputs: those of an input that is never read are exactly zero."""
-    wanted = [str(n) for n in indices.data_vars if str(n).startswith(("S1", "ST"))]
+    wanted = [n for n in indices.data_vars if str(n).startswith(("S1", "ST"))]
     others = indices[["mean", "standard_deviation"]].drop_dims("parameter", errors="ignore")
-    bare = indices[wanted].drop_vars(["long_name", "role", "basis"])
-    missing = [name for name in names if name not in indices["parameter"].values]
-    wide = bare.reindex(parameter=list(names), fill_value=np.nan)
-    for name in wanted:
-        zero = xr.zeros_like(wide[name].sel(parameter=missing))
-        undefined = bare[name].isnull().any("parameter")
-        wide[name].loc[{"parameter": missing}] = zero.where(~undefined).transpose(*zero.dims)
-    return wide.assign({str(n): others[n] for n in others.data_vars}).assign_attrs(indices.attrs)
+    known = indices["parameter"].values.tolist()
+    place = np.array([known.index(name) if name in known else -1 for name in names])
+    wide = {name: (indices[name].dims, _wide(indices[name], place)) for name in wanted}
+    return (
+        others.assign_coords(parameter=list(names))
+        .assign(wide)[[*wanted, *others.data_vars]]
+        .assign_attrs(indices.attrs)
+    )
+
+
+def _wide(values: xr.DataArray, place: NDArray[np.int64]) -> Array:
+    """Values at given places along ``parameter``; zero at -1, undefined where the output is."""
+    last = np.moveaxis(values.values, values.get_axis_num("parameter"), -1)
+    zero = np.where(np.isnan(last).any(-1, keepdims=True), np.nan, 0.0)
+    return np.moveaxis(np.where(place < 0, zero, last[..., place]), -1, values.get_axis_num("parameter"))
 
 
 @dataclass(frozen=True)

@@ -43,17 +43,21 @@ _FARTHEST = 5.0  # from where the search begins, in standard deviations that are
 _SEARCHED = 60  # steps towards the peak: the sampler goes the rest of the way
 _WALKERS = 4  # at least, for each unknown
 _STAGE = 30  # steps that are kept as one piece
-_GRID = np.linspace(-6.0, 6.0, 2401)
+_END, _CELLS = 6.0, 2400  # of the tables of priors, which go from minus to plus that many standard deviations
 
 
 @dataclass(frozen=True)
 class Sampling:
-    """Sizes of the sampler: `walkers` take `burn` steps that are thrown away, then `steps` kept in every `thin`."""
+    """Sizes of the sampler: `walkers` take `burn` steps that are thrown away, then `steps` kept in every `thin`.
 
-    walkers: int = 1024
-    burn: int = 150
-    steps: int = 240
-    thin: int = 8
+    Many walkers that go a short way: a step costs much the same for many as for few. With 60 steps thrown away a
+    posterior of thirty unknowns stays some 3 % too wide, with 100 as wide as with 150.
+    """
+
+    walkers: int = 1536
+    burn: int = 100
+    steps: int = 120
+    thin: int = 6
 
     @property
     def evaluations(self) -> int:
@@ -61,7 +65,7 @@ class Sampling:
         return self.walkers * (self.burn + self.steps)
 
 
-QUICK = Sampling(walkers=512, burn=100, steps=120, thin=6)
+QUICK = Sampling(walkers=640, burn=60, steps=60, thin=3)
 
 
 class Scores:
@@ -74,12 +78,15 @@ class Scores:
         self.names = tuple(unknowns)
         self.ties = np.eye(len(unknowns)) if ties is None else ties
         self.root = np.linalg.cholesky(self.ties)
-        self._tables = [np.asarray(prior.ppf(ndtr(_GRID)), dtype=float) for prior in unknowns.values()]
+        below = ndtr(np.linspace(-_END, _END, _CELLS + 1))
+        self._tables = np.array([np.asarray(prior.ppf(below), dtype=float) for prior in unknowns.values()])
 
     def values(self, scores: Array) -> dict[str, Array]:
-        """Values by name, shape (n,), at scores of shape (n, unknowns)."""
-        tables = zip(self.names, self._tables, strict=True)
-        return {name: np.interp(scores[:, k], _GRID, table) for k, (name, table) in enumerate(tables)}
+        """Values by name, shape (n,), at scores of shape (n, unknowns); those of the ends beyond them."""
+        place = np.clip((scores.T + _END) * (_CELLS / (2 * _END)), 0.0, _CELLS)
+        cell = np.minimum(place.astype(np.intp), _CELLS - 1)
+        low, high = (np.take_along_axis(self._tables, cell + side, axis=1) for side in (0, 1))
+        return dict(zip(self.names, low + (place - cell) * (high - low), strict=True))
 
     def begin(self, about: tuple[Array, Array] | None) -> tuple[Array, Array]:
         """Middle and root of the covariance of independent scores, from those of the unknowns' own or the priors'."""

@@ -2,8 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cache
-from itertools import combinations_with_replacement
+from functools import reduce
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,17 +27,12 @@ def features(points: Array, further: Products = ()) -> Array:
     -------
     ndarray, shape (n, (k + 1) (k + 2) (k + 3) / 6 + len(further))
     """
-    rows = np.ascontiguousarray(points.T)  # products of whole rows are quick
-    padded = np.concatenate([np.ones((1, len(points))), rows])
-    first, second, third = _products(len(padded))
-    cubic = padded[first] * padded[second] * padded[third]
-    return np.asarray(np.concatenate([cubic, *(rows[list(positions)].prod(axis=0)[None] for positions in further)]).T)
-
-
-@cache
-def _products(size: int) -> Array:
-    """Positions of the three factors of each product, shape (3, terms)."""
-    return np.array(list(combinations_with_replacement(range(size), 3))).T
+    rows = np.concatenate([np.ones((1, len(points))), points.T])  # products of whole rows are quick
+    pairs = np.concatenate([row * rows[k:] for k, row in enumerate(rows)])
+    begins = np.cumsum([0, *range(len(rows), 1, -1)])  # of the pairs whose first factor is the k-th
+    cubic = [row * pairs[begin:] for row, begin in zip(rows, begins, strict=True)]
+    beyond = [reduce(np.multiply, [rows[k + 1] for k in positions])[None] for positions in further]
+    return np.asarray(np.concatenate([*cubic, *beyond]).T)
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,6 +7,7 @@ doubling. "Not converged" is an outcome like any other, and is told with its rea
 from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import xarray as xr
@@ -84,18 +85,25 @@ class ConvergedStudy:
     ----------
     design : Design
         Of the last step.
-    results, indices, history : xarray.Dataset
-        From `evaluate`, `sobol_indices` and `convergence`.
+    results, history : xarray.Dataset
+        From `evaluate` and `convergence`.
     gate : Gate
-    runs : int
     """
 
     design: Design
     results: xr.Dataset
-    indices: xr.Dataset
     history: xr.Dataset
     gate: Gate
-    runs: int
+
+    @property
+    def runs(self) -> int:
+        """Of the last step, those of all steps before among them."""
+        return self.design.layout.runs
+
+    @cached_property
+    def indices(self) -> xr.Dataset:
+        """From `sobol_indices`."""
+        return sobol_indices(self.results)
 
 
 def convergence_gate(history: xr.Dataset, rule: Rule | None = None) -> Gate:
@@ -293,6 +301,6 @@ def sobol_until_converged(
         history = convergence(results)
         gate = convergence_gate(history, rule)
         if gate.passed or 2 * design.layout.runs > rule.budget:
-            return ConvergedStudy(design, results, sobol_indices(results), history, gate, design.layout.runs)
+            return ConvergedStudy(design, results, history, gate)
         design = sobol_design(space, 2 * design.layout.base_samples, groups=groups, moved=moved)
         results = evaluate(design, model, executor, progress, previous=results)

@@ -37,7 +37,12 @@ Array = NDArray[np.float64]
 _SMALLEST_SUBSET = 8
 
 
-def sobol_indices(results: xr.Dataset, outputs: Iterable[str] | None = None, confidence: float = 0.95) -> xr.Dataset:
+def sobol_indices(
+    results: xr.Dataset,
+    outputs: Iterable[str] | None = None,
+    confidence: float = 0.95,
+    second_order: bool | None = None,
+) -> xr.Dataset:
     """First-order, total and second-order indices with t-intervals over replicates.
 
     Parameters
@@ -48,6 +53,8 @@ def sobol_indices(results: xr.Dataset, outputs: Iterable[str] | None = None, con
         All outputs by default. Variables added after `evaluate` may be named too.
     confidence : float, optional
         Of each interval.
+    second_order : bool, optional
+        Whether second-order indices are estimated; by default where the design can give them.
 
     Returns
     -------
@@ -69,8 +76,9 @@ def sobol_indices(results: xr.Dataset, outputs: Iterable[str] | None = None, con
     layout = layout_of(results, "sobol")
     chosen = read_outputs(results, layout, outputs)
     check_confidence(confidence)
-    estimates = [estimates_of(output, layout) for output in chosen]
-    names = ("S1", "ST", "S2") if layout.second_order else ("S1", "ST")
+    pairs = layout.second_order and second_order is not False
+    estimates = [estimates_of(output, layout, pairs) for output in chosen]
+    names = ("S1", "ST", "S2") if pairs else ("S1", "ST")
     data = xr.Dataset(coords=coordinates(results, layout, [output.name for output in chosen]))
     for index in names:
         dims = ("replicate", "output", "parameter", *(("other_parameter",) if index == "S2" else ()))

@@ -118,12 +118,11 @@ def crossing(spray: Spray, distance: ArrayLike) -> Clouds:
     """
     stations, classes, cases = spray.time.shape
     at = np.broadcast_to(np.asarray(distance, dtype=float), cases)
-    ahead = spray.ahead.reshape(stations, -1)
-    after = np.clip(np.count_nonzero(spray.ahead <= at, axis=0), 1, stations - 1).ravel()
-    column = np.arange(after.size)
-    paths = (ahead, *spray.position.reshape(3, stations, -1)[1:])
-    start, across, height = (path[after - 1, column] for path in paths)
-    end, across_end, height_end = (path[after, column] for path in paths)
+    after = np.clip((spray.ahead <= at).sum(axis=0, dtype=np.int16), 1, stations - 1).ravel()
+    place = after * np.intp(after.size) + np.arange(after.size)  # in paths laid out flat
+    paths = (spray.ahead.ravel(), *spray.position[1:].reshape(2, -1))
+    start, across, height = (path.take(place - after.size) for path in paths)
+    end, across_end, height_end = (path.take(place) for path in paths)
     step = np.maximum(end - start, _SHORTEST)
     part = (np.tile(at, classes) - start) / step
     part[part > 1 + _ROUNDING] = np.nan
@@ -199,9 +198,12 @@ def _on_height(clouds: Clouds, window: Window) -> tuple[NDArray[np.intp], Array]
     rise, up = clouds.centre[0], clouds.deviation[0]
     low = np.broadcast_to(np.asarray(window.sill, dtype=float), rise.shape[1:])
     high = low + np.asarray(window.height)
-    margin = _FAR * up
-    near = np.flatnonzero(((rise + margin > low) & (rise - margin < high)).any(axis=0))
-    return near, clouds.share[:, None] * _inside(rise[:, near], up[:, near], low[near], high[near])
+    close = np.abs(rise - (low + high) / 2) < _FAR * up + (high - low) / 2
+    near, some = np.flatnonzero(close.any(axis=0)), np.flatnonzero(close)
+    case, upright = some % len(low), np.zeros(close.shape)
+    inside = _inside(rise.ravel().take(some), up.ravel().take(some), low.take(case), high.take(case))
+    upright.ravel()[some] = inside
+    return near, clouds.share[:, None] * upright.take(near, axis=1)
 
 
 def _best_aim(upright: Array, centre: Array, deviation: Array, half: Array) -> Array:

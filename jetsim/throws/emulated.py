@@ -1,6 +1,6 @@
 """Emulated throws: what the instruments would show of every throw of a sheet, without simulating it again."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass
 
@@ -92,22 +92,28 @@ class Emulated:
     def expected(self, values: Mapping[str, Array]) -> dict[str, Array]:
         """As `jetsim.throws.expected.expected`, without simulating."""
         draws, count = len(values[model.GAUGE]), len(self.thrown.setups)
-        # Draws lie side by side in memory, here and in what is computed from these: that is what takes the time.
-        found = {column: np.full((count, draws), np.nan).T for column in expected.COMPARED}
-        for setup in self.test.setups:
-            if setup.name not in self.emulators:
-                continue
-            at = self.thrown.of(setup.name)
-            inputs = model.inputs_at(self.test, setup, values)
-            left = self.leaves[setup.name]
-            real = left.model.actual({name: column[:, None] for name, column in inputs.items()})
-            exact = gauges(real, self.thrown.at_the_tip(real, at, values[model.GAUGE]))
-            logs = self.emulators[setup.name](left.coordinates(real, inputs, values))
-            distances = np.exp(np.clip(logs, -_FAR, _FAR))
-            exact |= dict(zip(FLOWN, np.split(distances, len(FLOWN), axis=1), strict=True))
-            for column, shown in expected.instruments_show(exact, values, self.thrown.day_factor(at, values)).items():
-                found[column][:, at] = shown
+        found = {column: np.full((draws, count), np.nan) for column in expected.COMPARED}
+        for at, shown in self.by_setup(values):
+            for column, part in shown.items():
+                found[column][:, at] = part
         return found
+
+    def by_setup(self, values: Mapping[str, Array]) -> Iterator[tuple[NDArray[np.intp], dict[str, Array]]]:
+        """Of each set-up the positions of its throws, and what is expected of these by column, (draws, throws)."""
+        for setup in self.test.setups:
+            if setup.name in self.emulators:
+                at = self.thrown.of(setup.name)
+                exact, day = self._exact(setup, at, values), self.thrown.day_factor(at, values)
+                yield at, expected.instruments_show(exact, values, day)
+
+    def _exact(self, setup: SetUp, at: NDArray[np.intp], values: Mapping[str, Array]) -> dict[str, Array]:
+        """Results of a set-up's throws; draws lie side by side in memory: that is what takes the time."""
+        left, inputs = self.leaves[setup.name], model.inputs_at(self.test, setup, values)
+        real = left.model.actual({name: column[:, None] for name, column in inputs.items()})
+        logs = self.emulators[setup.name](left.coordinates(real, inputs, values))
+        distances = np.split(np.exp(np.clip(logs, -_FAR, _FAR)), len(FLOWN), axis=1)
+        read = gauges(real, self.thrown.at_the_tip(real, at, values[model.GAUGE]))
+        return read | dict(zip(FLOWN, distances, strict=True))
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,6 +1,6 @@
 """Throws of a sheet as streams: wind along and across, and what the model expects of each throw."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass, field, replace
 
@@ -226,13 +226,19 @@ def shared_errors(test: FieldTest, throws: Throws, values: Mapping[str, Array]) 
         **throws.errors,
     }
     ends = [_moved(test, throws, name, side * step) for name, step in steps.items() for side in (-1, 1)]
-    shown = expected(test, _one_after_another(ends), values)
+    shown = each_alone(test, ends, values)
     effects = []
     for k, (name, step) in enumerate(steps.items()):
         part = 2 * step / (getattr(ends[2 * k + 1], name) - getattr(ends[2 * k], name))  # at an end the slope counts
-        sides = {column: np.reshape(shown[column][0], (len(ends), -1))[2 * k : 2 * k + 2] for column in COMPARED}
-        effects.append([part * (high - low) / (high + low) for low, high in sides.values()])
+        sides = (shown[column][2 * k : 2 * k + 2] for column in COMPARED)
+        effects.append([part * (high - low) / (high + low) for low, high in sides])
     return np.array(effects)
+
+
+def each_alone(test: FieldTest, parts: Sequence[Throws], values: Mapping[str, Array]) -> dict[str, Array]:
+    """As `expected`, of several sets of as many throws each and unknowns of shape (1,); shape (sets, throws)."""
+    shown = expected(test, _one_after_another(parts), values)
+    return {column: np.reshape(found[0], (len(parts), -1)) for column, found in shown.items()}
 
 
 def _moved(test: FieldTest, throws: Throws, name: str, step: float | Array) -> Throws:
@@ -246,7 +252,7 @@ def _moved(test: FieldTest, throws: Throws, name: str, step: float | Array) -> T
     return replace(moved, pump_pressure=np.maximum(pump, 0.0))
 
 
-def _one_after_another(parts: list[Throws]) -> Throws:
+def _one_after_another(parts: Sequence[Throws]) -> Throws:
     """Several sets of throws as one."""
     pressure, elevation, along, across = (
         np.concatenate([getattr(part, name) for part in parts]) for name in _CONDITIONS
@@ -259,8 +265,11 @@ def _one_after_another(parts: list[Throws]) -> Throws:
 
 
 def scatter_of_throw(test: FieldTest, throws: Throws, shown: Mapping[str, Array], values: Mapping[str, Array],
-                     column: str) -> Array:  # fmt: skip
-    """Standard deviation of a reading from throw to throw by all causes, as a share of it; shape (draws, throws)."""
+                     columns: Iterable[str]) -> dict[str, Array]:  # fmt: skip
+    """Of each column the standard deviation of a reading from throw to throw by all causes, as a share of it.
+
+    Shape (draws, throws).
+    """
     middle = {name: np.array([np.median(value)]) for name, value in values.items()}
-    shared = shared_errors(test, throws, middle)[:, list(COMPARED).index(column)]
-    return np.asarray(np.sqrt(relative_variance(test, column, shown[column], values) + (shared**2).sum(axis=0)))
+    shared = dict(zip(COMPARED, (shared_errors(test, throws, middle) ** 2).sum(axis=0), strict=True))
+    return {c: np.sqrt(relative_variance(test, c, shown[c], values) + shared[c]) for c in columns}

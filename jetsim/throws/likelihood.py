@@ -5,7 +5,7 @@ is read of that throw together. Such errors are integrated out in closed form: t
 diagonal plus a term of low rank (matrix inversion lemma). Solid, given that readings are normal and the effects linear.
 """
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -94,11 +94,19 @@ class Likelihood:
 
     def __call__(self, values: Mapping[str, Array]) -> Array:
         """Of shape (draws,), at unknowns by name."""
-        test, readings, given = self.test, self._readings, ~np.isnan(self._readings)
-        shown = self.emulated.expected(values)
-        variances = np.array([expected.relative_variance(test, c, shown[c], values).T for c in expected.COMPARED])
-        middle = np.where(given, [shown[column].T for column in expected.COMPARED], 1.0)
-        residuals, weights = np.where(given, readings / middle - 1, 0.0), np.where(given, 1 / variances, 0.0)
+        # One set-up after another, so that arrays stay in the cache.
+        parts = (self._of_throws(at, shown, values) for at, shown in self.emulated.by_setup(values))
+        return np.where(model.possible(self.test, values), sum(parts, np.zeros(1)), -np.inf)
+
+    def _of_throws(self, at: NDArray[np.intp], shown: Mapping[str, Array], values: Mapping[str, Array]) -> Array:
+        """Log-density of the readings of some throws."""
+
+        def each(function: Callable[[str], Array]) -> Array:
+            return np.array([function(column).T for column in expected.COMPARED])
+
+        readings, middle = self._readings[:, at], each(lambda column: shown[column])
+        weights = each(lambda column: 1 / expected.relative_variance(self.test, column, shown[column], values))
+        if not (given := ~np.isnan(readings)).all():
+            readings, middle, weights = (np.where(given, *pair) for pair in ((readings, 1), (middle, 1), (weights, 0)))
         # Residuals are shares of what is expected, so its logarithm belongs to the density.
-        density = log_density(residuals, weights, self._shared) - _log_product(middle)
-        return np.where(model.possible(test, values), density, -np.inf)
+        return log_density(readings / middle - 1, weights, self._shared[:, :, at]) - _log_product(middle)

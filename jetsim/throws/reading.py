@@ -103,13 +103,13 @@ def overlay(
     flags: list[NDArray[np.int16]] = []
     shown = expected.expected(test, thrown, values, flags, executor)
     middle = {name: np.array([np.median(value)]) for name, value in values.items()}
-    windy, still = (expected.expected(test, t, middle) for t in (thrown, thrown.in_still_air()))
+    winds = expected.each_alone(test, [thrown, thrown.in_still_air()], middle)
+    scatters = expected.scatter_of_throw(test, thrown, shown, values, SHOWN)
     overlays = {}
-    for column in SHOWN:
-        scatter = expected.scatter_of_throw(test, thrown, shown, values, column)
+    for column, scatter in scatters.items():
         drawn = shown[column] * (1 + scatter * rng.standard_normal(scatter.shape))
         low, central, high = np.quantile(drawn, (BAND[0], 0.5, BAND[1]), axis=0)
-        effect = (windy[column] - still[column])[0]
+        effect = winds[column][0] - winds[column][1]
         overlays[column] = Overlay(column, counted.numbers[column], central, low, high, effect)
     runs = (len(values[model.GAUGE]) + 2) * len(counted.setups)
     return Reading(sheet, thrown, overlays, runs, np.concatenate(flags))

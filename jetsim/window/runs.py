@@ -20,7 +20,7 @@ from jetsim.jet.spray import Spray
 from jetsim.quantities import UnitSystem
 from jetsim.report import display
 from jetsim.window.question import Place, Task, WindowQuestion, pressures_within
-from jetsim.window.throwing import Solution, best, chance, delivered, farthest, solutions, spray_at
+from jetsim.window.throwing import Solution, best, chance, delivered, farthest, solutions, spray_at, started
 
 Array = NDArray[np.float64]
 
@@ -94,14 +94,14 @@ def loaded_from(asked: Asked[WindowQuestion], task: Task, system: UnitSystem) ->
     InputError
         A set-up cannot throw at one of its pressures.
     """
-    return Loaded(asked, [_candidate(asked, setup) for setup in asked.setups], task, system)
+    return Loaded(asked, [_candidate(asked, setup, task) for setup in asked.setups], task, system)
 
 
-def _candidate(asked: Asked[WindowQuestion], setup: SetUp) -> Candidate:
+def _candidate(asked: Asked[WindowQuestion], setup: SetUp, task: Task) -> Candidate:
     model, wanted = asked.model(setup), asked.question.search.pressures_about_target
     try:
         pressures = pressures_within(model.target_pressure, wanted, setup.nozzle.holds)
-        model(at(pressures_only(pressures)))
+        started(model.streams(pressures_only(pressures)), task.elevations)
     except InputError as error:
         raise InputError(f"{asked.path}: setups.{setup.name}: {error}") from None
     return Candidate(setup, asked.inputs(setup), model, pressures, len(set(wanted)) - pressures.size)

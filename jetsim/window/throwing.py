@@ -39,17 +39,17 @@ _APART = 8.0
 
 def thrown_spray(fields: Fields, task: Task, classes: int = CLASSES) -> tuple[Spray, Array]:
     """Spray of streams at all elevations to try, and their flow rates; cases in the order (draw, elevation)."""
-    start = _start(fields, task.flown)
+    start = started(fields, task.flown)
     sizes = drop_classes(start.constants.drop_spread, classes, farthest=start.constants.farthest_share)
     spray = fly_spray(start.jet, start.launch, start.constants, sizes, STATIONS, start.law)
-    wanted = _start(fields, task.elevations)
+    wanted = started(fields, task.elevations)
     law = spray_of(wanted.law).mean(wanted.jet, wanted.constants)
     return between_elevations(spray, task.flown, task.elevations, law), wanted.flow_rate
 
 
 def spray_at(fields: Fields, elevation: float) -> Spray:
     """Spray of streams at one elevation, in many classes, for figures; cases are the draws."""
-    start = _start(fields, np.array([elevation]))
+    start = started(fields, np.array([elevation]))
     sizes = drop_classes(start.constants.drop_spread, MANY, farthest=start.constants.farthest_share)
     return fly_spray(start.jet, start.launch, start.constants, sizes, law=start.law)
 
@@ -59,7 +59,7 @@ def draws_in(fields: Fields) -> int:
     return max((np.size(value) for value in fields.values()), default=1)
 
 
-def _start(fields: Fields, elevations: Array) -> Start:
+def started(fields: Fields, elevations: Array) -> Start:
     """Streams at all elevations, in the order (draw, elevation)."""
     each = {name: np.repeat(value, elevations.size) if np.ndim(value) else value for name, value in fields.items()}
     return start_of(Stream.from_values({**each, "elevation": np.tile(elevations, draws_in(fields))}))
