@@ -169,18 +169,20 @@ def test_only_units_knows_customary_factors():
 
 
 PLOTTING = ("matplotlib", "jinja2")
-ESTIMATING = ("SALib", "scipy.stats", "tqdm", "jetsim.experiment", "jetsim.report")
+# Tests of significance bring sequences along, integrators bring optimizers, all of them matrices and transforms.
+SCIPY = tuple(f"scipy.{part}" for part in ("stats", "optimize", "integrate", "linalg", "sparse", "spatial", "fft"))
+ESTIMATING = (*SCIPY, "SALib", "tqdm", "jetsim.experiment", "jetsim.report")
 
 
-# Sequences, tests of significance, spreadsheets and word processors are slow to load.
-SLOW = ("scipy.stats", "openpyxl", "docx", "SALib", "matplotlib.pyplot")
+# Scipy's parts, spreadsheets and word processors are slow to load.
+SLOW = (*SCIPY, "openpyxl", "docx", "SALib", "matplotlib.pyplot")
 # Imported one after the other in one process; each with what must not be there when it is.
 CHAINS = {
     "physics and reports": {
         "jetsim": PLOTTING + ESTIMATING,
         "jetsim.stream": PLOTTING + ESTIMATING,
         "jetsim.simulation": PLOTTING + ESTIMATING,
-        "jetsim.study": ("matplotlib.pyplot", "SALib", "scipy.stats", "jetsim.experiment", "h5netcdf"),
+        "jetsim.study": (*SCIPY, "matplotlib.pyplot", "SALib", "jetsim.experiment", "h5netcdf"),
         "jetsim.report.figures": SLOW,
         "jetsim.cards.pictures": SLOW,
         "jetsim.teaching.lesson": SLOW,
@@ -188,8 +190,8 @@ CHAINS = {
         "jetsim.rankings.words": SLOW,
     },
     "estimates": {
-        "jetsim.experiment.sensitivity": (*PLOTTING, "SALib", "jetsim.report"),
-        "jetsim.rankings.runs": (*PLOTTING, "SALib"),
+        "jetsim.experiment.sensitivity": (*PLOTTING, *SCIPY, "SALib", "jetsim.report"),
+        "jetsim.rankings.runs": (*PLOTTING, *SCIPY, "SALib"),
     },
 }
 

@@ -12,6 +12,7 @@ from jetsim.experiment.design import (
     EDGE,
     Layout,
     grid_design,
+    hypercube_points,
     interrupts_held,
     plain_design,
     sobol_design,
@@ -204,3 +205,9 @@ def test_an_interrupt_waits_for_what_must_not_be_cut_short(sign):
     with interrupts_held():
         pass
     assert signal.getsignal(sign) is before
+
+
+def test_a_latin_hypercube_has_one_point_in_each_part_of_every_column():
+    points = hypercube_points(50, 3, np.random.default_rng(1))
+    assert (np.sort(np.floor(points * 50), axis=0) == np.arange(50)[:, None]).all()
+    assert np.abs(np.corrcoef(points.T) - np.eye(3)).max() < 0.4

@@ -1,5 +1,6 @@
 """Figures: what is drawn, that nothing is clipped or overlaps, the data beside them, and the bytes."""
 
+import io
 import re
 import xml.etree.ElementTree as ElementTree
 from functools import cache
@@ -459,3 +460,13 @@ def test_shares_are_written_where_there_is_room():
 def test_a_plot_needs_a_file_name():
     with pytest.raises(ValueError, match="no file name"):
         fig.share_bars(fig.Words("Share bars", "title"), samples.shares())
+
+
+def test_a_picture_holds_what_is_drawn():
+    plot = next(iter(samples.DRAWINGS.values()))("us")
+    by_matplotlib = io.BytesIO()
+    with jetsim_style():
+        plot.figure.savefig(by_matplotlib, format="png", dpi=200)
+    with Image.open(io.BytesIO(plot.png(quick=True))) as image, Image.open(by_matplotlib) as expected:
+        assert image.info["dpi"] == pytest.approx((200, 200), abs=0.01)
+        assert np.array_equal(np.asarray(image.convert("RGB")), np.asarray(expected.convert("RGB")))

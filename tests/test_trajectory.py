@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy import integrate
 
 from jetsim.jet import trajectory
 from jetsim.jet.core import Launch, fall_time
@@ -298,6 +299,13 @@ def test_air_stream_reach_within_1e_6_of_the_reference(count, seed):
     assert worst["extreme_reach"] <= 1e-6
     assert worst["lateral_drift"] <= 1e-5
     assert worst["apex_height"] <= 1e-6
+
+
+def test_the_method_of_order_eight_has_the_published_coefficients():
+    # Hairer, Norsett & Wanner (1993), as scipy's integrator holds them.
+    assert np.array_equal(EIGHTH.nodes, [*integrate.DOP853.C, 1.0])
+    assert np.array_equal(EIGHTH.earlier, integrate.DOP853.A[:12, :12])
+    assert np.array_equal(EIGHTH.weights, integrate.DOP853.B)
 
 
 def test_single_precision_changes_rough_flights_by_parts_in_a_million():

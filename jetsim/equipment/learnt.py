@@ -3,13 +3,12 @@
 import hashlib
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from importlib import import_module
 from pathlib import Path
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
-from scipy.linalg import sqrtm
-from scipy.sparse.csgraph import connected_components
 from scipy.special import ndtri
 
 from jetsim.equipment.beliefs import LATENTS
@@ -60,7 +59,7 @@ class Learnt:
         causes: list[Latent] = []
         for number, names in enumerate(self._sets([key(p.name) for p in known], [p.name for p in known])):
             scores = _scores([self.draws[key(name)] for name in names])
-            root = np.real(sqrtm(np.corrcoef(scores)))
+            root = np.real(import_module("scipy.linalg").sqrtm(np.corrcoef(scores)))
             root /= np.linalg.norm(root, axis=1, keepdims=True)
             group = f"learnt {number + 1}"
             for name in names:
@@ -84,7 +83,7 @@ class Learnt:
         if len(keys) < 2:
             return []
         tied = np.abs(np.corrcoef(_scores([self.draws[key] for key in keys]))) > TIED
-        count, which = connected_components(tied, directed=False)
+        count, which = import_module("scipy.sparse.csgraph").connected_components(tied, directed=False)
         sets = [[name for name, own in zip(names, which, strict=True) if own == number] for number in range(count)]
         return [names for names in sets if len(names) > 1]
 

@@ -13,13 +13,13 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import partial
+from importlib import import_module
 from itertools import combinations
 from typing import Any
 
 import numpy as np
 import xarray as xr
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 from scipy.special import ndtr
 
 from jetsim import kept
@@ -336,8 +336,9 @@ def laplace(log_likelihood: Density, start: Array, scale: Array) -> tuple[Array,
     origin = np.zeros(size)
     if slope(origin)[0] >= -_NEVER:
         raise InputError("the likelihood is not finite where its peak is sought: check units and priors")
+    search = import_module("scipy.optimize").minimize
     ends, options = [(-_FARTHEST, _FARTHEST)] * size, {"maxiter": _SEARCHED}
-    peak = np.asarray(minimize(slope, origin, jac=True, method="L-BFGS-B", bounds=ends, options=options).x)
+    peak = np.asarray(search(slope, origin, jac=True, method="L-BFGS-B", bounds=ends, options=options).x)
     aside = 1e-2 * np.eye(size)
     bends = (slopes(peak + aside)[1] - slopes(peak - aside)[1]) / 2e-2
     values, vectors = np.linalg.eigh((bends + bends.T) / 2)

@@ -356,8 +356,13 @@ def sobol_points(count: int, dimension: int, rng: np.random.Generator) -> Array:
 
 
 def hypercube_points(count: int, dimension: int, rng: np.random.Generator) -> Array:
-    """A Latin hypercube sample, shape (count, dimension)."""
-    return np.asarray(_sequences().LatinHypercube(dimension, rng=rng).random(count))
+    """A Latin hypercube sample, shape (count, dimension): never 0 or 1."""
+    return np.stack([_stratified(count, rng) for _ in range(dimension)], axis=1)
+
+
+def _stratified(count: int, rng: np.random.Generator) -> Array:
+    """One number from each of so many equal parts of 0 to 1, in any order."""
+    return np.clip((rng.permutation(count) + rng.random(count)) / count, EDGE, 1 - EDGE)
 
 
 def named_points(count: int, names: Sequence[str], seed: int) -> Array:
@@ -365,11 +370,8 @@ def named_points(count: int, names: Sequence[str], seed: int) -> Array:
 
     So draws of one input stay what they are, whichever inputs are drawn beside it.
     """
-    columns = []
-    for name in names:
-        rng = np.random.default_rng([seed, *name.encode()])
-        columns.append((rng.permutation(count) + rng.random(count)) / count)
-    return np.clip(np.array(columns).T, EDGE, 1 - EDGE)
+    columns = [_stratified(count, np.random.default_rng([seed, *name.encode()])) for name in names]
+    return np.array(columns).T
 
 
 @cache

@@ -2,10 +2,10 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from importlib import import_module
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import elementwise
 
 from jetsim.hydraulics.hoseline import HoseLine
 from jetsim.hydraulics.nozzle_kinds import RATING_DENSITY, Nozzle, floats
@@ -173,6 +173,7 @@ def _rising_root(function: Callable[[Array], Array], highest: Array) -> Array:
     flowing = np.flatnonzero(upper > 0)
     root = np.zeros(upper.shape)
     if flowing.size:
-        found = elementwise.find_root(picked, (np.zeros(flowing.size), upper[flowing]), args=(flowing.astype(float),))
+        find_root = import_module("scipy.optimize.elementwise").find_root
+        found = find_root(picked, (np.zeros(flowing.size), upper[flowing]), args=(flowing.astype(float),))
         root[flowing] = found.x
     return root.reshape(shape)

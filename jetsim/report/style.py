@@ -11,13 +11,14 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from concurrent.futures import Executor, Future
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from functools import wraps
+from functools import cache, wraps
 from pathlib import Path
 from typing import Any, ClassVar, NamedTuple, ParamSpec, Self, TypeVar
 
 import matplotlib as mpl
 import numpy as np
-from matplotlib import style as mpl_style
+from matplotlib.artist import Artist
+from matplotlib.axis import Axis
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
@@ -26,19 +27,18 @@ from matplotlib.transforms import Bbox
 from jetsim.quantities import QUANTITIES
 from jetsim.report import display
 from jetsim.report.plaintext import clean, clean_lines
+from jetsim.report.png import encoded
 from jetsim.report.tables import check_name, write_csv
 
 BLACK, ORANGE, SKY, GREEN = "#000000", "#E69F00", "#56B4E9", "#009E73"
 BLUE, VERMILION, PURPLE, GREY = "#0072B2", "#D55E00", "#CC79A7", "#767676"
 PAGE, COLUMN = 7.0, 3.4  # inches; widths of a figure across a page, and in one of two columns
 _STYLE_FILE = Path(__file__).with_name("jetsim.mplstyle")
-# What each format may say of itself: nothing that differs between equal runs.
+# What a format may say of itself: nothing that differs between equal runs.
 METADATA: dict[str, dict[str, Any]] = {
-    "png": {"Software": None},
     "svg": {"Date": None, "Creator": None},
     "pdf": {"CreationDate": None, "ModDate": None, "Creator": None, "Producer": None},
 }
-_COMPRESSION = 3  # of PNG files: twice as fast as the default, for a seventh more bytes
 _PLACES = 9  # decimals of positions, in parts of the figure
 
 
@@ -95,12 +95,17 @@ class Words:
     width: float = PAGE
 
 
+@cache
+def _settings() -> mpl.RcParams:
+    return mpl.rc_params_from_file(_STYLE_FILE, use_default_template=False)
+
+
 @contextmanager
 def jetsim_style() -> Iterator[None]:
     """Matplotlib settings of the package, whatever the user's own settings are."""
     with mpl.rc_context():
         mpl.rcdefaults()
-        mpl_style.use(_STYLE_FILE)
+        mpl.rcParams.update(_settings())
         yield
 
 
@@ -144,10 +149,13 @@ def named(name: str, labels: Mapping[str, str], width: int = 26) -> str:
 @styled
 def drawing(figure: Figure, kind: str, dots: int) -> bytes:
     """A figure as a file of one kind, with so many dots to an inch of a PNG; the same figure gives the same bytes."""
+    if kind == "png":
+        figure.set_dpi(dots)
+        canvas: Any = FigureCanvasAgg(figure)
+        canvas.draw()
+        return encoded(np.asarray(canvas.buffer_rgba()), dots)
     buffer = io.BytesIO()
-    pixels = {"dpi": dots, "pil_kwargs": {"compress_level": _COMPRESSION}}
-    more: dict[str, Any] = pixels if kind == "png" else {}
-    figure.savefig(buffer, format=kind, metadata=METADATA[kind], **more)
+    figure.savefig(buffer, format=kind, metadata=METADATA[kind])
     return buffer.getvalue()
 
 
@@ -205,7 +213,7 @@ class Plot:
     @classmethod
     def of(cls, words: Words, figure: Figure, data: Mapping[str, Any]) -> "Plot":
         """A plot from the words handed to a drawing function; its layout is worked out once, here."""
-        for text in figure.findobj(Text):
+        for text in _texts(figure):
             text.set_text(clean_lines(text.get_text()))
         work_out_layout(figure)
         figure.set_layout_engine(None)  # otherwise every file format works it out again
@@ -236,7 +244,7 @@ class Plot:
 
     def _kinds(self, quick: bool) -> tuple[str, ...]:
         """Formats of the files in the results folder."""
-        return ("png",) if quick and not self.to_print else tuple(METADATA)
+        return ("png",) if quick and not self.to_print else ("png", *METADATA)
 
     def _drawn(self, kind: str, quick: bool = False) -> bytes:
         if (kind, quick) not in self._files:
@@ -266,6 +274,17 @@ class Plot:
         return (*paths, write_csv(folder / f"{self.name}.csv", self.data))
 
 
+def _texts(artist: Artist) -> Iterator[Text]:
+    """Every text but those at ticks, which are written anew each time that they are placed."""
+    for part in artist.get_children():
+        if isinstance(part, Axis):
+            yield part.label
+        elif isinstance(part, Text):
+            yield part
+        else:
+            yield from _texts(part)
+
+
 def legend_outside(
     figure: Figure, handles: Sequence[Any], texts: Sequence[str] = (), columns: int = 4, above: bool = False
 ) -> None:
@@ -291,9 +310,18 @@ def work_out_layout(figure: Figure) -> None:
     engine = figure.get_layout_engine()
     if engine is None:
         return
+    _leave_out_spines(figure)
     engine.execute(figure)
     for inner in figure.subfigs:
         inner.bbox_relative.set_points(inner.bbox_relative.get_points().round(_PLACES))
     for axes in figure.axes:
         axes.set_position(Bbox(axes.get_position(original=True).get_points().round(_PLACES)))
         axes.set_in_layout(True)  # what has been placed by hand would be left out of the next layout
+
+
+def _leave_out_spines(figure: Figure) -> None:
+    """Measure no spine, whose every measure places all ticks anew, where labels reach farther than its ticks."""
+    for axes in figure.axes:
+        shown = axes.xaxis.get_tick_params() | axes.yaxis.get_tick_params()
+        for side, spine in axes.spines.items():
+            spine.set_in_layout(side in shown and shown[side] and not shown[f"label{side}"])

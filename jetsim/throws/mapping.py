@@ -9,10 +9,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from difflib import SequenceMatcher
 from functools import cache
+from importlib import import_module
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linear_sum_assignment
 
 from jetsim import units
 from jetsim.errors import InputError
@@ -120,7 +120,8 @@ def propose(grid: Grid, rules: SheetRules, worksheet: str | None = None) -> Prop
     texts, below = grid.texts(header), units_below(grid, header)
     first = header + (2 if below else 1)
     names, places = list(EVERY), {}
-    for position, column in zip(*linear_sum_assignment(-scores[header]), strict=True):
+    pairs = import_module("scipy.optimize").linear_sum_assignment(-scores[header])
+    for position, column in zip(*pairs, strict=True):
         if scores[header][position, column] >= _LEAST:
             places[names[column]] = int(position)
     sources, guessed = {}, {}

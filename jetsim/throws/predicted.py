@@ -5,7 +5,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import constants
 
 from jetsim.equipment.department import SetUp
 from jetsim.equipment.model import Actual
@@ -13,6 +12,7 @@ from jetsim.throws import model
 from jetsim.throws.columns import EVERY
 from jetsim.throws.emulated import gauges
 from jetsim.throws.question import FieldTest
+from jetsim.units import STANDARD_GRAVITY
 
 Array = NDArray[np.float64]
 DRAWS = 128
@@ -71,7 +71,7 @@ class Predictor:
         speed, angle = np.sqrt(2 * tip / float(np.median(self.real[setup].density))), np.radians(elevation)
         height = float(self.test.asked.department.file.site.nozzle_height.middle)
         up = speed * np.sin(angle)
-        time = (up + np.sqrt(up**2 + 2 * constants.g * height)) / constants.g
+        time = (up + np.sqrt(up**2 + 2 * STANDARD_GRAVITY * height)) / STANDARD_GRAVITY
         return float(speed * np.cos(angle) * time), float(time)
 
 
