@@ -205,7 +205,8 @@ def card(loaded: Loaded, founds: Sequence[Found], system: UnitSystem) -> ReportC
         method=f"{findings.ESTIMATES}, tied inputs as wholes: all laws together and reference "
         f"{space.base_samples} base samples x {space.replicates} replicates, each further combination "
         f"{plan.base_samples} x {plan.replicates}, doubled at most {plan.doublings} times until it has settled, all "
-        "outputs from the same runs. Readings: share of the variance carried by planes in cells of equal count, corrected for their number",
+        "outputs from the same runs. Readings: share of the variance carried by planes in cells of equal count, "
+        "corrected for their number",
         runs=sum(found.runs for found in founds),
         seed=space.seed,
         failures=0,
