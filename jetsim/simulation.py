@@ -247,15 +247,24 @@ def _simulate_mixed(columns: Values, names: Sequence[str]) -> dict[str, NDArray[
     """Simulate cases that may differ in their laws: each combination of laws flies on its own."""
     if all((columns[name] == columns[name][0]).all() for name in _LAWS):
         return _simulate_alike(columns, names)
-    laws = [np.asarray(columns[name]).astype(str) for name in _LAWS]
-    keys, which = np.unique(np.stack(laws), axis=1, return_inverse=True)
+    laws = [_numbered(np.asarray(columns[name]).astype(str)) for name in _LAWS]
+    which = np.ravel_multi_index(laws, [int(law.max()) + 1 for law in laws])
     results = _allocate(which.size, names)
-    for number in range(keys.shape[1]):
-        cases = np.flatnonzero(which.ravel() == number)
+    for number in np.unique(which):
+        cases = np.flatnonzero(which == number)
         part = _simulate_alike({name: column[cases] for name, column in columns.items()}, names)
         for name, value in part.items():
             results[name][..., cases] = value
     return results
+
+
+def _numbered(names: NDArray[np.str_]) -> NDArray[np.intp]:
+    """A few different names as numbers; to sort texts takes longer than to compare each with them all."""
+    numbers, count = np.full(names.size, -1), 0
+    while numbers[first := int(numbers.argmin())] < 0:
+        numbers[names == names[first]] = count
+        count += 1
+    return numbers
 
 
 def _simulate_alike(columns: Values, wanted: Sequence[str]) -> dict[str, NDArray[Any]]:
@@ -292,7 +301,6 @@ def _simulate_alike(columns: Values, wanted: Sequence[str]) -> dict[str, NDArray
     return {name: results[name] for name in wanted}
 
 
-# Flights by what flies, where they are remembered.
 _FLIGHTS: ContextVar[dict[str | None, Flight] | None] = ContextVar("flights", default=None)
 
 

@@ -254,7 +254,7 @@ def _studied(plan: Plan, laws: Laws) -> xr.Dataset:
     flagged = np.unique(study.results["validity"].values, return_counts=True)
     more = {
         "idle": idle,
-        "gate": asdict(convergence_gate(as_wholes(study.history, left), rule)),
+        "gate": asdict(convergence_gate(as_wholes(study.last_sizes, left), rule)),
         "runs": study.runs + _PROBES * (len(space.names) + 1),
         "ranked_runs": study.runs,
         "flagged": [values.tolist() for values in flagged],

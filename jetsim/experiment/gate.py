@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable, Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import xarray as xr
@@ -17,7 +18,7 @@ from jetsim.errors import InputError
 from jetsim.experiment.design import Design, sobol_design
 from jetsim.experiment.ensemble import Model, evaluate
 from jetsim.experiment.ranking import paired_differences
-from jetsim.experiment.sensitivity import convergence, sobol_indices
+from jetsim.experiment.sensitivity import SMALLEST_SUBSET, convergence, sobol_indices
 from jetsim.experiment.space import ParameterSpace
 from jetsim.quantities import QUANTITIES
 
@@ -85,20 +86,27 @@ class ConvergedStudy:
     ----------
     design : Design
         Of the last step.
-    results, history : xarray.Dataset
-        From `evaluate` and `convergence`.
+    results : xarray.Dataset
+        From `evaluate`.
+    last_sizes : xarray.Dataset
+        From `convergence`, of all samples and of the first half of them.
     gate : Gate
     """
 
     design: Design
     results: xr.Dataset
-    history: xr.Dataset
+    last_sizes: xr.Dataset
     gate: Gate
 
     @property
     def runs(self) -> int:
         """Of the last step, those of all steps before among them."""
         return self.design.layout.runs
+
+    @cached_property
+    def history(self) -> xr.Dataset:
+        """From `convergence`, of all sizes."""
+        return convergence(self.results)
 
     @cached_property
     def indices(self) -> xr.Dataset:
@@ -116,20 +124,64 @@ def convergence_gate(history: xr.Dataset, rule: Rule | None = None) -> Gate:
     rule : Rule, optional
     """
     rule = rule or Rule()
-    last = history.isel(base_samples=-1)
-    defined = [str(name) for name in history["output"].values if last["ST"].sel(output=name).notnull().all()]
-    undefined = tuple(str(name) for name in history["output"].values if name not in defined)
-    widths = ((last["ST_high"] - last["ST_low"]) / 2).max("parameter")
-    half_width = {name: float(widths.sel(output=name)) for name in defined}
-    moved = {name: pairs for name in defined if (pairs := _moved(history.sel(output=name), rule))}
-    one_size = not _comparable(history, defined)
+    last = _last_sizes(history)
+    defined = {name: one for name, one in last.items() if not np.isnan(one.total[-1]).any()}
+    undefined = tuple(name for name in last if name not in defined)
+    half_width = {name: one.half_width for name, one in defined.items()}
+    moved = {name: pairs for name, one in defined.items() if (pairs := one.moved(rule))}
+    one_size = not all(one.comparable for one in defined.values()) or history.sizes["base_samples"] < 2
     narrow = all(width <= rule.half_width for width in half_width.values())
     unranked = {name: reason for name in undefined if not (reason := _reason(history, name)).startswith("constant: ")}
     passed = bool(defined) and narrow and not moved and not one_size and not unranked
     sentence = _sentence(history, rule, half_width, moved, one_size, unranked)
     if passed:
-        sentence += _order_words(history, rule, defined)
+        sentence += _order_words(sum(one.tied_leaders(rule) for one in defined.values()))
     return Gate(passed, half_width, moved, undefined, sentence)
+
+
+@dataclass(frozen=True, eq=False)
+class _LastSizes:
+    """Total-order indices of an output for the last two sizes, or the only one.
+
+    `total` has shape (sizes, factors), `replicates`, of the last size, (replicates, factors).
+    """
+
+    names: NDArray[Any]
+    total: Array
+    replicates: Array
+    half_width: float
+
+    @property
+    def comparable(self) -> bool:
+        """Whether half of the samples give an index too."""
+        return len(self.total) == 2 and not np.isnan(self.total[0]).any()
+
+    def moved(self, rule: Rule) -> tuple[tuple[str, str], ...]:
+        """Leaders that changed places over the last doubling though the last replicates tell them apart."""
+        if not self.comparable:
+            return ()
+        before, now = self.total
+        leaders = np.flatnonzero((before >= rule.leader) | (now >= rule.leader))
+        _, p_value = paired_differences(self.replicates[:, leaders])
+        names = self.names[leaders]
+        changed = np.sign(np.subtract.outer(before, before)) != np.sign(np.subtract.outer(now, now))
+        swapped = changed[np.ix_(leaders, leaders)] & (p_value <= rule.alpha)
+        pairs = np.argwhere(np.triu(swapped, 1))
+        return tuple((str(names[i]), str(names[j])) for i, j in pairs)
+
+    def tied_leaders(self, rule: Rule) -> int:
+        """How many pairs of leaders the last replicates do not tell apart."""
+        _, p_value = paired_differences(self.replicates[:, self.total[-1] >= rule.leader])
+        return int(np.count_nonzero(np.triu(p_value > rule.alpha, 1)))
+
+
+def _last_sizes(history: xr.Dataset) -> dict[str, _LastSizes]:
+    """By output."""
+    last = history.isel(base_samples=slice(-2, None)).transpose("output", "base_samples", "replicate", "parameter", ...)
+    total, low, high, replicates = (last[name].values for name in ("ST", "ST_low", "ST_high", "ST_replicates"))
+    names, widths = last["parameter"].values, ((high[:, -1] - low[:, -1]) / 2).max(axis=1)
+    parts = zip(last["output"].values.tolist(), total, replicates[:, -1], widths.tolist(), strict=True)
+    return {str(name): _LastSizes(names, *part) for name, *part in parts}
 
 
 # Of the variance, a hundredth of the runs carries less than this where the intervals of shares can be trusted: a normal
@@ -161,20 +213,11 @@ def _reason(history: xr.Dataset, output: str) -> str:
     return str(history["reason"].sel(output=output).item()) if "reason" in history.coords else "undefined"
 
 
-def _order_words(history: xr.Dataset, rule: Rule, outputs: list[str]) -> str:
-    """What may be said of the order of leaders: only those that are told apart have one."""
-    tied = sum(_tied_leaders(history.sel(output=name), rule) for name in outputs)
+def _order_words(tied: int) -> str:
+    """What may be said of the order of leaders, so many pairs of which are tied: only the others have one."""
     if not tied:
         return ", order of the leaders stable."
     return f", order stable of the leaders that are told apart; pairs of leaders that are not: {tied}."
-
-
-def _tied_leaders(history: xr.Dataset, rule: Rule) -> int:
-    """How many pairs of leaders the last replicates do not tell apart."""
-    last = history.isel(base_samples=-1)
-    leaders = np.flatnonzero(last["ST"].values >= rule.leader)
-    _, p_value = paired_differences(last["ST_replicates"].transpose("replicate", "parameter").values[:, leaders])
-    return int(np.count_nonzero(np.triu(p_value > rule.alpha, 1)))
 
 
 def width_words(width: float, wanted: float) -> str:
@@ -187,30 +230,6 @@ def width_words(width: float, wanted: float) -> str:
     """
     digits = next((n for n in range(3, 12) if round(width, n) != wanted), 3)
     return f"±{width:.{digits}f}"
-
-
-def _comparable(history: xr.Dataset, defined: list[str]) -> bool:
-    """Whether half of the samples give an index for each output that has one."""
-    if history.sizes["base_samples"] < 2:
-        return False
-    return bool(history["ST"].isel(base_samples=-2).sel(output=defined).notnull().all())
-
-
-def _moved(history: xr.Dataset, rule: Rule) -> tuple[tuple[str, str], ...]:
-    """Leaders that changed places over the last doubling though the last replicates tell them apart."""
-    if history.sizes["base_samples"] < 2:
-        return ()
-    before, now = history["ST"].values[-2:]
-    if not np.isfinite(before).all():
-        return ()
-    leaders = np.flatnonzero((before >= rule.leader) | (now >= rule.leader))
-    replicates = history["ST_replicates"].isel(base_samples=-1).transpose("replicate", "parameter").values
-    _, p_value = paired_differences(replicates[:, leaders])
-    names = history["parameter"].values[leaders]
-    changed = np.sign(np.subtract.outer(before, before)) != np.sign(np.subtract.outer(now, now))
-    swapped = changed[np.ix_(leaders, leaders)] & (p_value <= rule.alpha)
-    pairs = np.argwhere(np.triu(swapped, 1))
-    return tuple((str(names[i]), str(names[j])) for i, j in pairs)
 
 
 def _sentence(
@@ -298,9 +317,9 @@ def sobol_until_converged(
         raise InputError(f"budget = {rule.budget} runs: the first {design.layout.runs} alone exceed it")
     results = evaluate(design, model, executor, progress)
     while True:
-        history = convergence(results)
-        gate = convergence_gate(history, rule)
+        last_sizes = convergence(results, smallest=max(SMALLEST_SUBSET, design.layout.base_samples // 2))
+        gate = convergence_gate(last_sizes, rule)
         if gate.passed or 2 * design.layout.runs > rule.budget:
-            return ConvergedStudy(design, results, history, gate)
+            return ConvergedStudy(design, results, last_sizes, gate)
         design = sobol_design(space, 2 * design.layout.base_samples, groups=groups, moved=moved)
         results = evaluate(design, model, executor, progress, previous=results)

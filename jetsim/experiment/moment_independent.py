@@ -93,10 +93,14 @@ def slice_labels(x: NDArray[Any], slices: int) -> NDArray[np.int64]:
         Numbers or texts.
     slices : int
     """
-    values, label = np.unique(x if x.dtype.kind == "f" else x.astype(str), return_inverse=True)
-    if x.dtype.kind != "f" or len(values) <= slices:
-        return np.asarray(label)
-    return np.asarray(np.argsort(np.argsort(x, kind="stable"), kind="stable") * slices // len(x))
+    if x.dtype.kind != "f":
+        return np.unique(x.astype(str), return_inverse=True)[1]
+    order = np.argsort(x, kind="stable")
+    if np.count_nonzero(np.diff(x[order])) < slices:
+        return np.unique(x, return_inverse=True)[1]
+    label = np.empty_like(order)
+    label[order] = np.arange(len(x)) * slices // len(x)
+    return label
 
 
 def slice_distances(label: NDArray[np.int64], y: Array) -> Array:
@@ -105,7 +109,7 @@ def slice_distances(label: NDArray[np.int64], y: Array) -> Array:
     Parameters
     ----------
     label : ndarray of int, shape (n,)
-        The slice of each run.
+        The slice of each run, from 0; those that no run is in are left out.
     y : ndarray, shape (n,)
 
     Returns
@@ -131,10 +135,12 @@ class _Whole(NamedTuple):
 
     def distances(self, label: NDArray[np.int64]) -> Array:
         """As `slice_distances`."""
-        kinds, slices = np.unique(label, return_inverse=True)
-        places = np.argsort(slices[self.order], kind="stable")
-        parts = np.split(places, np.cumsum(np.bincount(slices))[:-1])
-        return np.array([self._distance(part) for part in parts]).reshape(kinds.shape)
+        counts = np.bincount(label)
+        # Numbers of 16 bits are sorted by their digits, which is several times as fast.
+        few = label.astype(np.uint16) if counts.size <= 2**16 else label
+        places = np.argsort(few[self.order], kind="stable")
+        parts = np.split(places, np.cumsum(counts[counts > 0])[:-1])
+        return np.array([self._distance(part) for part in parts])
 
     def _distance(self, places: NDArray[np.intp]) -> float:
         """Between all runs and those at some places: largest where a step of theirs ends, or just before one."""

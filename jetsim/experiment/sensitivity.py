@@ -34,7 +34,7 @@ from jetsim.experiment.ranking import rank
 __all__ = ["convergence", "independent_runs", "rank", "sobol_indices"]
 
 Array = NDArray[np.float64]
-_SMALLEST_SUBSET = 8
+SMALLEST_SUBSET = 8
 
 
 def sobol_indices(
@@ -101,7 +101,7 @@ def convergence(
     results: xr.Dataset,
     outputs: Iterable[str] | None = None,
     confidence: float = 0.95,
-    smallest: int = _SMALLEST_SUBSET,
+    smallest: int = SMALLEST_SUBSET,
 ) -> xr.Dataset:
     """First-order and total indices of the first 8, 16, 32, ... base samples of the same sequences.
 

@@ -80,7 +80,10 @@ class Spread:
 def spread(values: ArrayLike) -> Spread:
     """Spread along the last axis; NaN where fewer than half of the values are defined."""
     array = np.asarray(values, dtype=float)
-    few = np.isfinite(array).mean(axis=-1) < 0.5
+    finite = np.isfinite(array)
+    if finite.all():
+        return Spread(*np.quantile(array, _QUANTILES, axis=-1))
+    few = finite.mean(axis=-1) < 0.5
     known = np.where(few[..., np.newaxis], 0.0, array)
     return Spread(*(np.where(few, np.nan, end) for end in np.nanquantile(known, _QUANTILES, axis=-1)))
 
@@ -381,11 +384,13 @@ def ranked_design(subject: Subject, asked: Asked[PumpQuestion]) -> Layout:
     return sobol_layout(own, moved=own.inputs)
 
 
-def rank_inputs(found: Estimate, asked: Asked[PumpQuestion], executor: Executor | None) -> Ranking:
+def rank_inputs(
+    found: Estimate, asked: Asked[PumpQuestion], executor: Executor | None, progress: bool = True
+) -> Ranking:
     """Rank what moves flow and reach of a set-up that is pumped at its estimate."""
     own = ranked_space(found.subject, asked)
     model = found.subject.pumped(float(found.pump_pressure.middle), own.outputs)
-    results = evaluate(sobol_design(own, moved=own.inputs), model, executor)
+    results = evaluate(sobol_design(own, moved=own.inputs), model, executor, progress)
     indices = as_wholes(sobol_indices(results), own)
     sentence = convergence_gate(as_wholes(convergence(results), own)).sentence
     return Ranking(found, own, results, indices, rank(indices), sentence)
@@ -446,16 +451,26 @@ def find(loaded: Loaded, executor: Executor | None = None) -> Found:
     InputError
         A run is undefined against the question's rule, or every pump pressure of the sweep is above a stated maximum.
     """
-    question, subjects, samples = loaded.question, loaded.subjects, loaded.drawn()
-    ends = (question.sweep.low, question.sweep.high)
-    estimates = [estimate(*pair, loaded.asked.learnt) for pair in zip(subjects, samples, strict=True)]
-    map_: Callable[..., Any] = map if executor is None else executor.map
-    sweeps = list(map_(lambda pair: sweep(pair[0], ends, pair[1]), [*zip(subjects, samples, strict=True)]))
-    return Found(
-        estimates,
-        [chart(subject, question.chart, own) for subject, own in zip(subjects, samples, strict=True)],
-        sweeps,
-        [choose(swept, question.choice) for swept in sweeps],
-        [mistakes_of(subject, question.wrong) for subject in subjects],
-        [rank_inputs(found, loaded.asked, executor) for found in estimates],
+    pairs = [*zip(loaded.subjects, loaded.drawn(), strict=True)]
+    # Each set-up has a thread of its own, unless there is but one: then its chunks are shared out.
+    apart = executor is not None and len(pairs) > 1
+    map_: Callable[..., Any] = executor.map if executor is not None and apart else map
+    found = map_(lambda pair: _of_setup(loaded, pair[0], pair[1], None if apart else executor, not apart), pairs)
+    return Found(*(list(parts) for parts in zip(*found, strict=True)))
+
+
+def _of_setup(
+    loaded: Loaded, subject: Subject, samples: xr.Dataset, executor: Executor | None, progress: bool
+) -> tuple[Estimate, Spread, Sweep, Choice | None, Mistakes, Ranking]:
+    """What is found of one set-up, in the order of `Found`."""
+    question = loaded.question
+    estimated = estimate(subject, samples, loaded.asked.learnt)
+    swept = sweep(subject, (question.sweep.low, question.sweep.high), samples)
+    return (
+        estimated,
+        chart(subject, question.chart, samples),
+        swept,
+        choose(swept, question.choice),
+        mistakes_of(subject, question.wrong),
+        rank_inputs(estimated, loaded.asked, executor, progress),
     )
