@@ -94,6 +94,16 @@ def test_a_wall_beyond_the_farthest_drops_gets_nothing():
     assert through_window(spray_of(thrown(0.022, 28.0)), Window(90.0, -100.0, 200.0, 50.0))[0] == 0.0
 
 
+@pytest.mark.parametrize("aimed", [True, False])
+def test_classes_that_land_before_a_wall_bring_nothing(aimed):
+    spray = spray_of(thrown(0.022, 28.0, 20.0))
+    clouds = crossing(spray, 25.0)
+    arriving = np.isfinite(clouds.centre[0][:, 0])
+    share = float(clouds.share[arriving].sum())
+    assert 0.1 < share < 0.9
+    assert through_window(spray, Window(25.0, -100.0, 200.0, 400.0), aimed)[0] == pytest.approx(share)
+
+
 def test_turning_the_nozzle_makes_up_for_a_crosswind():
     spray = spray_of(thrown(0.022, 28.0, 20.0, wind=(0.0, 5.0)))
     window = Window(18.0, 0.0, 20.0, 1.2)

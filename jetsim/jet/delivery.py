@@ -129,7 +129,7 @@ def crossing(spray: Spray, distance: ArrayLike) -> Clouds:
     found = [(a + part * (b - a)).reshape(classes, cases) for a, b in ((height, height_end), (across, across_end))]
     slope = ((height_end - height) / step).reshape(classes, cases)
     width = spray.width(at[None])
-    upright = np.hypot(width * np.hypot(1.0, slope), _between(found[0]))
+    upright = np.sqrt(width**2 * (1 + slope**2) + _between(found[0]) ** 2)  # `hypot` takes six times as long
     return Clouds(spray.share, (found[0], found[1]), (upright, np.broadcast_to(width, upright.shape)))
 
 
@@ -184,7 +184,7 @@ def through_opening(clouds: Clouds, window: Window, aimed: bool = True, least: A
     across, aside = (values[1][:, near] for values in (clouds.centre, clouds.deviation))
     half = np.broadcast_to(np.asarray(window.width, dtype=float) / 2, shares.shape)[near]
     if not aimed:
-        shares[near] = (upright * _inside(across, aside, -half, half)).sum(axis=0)
+        shares[near] = np.nan_to_num(upright * _inside(across, aside, -half, half)).sum(axis=0)
         return shares
     found = upright.sum(axis=0)
     some = np.flatnonzero(found > np.maximum(np.broadcast_to(least, shares.shape)[near], _NOTHING))
@@ -212,7 +212,7 @@ def _best_aim(upright: Array, centre: Array, deviation: Array, half: Array) -> A
     `upright` holds the shares of all classes on the slot's height. The best of a few lines that part this water, then
     the top of a parabola through the shares there and half a slot to both sides.
     """
-    centre, column = np.nan_to_num(centre), np.arange(half.size)
+    centre, deviation, column = np.nan_to_num(centre), np.nan_to_num(deviation, nan=1.0), np.arange(half.size)
     below = np.tril(np.ones((len(upright), len(upright)))) @ (upright / upright.sum(axis=0))
     lines = np.stack([centre[np.argmax(below >= part, axis=0), column] for part in _PARTINGS])
 
@@ -228,10 +228,9 @@ def _best_aim(upright: Array, centre: Array, deviation: Array, half: Array) -> A
     return np.asarray(np.max([left, here, right, top], axis=0))
 
 
-def _inside(centre: Array, deviation: Array, low: ArrayLike, high: ArrayLike) -> Array:
-    """Share of each class between two ends along an axis, (classes, n); nothing of what never arrives."""
-    parts = ndtr((np.asarray(high) - centre) / deviation) - ndtr((np.asarray(low) - centre) / deviation)
-    return np.asarray(np.nan_to_num(parts))
+def _inside(centre: Array, deviation: Array, low: Array, high: Array) -> Array:
+    """Share of each class between two ends along an axis, (classes, n); NaN of what never arrives."""
+    return np.asarray(ndtr((high - centre) / deviation) - ndtr((low - centre) / deviation))
 
 
 # --------------------------------------------------------------------------------------------------------
