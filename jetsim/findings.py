@@ -23,6 +23,7 @@ from jetsim.report.figures import NOTHING, ROLE_WORDS, ControlEffect
 from jetsim.report.tables import Column, Table
 
 BINS = 12
+ESTIMATES = "Sobol' indices by replicated scrambled sequences, estimators of Azzini, Mara & Rosati 2021"
 OF_RANGES = "Shares hold for the ranges that are stated for the inputs: with other ranges the order may be another."
 # What a share is a part of, in a lead.
 OF_ALL = "of all that moves it or leaves it in doubt"

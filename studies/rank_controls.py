@@ -16,7 +16,7 @@ from jetsim import findings
 from jetsim.quantities import UnitSystem
 from jetsim.rankings import question, words
 from jetsim.rankings.question import Loaded
-from jetsim.rankings.runs import PATHS, layouts, results_of
+from jetsim.rankings.runs import PATHS, layouts, results_of, settled
 from jetsim.report.document import Report
 from jetsim.study import Findings, Options, Study, run
 
@@ -34,7 +34,8 @@ def plan(loaded: Loaded, options: Options) -> str:
         space, grid = case.space, question.SWEEP_POINTS**2 if case.axes else 0
         lines.append(
             f"{f'{case.label}: ' if case.label else ''}{each.runs:,} runs to rank {len(space.columns)} inputs "
-            f"({space.base_samples} base samples x {space.replicates} replicates x {each.block}), "
+            f"({space.base_samples} base samples x {space.replicates} replicates x {each.block}"
+            f"{'' if options.quick else ', twice as many where that does not settle the order'}), "
             f"{roles.runs:,} for their roles, {PATHS + grid:,} for the figures"
         )
     return "\n".join(lines)
@@ -43,7 +44,10 @@ def plan(loaded: Loaded, options: Options) -> str:
 def compute(loaded: Loaded, options: Options) -> Findings:
     """Run everything and write it up."""
     with options.executor() as executor:
-        pairs = [(case, results_of(case, executor)) for case in loaded.streams]
+        if options.quick:
+            pairs = [(case, results_of(case, executor)) for case in loaded.streams]
+        else:
+            pairs = [settled(case, executor) for case in loaded.streams]
     return written(loaded, pairs, options.system(loaded.units))
 
 

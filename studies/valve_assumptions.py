@@ -202,11 +202,11 @@ def card(loaded: Loaded, founds: Sequence[Found], system: UnitSystem) -> ReportC
     lines = [line for p in loaded.streams for line in findings.space_lines(p.space, system)]
     return ReportCard(
         question=QUESTION,
-        method="Sobol' indices by replicated scrambled sequences, estimators of Saltelli 2010 and Jansen 1999 averaged "
-        f"both ways, tied inputs as wholes: all laws together and reference {space.base_samples} base samples x "
-        f"{space.replicates} replicates, each further combination {plan.base_samples} x {plan.replicates}, doubled at "
-        f"most {plan.doublings} times until it has settled, all outputs from the same runs. Readings: share of the "
-        "variance carried by planes in cells of equal count, corrected for their number",
+        method=f"{findings.ESTIMATES}, tied inputs as wholes: all laws together and reference "
+        f"{space.base_samples} base samples x {space.replicates} replicates, each further combination "
+        f"{plan.base_samples} x {plan.replicates}, doubled at most {plan.doublings} times until it has settled, all "
+        "outputs from the same runs. Readings: share of the variance carried by planes in cells of equal count, "
+        "corrected for their number",
         runs=sum(found.runs for found in founds),
         seed=space.seed,
         failures=0,

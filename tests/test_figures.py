@@ -100,7 +100,7 @@ def test_a_quick_picture_has_dots_for_a_screen(tmp_path):
 @pytest.mark.parametrize("name", samples.DRAWINGS)
 def test_places_are_rounded_beyond_the_noise_of_the_layout_solver(name):
     """The solver's last digits depend on addresses in memory: without rounding, files differ now and then."""
-    figure = sample(name).figure
+    figure = samples.DRAWINGS[name]("us").figure  # drawing moves the axes of a colour bar by their last digits
     places = [axes.get_position(original=True).get_points() for axes in figure.axes]
     places += [inner.bbox_relative.get_points() for inner in figure.subfigs]
     for place in places:
@@ -460,13 +460,3 @@ def test_shares_are_written_where_there_is_room():
 def test_a_plot_needs_a_file_name():
     with pytest.raises(ValueError, match="no file name"):
         fig.share_bars(fig.Words("Share bars", "title"), samples.shares())
-
-
-def test_a_picture_holds_what_is_drawn():
-    plot = next(iter(samples.DRAWINGS.values()))("us")
-    by_matplotlib = io.BytesIO()
-    with jetsim_style():
-        plot.figure.savefig(by_matplotlib, format="png", dpi=200)
-    with Image.open(io.BytesIO(plot.png(quick=True))) as image, Image.open(by_matplotlib) as expected:
-        assert image.info["dpi"] == pytest.approx((200, 200), abs=0.01)
-        assert np.array_equal(np.asarray(image.convert("RGB")), np.asarray(expected.convert("RGB")))

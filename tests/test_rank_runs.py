@@ -4,6 +4,7 @@ import numpy as np
 import pytest
 
 from jetsim.errors import InputError
+from jetsim.experiment.gate import Gate
 from jetsim.experiment.space import ParameterSpace
 from jetsim.rankings import question, runs
 from jetsim.simulation import StreamModel
@@ -54,3 +55,12 @@ def test_what_is_delivered_can_be_ranked():
 def test_what_a_stream_does_not_say_is_refused(outputs, fixed, message):
     with pytest.raises(InputError, match=message):
         question.check_case(case_of(outputs, **fixed))
+
+
+@pytest.mark.parametrize(("passed", "size"), [(True, 4), (False, 8)])
+def test_base_samples_are_doubled_where_they_do_not_settle_the_order(passed, size, monkeypatch):
+    case = case_of(["extreme_reach"])
+    monkeypatch.setattr(runs, "gate_of", lambda *_: Gate(passed, {}, {}, (), ""))
+    found, results = runs.settled(case, None)
+    assert found.space.base_samples == size
+    assert results.runs.sizes["sample"] == size * 2 * runs.layouts(case.space)[0].block

@@ -86,9 +86,9 @@ def flown(tmp_path_factory):
     """Results of a quick run with even fewer samples, and the findings in both systems of units."""
     tmp = tmp_path_factory.mktemp("study")
     few = (
-        "base_samples = 256",
+        "base_samples = 128",
         "base_samples = 16",
-        "base_samples = 128, replicates = 16",
+        "base_samples = 64, replicates = 16",
         "base_samples = 8, replicates = 4",
     )
     path, out = own_file(tmp, *few), tmp / "out"
@@ -529,8 +529,8 @@ def test_dry_run_tells_the_runs_and_writes_nothing(tmp_path, capsys):
         ('below = "120 ft"', "below = 120", "limits.short_throw: below = 120"),
         ('below = "120 ft"', 'below = "120 ft", above = "10 ft"', "limits.short_throw: give one limit, below or above"),
         ('"extreme_reach", below', '"apex_height", below', "limits.short_throw.output = 'apex_height': must be one of"),
-        ("base_samples = 128", "base_samples = 100", "combinations.base_samples"),
-        ("base_samples = 128", 'base_samples = "many"', "combinations.base_samples = 'many': must be a whole number"),
+        ("base_samples = 64", "base_samples = 100", "combinations.base_samples"),
+        ("base_samples = 64", 'base_samples = "many"', "combinations.base_samples = 'many': must be a whole number"),
         ('of = "flow_rate"', 'of = "flow_rat"', "unknown quantity 'flow_rat'"),
         ('of = "flow_rate", error = "2 gpm"', 'of = "flow_rate", error = "2 psi"', "error = '2 psi'"),
         ('of = "flow_rate", error = "2 gpm"', 'of = "flow_rate", error = "0 gpm"', "error = '0 gpm': must be above 0"),
@@ -698,7 +698,7 @@ def test_each_of_several_set_ups_is_planned_by_itself(tmp_path):
 @pytest.mark.slow
 @without_pictures()
 def test_several_set_ups_stand_one_after_the_other(tmp_path):
-    few = ("base_samples = 256", "base_samples = 8", "base_samples = 128, replicates = 16",
+    few = ("base_samples = 128", "base_samples = 8", "base_samples = 64, replicates = 16",
            "base_samples = 8, replicates = 4",
            ', "loss", "decaying loss"', "", ', "atomization", "surface"', ', "surface"')  # fmt: skip
     path, out = own_file(tmp_path, *few), tmp_path / "out"

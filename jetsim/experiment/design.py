@@ -24,13 +24,13 @@ from numpy.typing import ArrayLike, NDArray
 from jetsim.errors import InputError
 from jetsim.experiment.digests import fingerprint
 from jetsim.experiment.distributions import EDGE
-from jetsim.experiment.sequences import BITS, DIMENSIONS, scrambled
 from jetsim.experiment.space import ParameterSpace, check_power, check_sizes
 from jetsim.quantities import QUANTITIES, check_range, did_you_mean
 
 Array = NDArray[np.float64]
 Seed = int | np.random.SeedSequence | np.random.Generator | None
 SAMPLE = "sample"
+_BITS = 30
 # Some 350 bytes for each run: 3 to 4 GB in all.
 MOST_RUNS = 10_000_000
 _KINDS = {
@@ -351,9 +351,7 @@ def spawn(rng: Seed, count: int) -> list[np.random.Generator]:
 
 def sobol_points(count: int, dimension: int, rng: np.random.Generator) -> Array:
     """Points of a scrambled Sobol' sequence, moved to the middle of the finest cell: never 0 or 1."""
-    if dimension <= DIMENSIONS:
-        return scrambled(count, dimension, rng) + EDGE
-    engine = _sequences().Sobol(dimension, scramble=True, bits=BITS, rng=rng)
+    engine = _sequences().Sobol(dimension, scramble=True, bits=_BITS, rng=rng)
     return np.asarray(engine.random(count) + EDGE)
 
 

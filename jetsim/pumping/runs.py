@@ -21,7 +21,7 @@ from jetsim.experiment.ensemble import evaluate, sobol_design
 from jetsim.experiment.gate import convergence_gate
 from jetsim.experiment.ranking import rank
 from jetsim.experiment.sensitivity import convergence, sobol_indices
-from jetsim.experiment.space import ParameterSpace
+from jetsim.experiment.space import SMALLEST_SAMPLES, ParameterSpace
 from jetsim.experiment.wholes import as_wholes
 from jetsim.hydraulics.believed import Deviation
 from jetsim.hydraulics.operating_point import operating_point
@@ -372,14 +372,16 @@ class Ranking:
 
 def ranked_space(subject: Subject, asked: Asked[PumpQuestion]) -> ParameterSpace:
     """What can move flow and reach of a set-up: all that acts on it but the crew's excess over the formula."""
-    ranked = asked.question.model_copy(update={"outputs": list(RANKED)})
+    # Crossed both ways, and doubled by that, half as many base samples do.
+    size = max(asked.question.base_samples // 2, SMALLEST_SAMPLES)
+    ranked = asked.question.model_copy(update={"outputs": list(RANKED), "base_samples": size})
     return replace(replace(asked, question=ranked).space(subject.setup), undefined=asked.question.undefined)
 
 
 def ranked_design(subject: Subject, asked: Asked[PumpQuestion]) -> Layout:
     """How the inputs of a set-up are moved; nothing is drawn yet."""
     own = ranked_space(subject, asked)
-    return sobol_layout(own, second_order=False, moved=own.inputs)
+    return sobol_layout(own, moved=own.inputs)
 
 
 def rank_inputs(
@@ -388,7 +390,7 @@ def rank_inputs(
     """Rank what moves flow and reach of a set-up that is pumped at its estimate."""
     own = ranked_space(found.subject, asked)
     model = found.subject.pumped(float(found.pump_pressure.middle), own.outputs)
-    results = evaluate(sobol_design(own, second_order=False, moved=own.inputs), model, executor, progress)
+    results = evaluate(sobol_design(own, moved=own.inputs), model, executor, progress)
     indices = as_wholes(sobol_indices(results), own)
     sentence = convergence_gate(as_wholes(convergence(results), own)).sentence
     return Ranking(found, own, results, indices, rank(indices), sentence)

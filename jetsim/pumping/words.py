@@ -340,7 +340,7 @@ def report_card(loaded: Loaded, found: Found, question: str, system: UnitSystem)
     return ReportCard(
         question=question,
         method="Exact operating points of pump, line and nozzle with a simulated flight for each draw of the inputs; "
-        "Sobol' indices by replicated scrambled sequences, estimators of Saltelli 2010 and Jansen 1999 averaged",
+        f"{findings.ESTIMATES}",
         runs=found.runs,
         seed=asked.seed,
         failures=0,

@@ -79,7 +79,7 @@ class Results:
 
 def layouts(space: ParameterSpace) -> tuple[Layout, Layout]:
     """How each input is moved on its own, and how those of one role together; nothing is drawn yet."""
-    return sobol_layout(space, closed=space.closed), sobol_layout(space, groups=space.roles, second_order=False)
+    return sobol_layout(space, closed=space.closed), sobol_layout(space, groups=space.roles)
 
 
 def ranked_design(space: ParameterSpace) -> Design:
@@ -89,7 +89,7 @@ def ranked_design(space: ParameterSpace) -> Design:
 
 def roles_design(space: ParameterSpace) -> Design:
     """Inputs of one role moved together."""
-    return sobol_design(space, groups=space.roles, second_order=False)
+    return sobol_design(space, groups=space.roles)
 
 
 def roles_of(case: Case) -> xr.Dataset:
@@ -98,14 +98,23 @@ def roles_of(case: Case) -> xr.Dataset:
     return sobol_indices(with_logarithms(runs, case.logarithms), told_outputs(case))
 
 
-def results_of(case: Case, executor: Executor | None) -> Results:
-    """All runs and what is estimated from them."""
+def settled(case: Case, executor: Executor | None) -> tuple[Case, Results]:
+    """A case and its results, with twice the base samples where those of its space do not settle the order."""
+    found = results_of(case, executor)
+    if found.gate.passed:
+        return case, found
+    twice = replace(case, space=replace(case.space, base_samples=2 * case.space.base_samples))
+    return twice, results_of(twice, executor, found.runs)
+
+
+def results_of(case: Case, executor: Executor | None, previous: xr.Dataset | None = None) -> Results:
+    """All runs and what is estimated from them; `previous` holds runs of half the base samples."""
     space = case.space
     paths = paths_of(case)
     check_target(space, paths)
     by_role, swept = begun(executor, roles_of, case), begun(executor, sweep_of, case)
     design = ranked_design(space)
-    runs = evaluate(design, case.model, executor, chunk=CHUNK)
+    runs = evaluate(design, case.model, executor, previous=previous, chunk=CHUNK)
     told, outputs = with_logarithms(runs, case.logarithms), told_outputs(case)
     names = partial_outputs(told, outputs)
     every = told_apart(sobol_indices(told, outputs), names)

@@ -295,8 +295,7 @@ def card(pairs: Sequence[Pair], system: UnitSystem) -> ReportCard:
     }
     return ReportCard(
         question=QUESTION,
-        method=f"Sobol' indices by replicated scrambled sequences: {space.base_samples} base samples x "
-        f"{space.replicates} replicates, estimators of Saltelli 2010 and Jansen 1999",
+        method=f"{findings.ESTIMATES}: {space.base_samples} base samples x {space.replicates} replicates",
         runs=sum(found.count for _, found in pairs),
         seed=space.seed,
         failures=0,

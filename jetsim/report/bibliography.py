@@ -261,6 +261,14 @@ BIBLIOGRAPHY = {
         _MEMORY,
         "10.1016/j.cpc.2009.09.018",
     ),
+    "azzini2021": Source(
+        "Azzini, I., Mara, T. A. and Rosati, R.",
+        "2021",
+        "Comparison of two sets of Monte Carlo estimators of Sobol' indices",
+        f"{_EMS} 144, 105167",
+        _MEMORY,
+        names=r"\bAzzini, Mara & Rosati,? \(?2021\)?",
+    ),
     "jansen1999": Source(
         "Jansen, M. J. W.",
         "1999",

@@ -31,7 +31,7 @@ LAWS = {
     "effective reach": "A good stream is one that holds together by published criteria [@freeman1889]; drop sizes "
     "behind it are assumed to be lognormal.",
     "sobol": "Shares of variance are Sobol' indices by pick-and-freeze estimators over independent replicates "
-    "[@sobol2001; @saltelli2010; @jansen1999].",
+    "[@sobol2001; @saltelli2002; @azzini2021].",
     "ranking": "Inputs are compared in pairs over the replicates, adjusted for many comparisons [@holm1979].",
     "calibration": "Unknowns are learnt by sampling their posterior with random walks about its normal "
     "approximation [@cotter2013].",
