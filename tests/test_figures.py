@@ -1,6 +1,5 @@
 """Figures: what is drawn, that nothing is clipped or overlaps, the data beside them, and the bytes."""
 
-import io
 import re
 import xml.etree.ElementTree as ElementTree
 from functools import cache

@@ -68,7 +68,11 @@ def check_steps(steps: ArrayLike) -> None:
 
 def actual_line(line: HoseLine, deviation: Deviation) -> HoseLine:
     """The line as it really lies."""
-    lying = line.with_friction(deviation.friction_ratio).deviated(deviation.hose_deviation)
+    lying = line
+    if np.any(floats(deviation.friction_ratio) != 1):
+        lying = lying.with_friction(deviation.friction_ratio)
+    if np.any(floats(deviation.hose_deviation)):
+        lying = lying.deviated(deviation.hose_deviation)
     if np.any(floats(deviation.kink_loss_coefficient)):
         return lying.with_kinks(deviation.kink_loss_coefficient)
     return lying
@@ -82,7 +86,7 @@ def actual_nozzle(nozzle: Nozzle, deviation: Deviation) -> Nozzle:
     InputError
         A setting error on a nozzle without settings.
     """
-    worn = nozzle.worn(deviation.tip_wear)
+    worn = nozzle.worn(deviation.tip_wear) if np.any(floats(deviation.tip_wear) != 1) else nozzle
     steps = floats(deviation.setting_step)
     if not np.any(steps):
         return worn

@@ -163,8 +163,11 @@ class Leaving:
         drop = np.log(flight["drop_ratio"] * flight["drop_scale"]) + quality
         air = np.log(flight["spread"]) - quality
         wind = (values["trial.wind_error"][:, None], np.asarray(own["flight_constants.wind_frame"]))
+        found = np.empty((len(pressure), len(COORDINATES)))
         logs = (np.log(diameter), np.log(left["exit_speed"]), np.log(breakup), drop, air, *wind)
-        return np.concatenate([np.broadcast_to(column, pressure.shape) for column in logs], axis=1)
+        for k, column in enumerate(logs):
+            found[:, k : k + 1] = column
+        return found
 
 
 def gauges(real: Actual, pressure: Array) -> dict[str, Array]:
