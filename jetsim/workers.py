@@ -5,13 +5,17 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Iterator
-from concurrent.futures import BrokenExecutor, ProcessPoolExecutor, ThreadPoolExecutor
+from collections.abc import Callable, Iterator
+from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
+from functools import partial
+from typing import Any, TypeVar
 
 from threadpoolctl import threadpool_limits
 
 from jetsim.errors import WorkerLostError
+
+T = TypeVar("T")
 
 # A fork begins with all that is loaded, in a moment; elsewhere systems lack it or make it unsafe.
 _START = "fork" if sys.platform == "linux" else None
@@ -103,3 +107,11 @@ def threads(workers: int) -> Iterator[ThreadPoolExecutor]:
         pool.shutdown(wait=False, cancel_futures=True)
         raise
     pool.shutdown()
+
+
+def begun(executor: Executor | None, function: Callable[..., T], *arguments: Any) -> Callable[[], T]:
+    """What gives the result of a call: begun in a thread of an executor, without one when it is asked for.
+
+    The call may not wait for threads of that executor, which might all be busy with such calls.
+    """
+    return partial(function, *arguments) if executor is None else executor.submit(function, *arguments).result

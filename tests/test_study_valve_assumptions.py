@@ -300,7 +300,7 @@ def test_a_clear_valve_leaves_nothing_to_its_factor_and_its_tip(small):
 
 def test_a_tied_input_counts_with_all_that_it_shares(small):
     """The whole of the discharge coefficient and its own part, from one design."""
-    joint = study_jointly(replace(small, space=replace(small.space, base_samples=32)), None)
+    joint = study_jointly(replace(small, space=replace(small.space, base_samples=32)))
     assert tuple(joint.indices["parameter"].values) == small.space.names
     at = {"output": "flow_rate"}
     whole = float(joint.indices["ST"].sel(parameter="discharge_coefficient", **at))

@@ -6,6 +6,7 @@ import signal
 import subprocess
 import sys
 import textwrap
+import threading
 import time
 from functools import partial
 from pathlib import Path
@@ -154,3 +155,15 @@ def test_workers_end_at_once_with_the_study_however_that_ends(tmp_path, sign):
             held.read()  # ends when the last one has gone
         assert process.wait(timeout=10) == {signal.SIGKILL: -9, signal.SIGINT: 130, signal.SIGTERM: 143}[sign]
     assert time.monotonic() - started < 30
+
+
+def test_a_call_begins_at_once_in_a_thread_and_without_one_when_its_result_is_asked_for():
+    met = threading.Barrier(2, timeout=10)
+    with workers.threads(2) as pool:
+        first, second = (workers.begun(pool, met.wait) for _ in range(2))  # neither would end alone
+        assert sorted((first(), second())) == [0, 1]
+    called = []
+    late = workers.begun(None, called.append, "asked")
+    assert called == []
+    late()
+    assert called == ["asked"]

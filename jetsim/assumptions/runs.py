@@ -29,6 +29,7 @@ from jetsim.experiment.space import GROUP, ParameterSpace
 from jetsim.experiment.wholes import as_wholes
 from jetsim.kept import kept_together
 from jetsim.simulation import StreamModel, flights_remembered
+from jetsim.workers import begun
 
 # Runs of mixed laws are sorted by law before they fly, so a chunk must hold many of each.
 MIXED_CHUNK = 131_072
@@ -207,12 +208,10 @@ def find(plan: Plan, executor: Executor | None = None) -> Found:
     executor : concurrent.futures.Executor, optional
         Threads that wait for pieces of work; results do not depend on it.
     """
+    whole, own = begun(executor, _joint_and_mapped, plan), begun(executor, study_expected, plan)
+    readings, screening = begun(executor, read_all, plan), begun(executor, elementary_effects, plan)
     studied = study_combinations(plan, executor)
-    joint = study_jointly(plan, executor)
-    expected = study_expected(plan, executor)
-    measured, read = read_all(plan)
-    mapped = [_mapped(joint.runs, limit) for limit in plan.limits]
-    effects, screened = elementary_effects(plan)
+    (joint, mapped), expected, (measured, read), (effects, screened) = whole(), own(), readings(), screening()
     runs = sum(c.runs for c in studied) + joint.runs.sizes["sample"] + int(expected.attrs["runs"]) + read + screened
     return Found(studied, joint, expected, effects, measured, mapped, runs)
 
@@ -328,11 +327,16 @@ def _closed(space: ParameterSpace) -> dict[str, tuple[str, ...]]:
     return {**space.closed, **{f"{role}{ROLE}": columns for role, columns in space.roles.items()}}
 
 
-def study_jointly(plan: Plan, executor: Executor | None) -> Joint:
+def _joint_and_mapped(plan: Plan) -> tuple[Joint, list[Mapped]]:
+    joint = study_jointly(plan)
+    return joint, [_mapped(joint.runs, limit) for limit in plan.limits]
+
+
+def study_jointly(plan: Plan) -> Joint:
     """Rank all inputs as wholes with the choices of law among them."""
     space = plan.space
     design = sobol_design(space, closed=_closed(space))
-    results = evaluate(design, mixed_model(plan, space), executor, chunk=MIXED_CHUNK)
+    results = evaluate(design, mixed_model(plan, space), chunk=MIXED_CHUNK)
     every, history = sobol_indices(results), as_wholes(convergence(results), space)
     indices = as_wholes(every, space)
     columns = list(space.columns)
@@ -374,12 +378,12 @@ def _expected_factors(own: ParameterSpace) -> dict[str, Any]:
     return {"groups": roles, "closed": {"structural": structural} if structural else {}}
 
 
-def study_expected(plan: Plan, executor: Executor | None) -> xr.Dataset:
+def study_expected(plan: Plan) -> xr.Dataset:
     """Shares of each assumption and of what has one role, without the laws of contrast."""
     own = plan.expected_space
     design = sobol_design(own, **_expected_factors(own))
     model = mixed_model(plan, own)
-    return sobol_indices(evaluate(design, model, executor, progress=False, chunk=MIXED_CHUNK))
+    return sobol_indices(evaluate(design, model, progress=False, chunk=MIXED_CHUNK))
 
 
 def elementary_effects(plan: Plan) -> tuple[xr.Dataset, int]:

@@ -19,6 +19,7 @@ from jetsim.experiment.wholes import as_wholes, whole_factors
 from jetsim.quantities import UnitSystem
 from jetsim.rankings.question import LOGARITHM, SWEEP_POINTS, Case
 from jetsim.report import display
+from jetsim.workers import begun
 
 CHUNK = 32_768  # runs handed to a thread at a time: many enough that it seldom waits for another
 PATHS = 512
@@ -91,6 +92,12 @@ def roles_design(space: ParameterSpace) -> Design:
     return sobol_design(space, groups=space.roles)
 
 
+def roles_of(case: Case) -> xr.Dataset:
+    """Indices of the inputs of one role, moved together."""
+    runs = evaluate(roles_design(case.space), case.model, progress=False, chunk=CHUNK)
+    return sobol_indices(with_logarithms(runs, case.logarithms), told_outputs(case))
+
+
 def settled(case: Case, executor: Executor | None) -> tuple[Case, Results]:
     """A case and its results, with twice the base samples where those of its space do not settle the order."""
     found = results_of(case, executor)
@@ -105,19 +112,19 @@ def results_of(case: Case, executor: Executor | None, previous: xr.Dataset | Non
     space = case.space
     paths = paths_of(case)
     check_target(space, paths)
-    design, roles = ranked_design(space), roles_design(space)
+    by_role, swept = begun(executor, roles_of, case), begun(executor, sweep_of, case)
+    design = ranked_design(space)
     runs = evaluate(design, case.model, executor, previous=previous, chunk=CHUNK)
     told, outputs = with_logarithms(runs, case.logarithms), told_outputs(case)
     names = partial_outputs(told, outputs)
     every = told_apart(sobol_indices(told, outputs), names)
     history = told_apart(as_wholes(convergence(told, outputs), space), names)
     among = first_order_given(told, names) if names else every[["S1"]].isel(output=[])
-    grouped = evaluate(roles, case.model, executor, progress=False, chunk=CHUNK)
-    together = told_apart(sobol_indices(with_logarithms(grouped, case.logarithms), outputs), names)
+    together = told_apart(by_role(), names)
     sample = independent_runs(told)
     still = unmoving(runs)
     indices = as_wholes(every, space)
-    sweep = sweep_of(case)
+    sweep = swept()
     return Results(
         runs,
         indices,
@@ -133,7 +140,7 @@ def results_of(case: Case, executor: Executor | None, previous: xr.Dataset | Non
         design.unit[sample["sample"].values],
         paths,
         sweep,
-        design.layout.runs + roles.layout.runs + PATHS + (0 if sweep is None else SWEEP_POINTS**2),
+        sum(layout.runs for layout in layouts(space)) + PATHS + (0 if sweep is None else SWEEP_POINTS**2),
     )
 
 
