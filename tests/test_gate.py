@@ -1,12 +1,15 @@
 """The gate, and adding samples until it passes or the budget ends."""
 
+import json
+from dataclasses import asdict
+
 import numpy as np
 import pytest
 import xarray as xr
 
 from jetsim.errors import InputError
 from jetsim.experiment.ensemble import evaluate, sobol_design
-from jetsim.experiment.gate import HEAVY_TAIL, Rule, convergence_gate, sobol_until_converged, tail_share
+from jetsim.experiment.gate import HEAVY_TAIL, Gate, Rule, convergence_gate, sobol_until_converged, tail_share
 from jetsim.experiment.sensitivity import convergence, sobol_indices
 from tests.closed_forms import as_model, ishigami, sobol_g, sobol_g_indices, uniform_space
 
@@ -93,6 +96,12 @@ def test_outputs_without_index_take_no_part():
     only = convergence_gate(convergence(results, ["c"]))
     assert not only.passed
     assert only.sentence.startswith("Not converged: no output has an index")
+
+
+def test_a_gate_is_the_same_after_it_was_written_down():
+    gate = convergence_gate(history_of([0.5, 0.4, 0.1], [0.4, 0.5, 0.1]))
+    assert gate.moved
+    assert Gate.read(json.loads(json.dumps(asdict(gate)))) == gate
 
 
 def test_samples_are_added_until_the_gate_passes():

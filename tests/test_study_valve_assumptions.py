@@ -347,7 +347,7 @@ def test_a_stream_that_two_laws_of_breakup_send_off_flies_once(small, monkeypatc
     for one, other, third in zip(alone, together, again, strict=True):
         xr.testing.assert_identical(one.indices, other.indices)
         xr.testing.assert_identical(one.indices, third.indices)
-        assert one.gate.sentence == other.gate.sentence == third.gate.sentence
+        assert one.gate == other.gate == third.gate
         assert (one.flagged, one.idle, one.runs) == (third.flagged, third.idle, third.runs)
 
 

@@ -264,8 +264,8 @@ def _studied(plan: Plan, laws: Laws) -> xr.Dataset:
 def _combination(laws: Laws, data: xr.Dataset) -> Combination:
     indices = data.drop_attrs(deep=False).assign_attrs({k: v for k, v in data.attrs.items() if k != _MORE})
     more, flagged = data.attrs[_MORE], dict(zip(*data.attrs[_MORE]["flagged"], strict=True))
-    gate, runs = Gate(**more["gate"]), (more["runs"], more["ranked_runs"])
-    return Combination(laws, tuple(more["idle"]), indices, rank(indices), gate, *runs, flagged)
+    runs = more["runs"], more["ranked_runs"]
+    return Combination(laws, tuple(more["idle"]), indices, rank(indices), Gate.read(more["gate"]), *runs, flagged)
 
 
 def widened(indices: xr.Dataset, names: Sequence[str]) -> xr.Dataset:

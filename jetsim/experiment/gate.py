@@ -77,6 +77,12 @@ class Gate:
     undefined: tuple[str, ...]
     sentence: str
 
+    @classmethod
+    def read(cls, members: Mapping[str, Any]) -> "Gate":
+        """A gate from its members as a mapping, in which lists may stand for tuples."""
+        moved = {name: tuple((str(a), str(b)) for a, b in pairs) for name, pairs in members["moved"].items()}
+        return cls(**{**members, "moved": moved, "undefined": tuple(members["undefined"])})
+
 
 @dataclass(frozen=True, eq=False)
 class ConvergedStudy:
