@@ -97,16 +97,15 @@ class Words:
 
 
 @cache
-def _settings() -> mpl.RcParams:
-    return mpl.rc_params_from_file(_STYLE_FILE, use_default_template=False)
+def _settings() -> dict[Any, Any]:
+    """Those of the file, and matplotlib's own for all others but windows, which nobody opens."""
+    return {name: value for name, value in mpl.rc_params_from_file(_STYLE_FILE).items() if name != "backend"}
 
 
 @contextmanager
 def jetsim_style() -> Iterator[None]:
     """Matplotlib settings of the package, whatever the user's own settings are."""
-    with mpl.rc_context():
-        mpl.rcdefaults()
-        mpl.rcParams.update(_settings())
+    with mpl.rc_context(_settings()):
         yield
 
 
