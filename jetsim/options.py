@@ -8,6 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, NoReturn
 
+import xarray as xr
+
 from jetsim import kept
 from jetsim.cluster import cluster
 from jetsim.errors import InputError
@@ -83,6 +85,7 @@ class Options:
             if self.cluster is not None:
                 stack.enter_context(kept.sent_to(stack.enter_context(cluster(self.cluster, self.workers))))
             elif not self._alone:
+                xr.Variable((), 0.0)  # what the first one loads is loaded once, before processes are forked
                 pool = stack.enter_context(processes(self.workers))
                 stack.enter_context(kept.sent_to(pool))
                 stack.enter_context(drawn_by(pool, self.quick))

@@ -93,7 +93,7 @@ def test_a_quick_picture_has_dots_for_a_screen(tmp_path):
     plot = next(iter(samples.DRAWINGS.values()))("us")
     assert [path.suffix for path in plot.save(tmp_path, quick=True)] == [".png", ".csv"]
     with Image.open(tmp_path / "sample.png") as image:
-        assert image.width == pytest.approx(200 * PAGE, abs=2)
+        assert image.width == pytest.approx(150 * PAGE, abs=2)
 
 
 @pytest.mark.parametrize("name", samples.DRAWINGS)

@@ -174,7 +174,7 @@ def test_dry_run_tells_the_runs_and_writes_nothing(tmp_path, monkeypatch, capsys
     block = int(re.search(r"128 base samples x 16 replicates x (\d+)", shown).group(1))
     assert f"{128 * 16 * block:,} runs to rank" in shown
     assert run(STUDY, ["--dry-run", "--quick"]) == 0
-    assert f"{64 * 10 * block:,} runs to rank" in capsys.readouterr().out
+    assert f"{32 * 8 * block:,} runs to rank" in capsys.readouterr().out
     assert list(tmp_path.iterdir()) == []
 
 

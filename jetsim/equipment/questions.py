@@ -18,7 +18,7 @@ from jetsim.equipment.reading import HERE, Name, Part, Stated, Statements, Text,
 from jetsim.equipment.spaces import UPSTREAM, Choices, Inputs, inputs_of, joint_draws, model_of, space_of
 from jetsim.errors import InputError, InputFileError
 from jetsim.experiment.parameters import Parameter
-from jetsim.experiment.space import ParameterSpace, check_power
+from jetsim.experiment.space import QUICK_REPLICATES, QUICK_SAMPLES, ParameterSpace, check_power
 from jetsim.experiment.studyfile import read_outputs
 from jetsim.experiment.tables import Table
 from jetsim.quantities import UnitSystem, did_you_mean, quantity
@@ -27,7 +27,6 @@ from jetsim.toml import load_toml
 Stating = Annotated[Mapping[str, Stated], Statements()]
 Q = TypeVar("Q", bound="Question")
 S = TypeVar("S")
-_QUICK_SAMPLES, _QUICK_REPLICATES = 64, 10
 
 
 class Question(Part):
@@ -97,10 +96,10 @@ class Question(Part):
         return value
 
     def quick(self: Q) -> Q:
-        """The same question with few runs: at most 64 base samples and 10 replicates."""
+        """The same question with few runs."""
         few = {
-            "base_samples": min(self.base_samples, _QUICK_SAMPLES),
-            "replicates": min(self.replicates, _QUICK_REPLICATES),
+            "base_samples": min(self.base_samples, QUICK_SAMPLES),
+            "replicates": min(self.replicates, QUICK_REPLICATES),
         }
         return self.model_copy(update=few)
 

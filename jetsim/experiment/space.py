@@ -32,7 +32,7 @@ WHOLE, GROUP = " (whole)", " (group)"
 SMALLEST_SAMPLES, LARGEST_SAMPLES = 4, 2**20
 _KEYS = ("title", "units", "seed", "base_samples", "replicates", "outputs", "undefined")
 _TABLES = ("fixed", "parameters", "latents")
-_QUICK_SAMPLES, _QUICK_REPLICATES = 64, 10
+QUICK_SAMPLES, QUICK_REPLICATES = 32, 8  # at most, of a quick look
 
 
 @dataclass(frozen=True)
@@ -211,11 +211,11 @@ class ParameterSpace:
         return {name: values[0] for name, values in self.transform(np.full((1, len(self.columns)), 0.5)).items()}
 
     def quick(self) -> "ParameterSpace":
-        """The same space with few runs: at most 64 base samples and 10 replicates."""
+        """The same space with few runs."""
         return replace(
             self,
-            base_samples=min(self.base_samples, _QUICK_SAMPLES),
-            replicates=min(self.replicates, _QUICK_REPLICATES),
+            base_samples=min(self.base_samples, QUICK_SAMPLES),
+            replicates=min(self.replicates, QUICK_REPLICATES),
         )
 
     def freeze(self, names: Iterable[str]) -> "ParameterSpace":

@@ -202,7 +202,7 @@ class Plot:
     # What was drawn so far, or is being drawn, by format and whether in a quick run: page, paper and folder share it.
     _files: dict[tuple[str, bool], bytes | Future[bytes]] = field(default_factory=dict, repr=False)
     # To an inch of a PNG: as paper shows them, and as many as a screen does.
-    dots: ClassVar[tuple[int, int]] = (300, 200)
+    dots: ClassVar[tuple[int, int]] = (300, 150)
 
     def __post_init__(self) -> None:
         check_name(self.name)
