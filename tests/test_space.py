@@ -8,7 +8,7 @@ from scipy import stats
 
 from jetsim.errors import InputError
 from jetsim.experiment.distributions import Choice, LogNormal, Normal, Uniform
-from jetsim.experiment.space import Latent, Parameter, ParameterSpace
+from jetsim.experiment.space import QUICK_REPLICATES, QUICK_SAMPLES, Latent, Parameter, ParameterSpace
 
 
 def valve_space(**changes):
@@ -100,7 +100,7 @@ def test_medians_and_freezing():
 
 def test_quick_is_the_same_space_with_fewer_runs():
     quick = valve_space().quick()
-    assert (quick.base_samples, quick.replicates) == (64, 10)
+    assert (quick.base_samples, quick.replicates) == (QUICK_SAMPLES, QUICK_REPLICATES)
     assert quick.parameters == valve_space().parameters
     assert valve_space(base_samples=16, replicates=4).quick().base_samples == 16
 

@@ -14,6 +14,7 @@ from jetsim import units
 from jetsim.equipment.department import read_department
 from jetsim.equipment.questions import Asked
 from jetsim.errors import InputError
+from jetsim.experiment.space import QUICK_SAMPLES
 from jetsim.hydraulics.operating_point import operating_point
 from jetsim.simulation import simulate, sparing
 from jetsim.staffing import pictures, runs, words
@@ -336,7 +337,7 @@ def test_what_is_written(folder):
     assert len(rows) == 6
     assert {row["crew"] for row in rows} == {"a crew of two", "a crew of three", "a crew of four"}
     with xr.open_dataset(folder / "results.nc", engine="h5netcdf") as results:
-        assert results[runs.REACH].sizes == {"match": 2, "setup": 2, "sample": 64}
+        assert results[runs.REACH].sizes == {"match": 2, "setup": 2, "sample": QUICK_SAMPLES}
     page = (folder / "report.html").read_text(encoding="utf-8")
     text = " ".join(re.sub(r"<style>.*?</style>|data:image[^\"]*|<[^>]*>", " ", page, flags=re.DOTALL).split()).lower()
     assert "to be verified by in-line gauge and flowmeter" in text
