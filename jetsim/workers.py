@@ -6,7 +6,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from concurrent.futures import BrokenExecutor, Executor, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
 from functools import partial
 from typing import Any, TypeVar
@@ -110,8 +110,20 @@ def threads(workers: int) -> Iterator[ThreadPoolExecutor]:
 
 
 def begun(executor: Executor | None, function: Callable[..., T], *arguments: Any) -> Callable[[], T]:
-    """What gives the result of a call: begun in a thread of an executor, without one when it is asked for.
+    """What gives the result of a call: begun at once in a thread of its own, without an executor when it is asked for.
 
-    The call may not wait for threads of that executor, which might all be busy with such calls.
+    The call may hand pieces of work to the executor and wait for them.
     """
-    return partial(function, *arguments) if executor is None else executor.submit(function, *arguments).result
+    if executor is None:
+        return partial(function, *arguments)
+    found: Future[T] = Future()
+
+    def call() -> None:
+        try:
+            found.set_result(function(*arguments))
+        except BaseException as error:  # told to whoever asks for the result
+            found.set_exception(error)
+
+    # What it waits for may never come after an interrupt: nothing waits for it then.
+    threading.Thread(target=call, daemon=True).start()
+    return found.result

@@ -162,6 +162,9 @@ def test_a_call_begins_at_once_in_a_thread_and_without_one_when_its_result_is_as
     with workers.threads(2) as pool:
         first, second = (workers.begun(pool, met.wait) for _ in range(2))  # neither would end alone
         assert sorted((first(), second())) == [0, 1]
+        wrong = workers.begun(pool, int, "no number")
+        with pytest.raises(ValueError, match="no number"):
+            wrong()
     called = []
     late = workers.begun(None, called.append, "asked")
     assert called == []

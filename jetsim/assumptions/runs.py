@@ -208,7 +208,8 @@ def find(plan: Plan, executor: Executor | None = None) -> Found:
     executor : concurrent.futures.Executor, optional
         Threads that wait for pieces of work; results do not depend on it.
     """
-    whole, own = begun(executor, _joint_and_mapped, plan), begun(executor, study_expected, plan)
+    whole = begun(executor, _joint_and_mapped, plan, executor)
+    own = begun(executor, study_expected, plan, executor)
     readings, screening = begun(executor, read_all, plan), begun(executor, elementary_effects, plan)
     studied = study_combinations(plan, executor)
     (joint, mapped), expected, (measured, read), (effects, screened) = whole(), own(), readings(), screening()
@@ -327,16 +328,16 @@ def _closed(space: ParameterSpace) -> dict[str, tuple[str, ...]]:
     return {**space.closed, **{f"{role}{ROLE}": columns for role, columns in space.roles.items()}}
 
 
-def _joint_and_mapped(plan: Plan) -> tuple[Joint, list[Mapped]]:
-    joint = study_jointly(plan)
+def _joint_and_mapped(plan: Plan, executor: Executor | None) -> tuple[Joint, list[Mapped]]:
+    joint = study_jointly(plan, executor)
     return joint, [_mapped(joint.runs, limit) for limit in plan.limits]
 
 
-def study_jointly(plan: Plan) -> Joint:
+def study_jointly(plan: Plan, executor: Executor | None) -> Joint:
     """Rank all inputs as wholes with the choices of law among them."""
     space = plan.space
     design = sobol_design(space, closed=_closed(space))
-    results = evaluate(design, mixed_model(plan, space), chunk=MIXED_CHUNK)
+    results = evaluate(design, mixed_model(plan, space), executor, chunk=MIXED_CHUNK)
     every, history = sobol_indices(results), as_wholes(convergence(results), space)
     indices = as_wholes(every, space)
     columns = list(space.columns)
@@ -378,12 +379,12 @@ def _expected_factors(own: ParameterSpace) -> dict[str, Any]:
     return {"groups": roles, "closed": {"structural": structural} if structural else {}}
 
 
-def study_expected(plan: Plan) -> xr.Dataset:
+def study_expected(plan: Plan, executor: Executor | None) -> xr.Dataset:
     """Shares of each assumption and of what has one role, without the laws of contrast."""
     own = plan.expected_space
     design = sobol_design(own, **_expected_factors(own))
     model = mixed_model(plan, own)
-    return sobol_indices(evaluate(design, model, progress=False, chunk=MIXED_CHUNK))
+    return sobol_indices(evaluate(design, model, executor, progress=False, chunk=MIXED_CHUNK))
 
 
 def elementary_effects(plan: Plan) -> tuple[xr.Dataset, int]:

@@ -1,6 +1,6 @@
 """What the pump must give, and what the crew then gets: spreads, charts, sweeps, choices, mistakes and rankings."""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from concurrent.futures import Executor
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -28,6 +28,7 @@ from jetsim.hydraulics.operating_point import operating_point
 from jetsim.hydraulics.required_pressure import RequiredPressure
 from jetsim.pumping.question import NOTHING_WRONG, SHOWN, ChartPart, ChoicePart, PumpQuestion
 from jetsim.pumping.subject import Subject
+from jetsim.workers import begun
 
 Array = NDArray[np.float64]
 
@@ -384,13 +385,11 @@ def ranked_design(subject: Subject, asked: Asked[PumpQuestion]) -> Layout:
     return sobol_layout(own, moved=own.inputs)
 
 
-def rank_inputs(
-    found: Estimate, asked: Asked[PumpQuestion], executor: Executor | None, progress: bool = True
-) -> Ranking:
+def rank_inputs(found: Estimate, asked: Asked[PumpQuestion], executor: Executor | None) -> Ranking:
     """Rank what moves flow and reach of a set-up that is pumped at its estimate."""
     own = ranked_space(found.subject, asked)
     model = found.subject.pumped(float(found.pump_pressure.middle), own.outputs)
-    results = evaluate(sobol_design(own, moved=own.inputs), model, executor, progress)
+    results = evaluate(sobol_design(own, moved=own.inputs), model, executor, progress=False)
     indices = as_wholes(sobol_indices(results), own)
     sentence = convergence_gate(as_wholes(convergence(results), own)).sentence
     return Ranking(found, own, results, indices, rank(indices), sentence)
@@ -451,16 +450,13 @@ def find(loaded: Loaded, executor: Executor | None = None) -> Found:
     InputError
         A run is undefined against the question's rule, or every pump pressure of the sweep is above a stated maximum.
     """
-    pairs = [*zip(loaded.subjects, loaded.drawn(), strict=True)]
-    # Each set-up has a thread of its own, unless there is but one: then its chunks are shared out.
-    apart = executor is not None and len(pairs) > 1
-    map_: Callable[..., Any] = executor.map if executor is not None and apart else map
-    found = map_(lambda pair: _of_setup(loaded, pair[0], pair[1], None if apart else executor, not apart), pairs)
-    return Found(*(list(parts) for parts in zip(*found, strict=True)))
+    pairs = zip(loaded.subjects, loaded.drawn(), strict=True)
+    found = [begun(executor, _of_setup, loaded, *pair, executor) for pair in pairs]
+    return Found(*(list(parts) for parts in zip(*(of_setup() for of_setup in found), strict=True)))
 
 
 def _of_setup(
-    loaded: Loaded, subject: Subject, samples: xr.Dataset, executor: Executor | None, progress: bool
+    loaded: Loaded, subject: Subject, samples: xr.Dataset, executor: Executor | None
 ) -> tuple[Estimate, Spread, Sweep, Choice | None, Mistakes, Ranking]:
     """What is found of one set-up, in the order of `Found`."""
     question = loaded.question
@@ -472,5 +468,5 @@ def _of_setup(
         swept,
         choose(swept, question.choice),
         mistakes_of(subject, question.wrong),
-        rank_inputs(estimated, loaded.asked, executor, progress),
+        rank_inputs(estimated, loaded.asked, executor),
     )

@@ -92,9 +92,9 @@ def roles_design(space: ParameterSpace) -> Design:
     return sobol_design(space, groups=space.roles)
 
 
-def roles_of(case: Case) -> xr.Dataset:
+def roles_of(case: Case, executor: Executor | None) -> xr.Dataset:
     """Indices of the inputs of one role, moved together."""
-    runs = evaluate(roles_design(case.space), case.model, progress=False, chunk=CHUNK)
+    runs = evaluate(roles_design(case.space), case.model, executor, progress=False, chunk=CHUNK)
     return sobol_indices(with_logarithms(runs, case.logarithms), told_outputs(case))
 
 
@@ -112,7 +112,7 @@ def results_of(case: Case, executor: Executor | None, previous: xr.Dataset | Non
     space = case.space
     paths = paths_of(case)
     check_target(space, paths)
-    by_role, swept = begun(executor, roles_of, case), begun(executor, sweep_of, case)
+    by_role, swept = begun(executor, roles_of, case, executor), begun(executor, sweep_of, case)
     design = ranked_design(space)
     runs = evaluate(design, case.model, executor, previous=previous, chunk=CHUNK)
     told, outputs = with_logarithms(runs, case.logarithms), told_outputs(case)
