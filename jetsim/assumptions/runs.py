@@ -333,7 +333,7 @@ def _joint_and_mapped(plan: Plan, executor: Executor | None) -> tuple[Joint, lis
     return joint, [_mapped(joint.runs, limit) for limit in plan.limits]
 
 
-def study_jointly(plan: Plan, executor: Executor | None) -> Joint:
+def study_jointly(plan: Plan, executor: Executor | None = None) -> Joint:
     """Rank all inputs as wholes with the choices of law among them."""
     space = plan.space
     design = sobol_design(space, closed=_closed(space))
@@ -379,7 +379,7 @@ def _expected_factors(own: ParameterSpace) -> dict[str, Any]:
     return {"groups": roles, "closed": {"structural": structural} if structural else {}}
 
 
-def study_expected(plan: Plan, executor: Executor | None) -> xr.Dataset:
+def study_expected(plan: Plan, executor: Executor | None = None) -> xr.Dataset:
     """Shares of each assumption and of what has one role, without the laws of contrast."""
     own = plan.expected_space
     design = sobol_design(own, **_expected_factors(own))
