@@ -114,7 +114,7 @@ def test_study_speed(run, tmp_path):
     assert everything - without == pytest.approx(figures, abs=0.03)
     reach = re.search(r"flights .* (\S+) of the reach, 4 flights against", done.stdout)
     assert float(reach[1]) < 1e-6
-    assert lines[-1].startswith("10 inputs x 6 outputs x 3,520 runs")
+    assert lines[-1].startswith("10 inputs x 6 outputs x 2,816 runs")
     assert list(tmp_path.iterdir()) == []
 
 
