@@ -318,6 +318,18 @@ def test_tall_figures_keep_their_letters_on_paper():
         assert plot.figure.get_figheight() < 8.7
 
 
+def test_the_words_of_an_axis_beside_long_labels_stay_within_the_figure():
+    rows = [
+        Ranges(f"turbulence that the cut-away ball shutoff number {n} makes before the tip", 0, -1, 1)
+        for n in range(30)
+    ]
+    plot = range_rows(
+        samples.words(), "away from what was believed, in its standard deviations", rows, ("before", "", "")
+    )
+    words = plot.figure.axes[0].xaxis.label.get_window_extent()
+    assert 0 < words.x0 < words.x1 <= plot.figure.bbox.x1
+
+
 def test_panels_are_as_tall_as_their_bars():
     found = many_indices([9, 9, 4, 4])
     plot = fig.index_bars(samples.words(), fig.IndexView(found, {}))
