@@ -75,7 +75,7 @@ FINE = Effort(EIGHTH, 15, 36, 26.0, 1.0)
 # For drop classes, at about a quarter of the cost: holds the effective reach of fire streams to a few parts in 10,000,
 # at worst to about 0.3 % or some millimetres; of streams of all sorts, mist in wind among them, to a part in 1,000, at
 # worst to 1.3 %. The mean flight begins less smoothly and comes within 2 %, enough to bound its drops. No step leaps
-# over more than the method is stable for. Single precision adds a few parts in a million, at worst in 10,000.
+# over more than the method is stable for. Single precision adds a few parts in a million, at worst 3 in 10,000.
 ROUGH = Effort(FOURTH, 10, 10, 18.0, 0.6, single=True)
 
 

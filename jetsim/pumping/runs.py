@@ -390,7 +390,7 @@ def rank_inputs(found: Estimate, asked: Asked[PumpQuestion], executor: Executor 
     own = ranked_space(found.subject, asked)
     model = found.subject.pumped(float(found.pump_pressure.middle), own.outputs)
     results = evaluate(sobol_design(own, moved=own.inputs), model, executor, progress=False)
-    indices = as_wholes(sobol_indices(results), own)
+    indices = as_wholes(sobol_indices(results, second_order=False), own)
     sentence = convergence_gate(as_wholes(convergence(results), own)).sentence
     return Ranking(found, own, results, indices, rank(indices), sentence)
 

@@ -95,7 +95,7 @@ def roles_design(space: ParameterSpace) -> Design:
 def roles_of(case: Case, executor: Executor | None) -> xr.Dataset:
     """Indices of the inputs of one role, moved together."""
     runs = evaluate(roles_design(case.space), case.model, executor, progress=False, chunk=CHUNK)
-    return sobol_indices(with_logarithms(runs, case.logarithms), told_outputs(case))
+    return sobol_indices(with_logarithms(runs, case.logarithms), told_outputs(case), second_order=False)
 
 
 def settled(case: Case, executor: Executor | None) -> tuple[Case, Results]:

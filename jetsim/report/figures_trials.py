@@ -121,9 +121,8 @@ def range_rows(
     axes.set_ylim(len(rows) - 0.4, -0.6)
     axes.tick_params(axis="y", length=0)
     axes.grid(axis="x")
-    axes.set_xlabel(
-        display.axis_label(quantity, system), loc="right"
-    )  # it may be wider than the axes beside long labels
+    # At the right end, for beside long labels it may be wider than the axes.
+    axes.set_xlabel(display.axis_label(quantity, system), loc="right")
     handles, texts = axes.get_legend_handles_labels()
     once = dict(zip(texts, handles, strict=True))
     legend_outside(figure, list(once.values()), list(once), 3)
